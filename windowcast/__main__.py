@@ -1,0 +1,6 @@
+"""``python -m windowcast``."""
+
+from windowcast.cli import main
+
+if __name__ == "__main__":
+    main()

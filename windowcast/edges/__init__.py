@@ -1,0 +1,1 @@
+"""One module per outside thing: clock, files, servers, database, mail."""

@@ -1,0 +1,98 @@
+"""What a configuration folder says, as plain records. `edges.config` reads the files into these."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import time
+from pathlib import Path
+
+from windowcast.trade.treatment import Treatment
+from windowcast.trade.yard import Yard
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WeatherSettings:
+    """Where the weather comes from.
+
+    provider:          "open-meteo" or "sample"
+    *_url:             one per source; "" switches that source off
+    max_age_hours:     an older forecast is stale
+    api_key:           the key itself, from the environment; "" for none
+    calls_per_minute,  request weight allowed; None: the service's own free limits on its public
+    calls_per_day:     hosts and none elsewhere; 0: no limit
+    sample_season:     which of the bundled invented seasons "sample" shows
+    """
+
+    provider: str = "open-meteo"
+    forecast_url: str = "https://api.open-meteo.com/v1/forecast"
+    ensemble_url: str = "https://ensemble-api.open-meteo.com/v1/ensemble"
+    seasonal_url: str = "https://seasonal-api.open-meteo.com/v1/seasonal"
+    archive_url: str = "https://archive-api.open-meteo.com/v1/archive"
+    ensemble_model: str = "ecmwf_ifs025_ensemble"
+    max_age_hours: float = 12.0
+    api_key: str = field(default="", repr=False)
+    calls_per_minute: float | None = None
+    calls_per_day: float | None = None
+    sample_season: str = "late-summer"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecisionSettings:
+    """When a start is named. Chances from 0 to 1; `day_ends` is a local time of day."""
+
+    min_chance: float = 0.8
+    max_danger: float = 0.05
+    cancel_below: float = 0.65
+    day_ends: time = time(18, 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChanceSettings:
+    """Which corrections the chance gets; both False counts the raw scenarios."""
+
+    calibrate: bool = True
+    climate: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MorningSettings:
+    """When the morning job runs, and how late a missed one is still sent: local times of day."""
+
+    at: time = time(6, 0)
+    late_until: time = time(20, 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MailSettings:
+    """The mail server. `security`: "starttls", "tls" or "none" (loopback only)."""
+
+    host: str
+    port: int
+    security: str
+    sender: str
+    recipients: tuple[str, ...]
+    username: str = ""
+    password: str = field(default="", repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Configuration:
+    """A whole, checked configuration.
+
+    folder:      the folder it was read from
+    units:       "C" or "F": what people see
+    store_url:   as in the file; relative SQLite paths are relative to `folder`
+    mail:        None: notices are printed
+    treatments:  in file order, which is the order of preference
+    """
+
+    folder: Path
+    units: str
+    weather: WeatherSettings
+    decision: DecisionSettings
+    chance: ChanceSettings
+    morning: MorningSettings
+    store_url: str
+    mail: MailSettings | None
+    yards: tuple[Yard, ...]
+    treatments: tuple[Treatment, ...]

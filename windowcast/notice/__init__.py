@@ -1,0 +1,1 @@
+"""Decisions turned into words. Pure."""

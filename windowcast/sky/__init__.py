@@ -1,0 +1,1 @@
+"""The weather as numbers: daily highs, scenarios. Pure."""

@@ -1,0 +1,1 @@
+"""What a beekeeper knows: treatments, hives, visits. Pure."""

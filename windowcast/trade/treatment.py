@@ -1,0 +1,138 @@
+"""Treatments and what they ask of the weather: active, form, regimens, doses, bands.
+
+Day 0 is the day of application. An exposure of N days is days 0 … N−1; removal is on day N.
+Bounds are inclusive and exact: they are kept as fractions of a degree so that 85 °F (29.444… °C)
+admits a high of 29.4 °C and not one of 29.5 °C.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Band:
+    """The allowed daily highs of one day, both ends inside.
+
+    low_c, high_c:  °C, exact; None means no bound on that side
+    """
+
+    low_c: Fraction | None = None
+    high_c: Fraction | None = None
+
+    @property
+    def lowest_tenths(self) -> int | None:
+        """The lowest allowed high in tenths of a °C (highs are whole tenths)."""
+        return None if self.low_c is None else math.ceil(self.low_c * 10)
+
+    @property
+    def highest_tenths(self) -> int | None:
+        """The highest allowed high in tenths of a °C."""
+        return None if self.high_c is None else math.floor(self.high_c * 10)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Phase:
+    """Other bounds for some days of the exposure, `first_day` to `last_day`, both inside."""
+
+    first_day: int
+    last_day: int
+    band: Band
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dose:
+    """What is given on one day of the exposure; exactly one of the amounts is set.
+
+    day:            day of the exposure, 0 = the start
+    strips:         strips per colony
+    ml_per_seam:    millilitres per seam of bees
+    g_per_chamber:  grams per brood chamber
+    g:              grams per colony
+    """
+
+    day: int
+    strips: int | None = None
+    ml_per_seam: float | None = None
+    g_per_chamber: float | None = None
+    g: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Regimen:
+    """One way of giving a treatment.
+
+    exposure_days:  days that the treatment works, at least 1
+    doses:          at least one, by day, the first on day 0
+    band:           allowed daily high on every day that no phase covers
+    phases:         in order, not overlapping; a phase already holds the bounds it inherits
+    cool_only_c:    a double dose is used only where the median over scenarios of the hottest high
+                    stays at or below this, °C; None: no such limit
+    """
+
+    id: str
+    exposure_days: int
+    doses: tuple[Dose, ...]
+    band: Band
+    phases: tuple[Phase, ...] = ()
+    cool_only_c: Fraction | None = None
+
+    def band_on(self, day: int) -> Band:
+        """The band on a day of the exposure, counted from 0."""
+        for phase in self.phases:
+            if phase.first_day <= day <= phase.last_day:
+                return phase.band
+        return self.band
+
+    @property
+    def bands(self) -> tuple[Band, ...]:
+        """One band for each day of the exposure."""
+        return tuple(self.band_on(day) for day in range(self.exposure_days))
+
+    @property
+    def removed(self) -> bool:
+        """Whether something is left to take out on day `exposure_days` (strips, gel trays)."""
+        return any(dose.strips is not None or dose.g is not None for dose in self.doses)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Treatment:
+    """An active in a form, with its regimens in the user's order of preference.
+
+    max_supers:            most honey supers that may be on; 0 = supers must be off; None: no limit
+    needs_broodless:       works only while there is no capped brood
+    kills_under_cappings:  reaches mites in capped brood
+    danger_c:              a high above this on one of the first `danger_days` days after a dose
+                           (the day of the dose is the first) costs brood and queens, °C
+    hive_shut:             the hive stays closed for the whole exposure, doses excepted
+    """
+
+    id: str
+    active: str
+    form: str
+    regimens: tuple[Regimen, ...]
+    max_supers: int | None = None
+    needs_broodless: bool = False
+    kills_under_cappings: bool = False
+    danger_c: Fraction | None = None
+    danger_days: int = 3
+    hive_shut: bool = False
+
+    @property
+    def name(self) -> str:
+        """As people read it, in the singular: "formic acid gel strip"."""
+        return f"{self.active} {self.form}"
+
+    def danger_offsets(self, regimen: Regimen) -> tuple[int, ...]:
+        """Days of the exposure on which a high above `danger_c` is dangerous, ascending."""
+        if self.danger_c is None:
+            return ()
+        days = {
+            dose.day + after
+            for dose in regimen.doses
+            for after in range(self.danger_days)
+            if dose.day + after < regimen.exposure_days
+        }
+        return tuple(sorted(days))

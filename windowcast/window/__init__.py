@@ -1,0 +1,1 @@
+"""The decision: which starts fit, how likely, which one to name. Pure."""

@@ -1,0 +1,647 @@
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import sqlite3
+import stat
+import subprocess
+import sys
+import tempfile
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from windowcast.edges.store import (
+    MIGRATIONS,
+    Decision,
+    NewNotice,
+    StoredSeries,
+    Told,
+    open_store,
+    pack_tenths,
+    unpack_tenths,
+)
+from windowcast.errors import StoreError
+
+URL = "sqlite:///windowcast.db"
+ROOT = Path(__file__).resolve().parents[2]
+NOW = datetime(2026, 8, 31, 11, 0, tzinfo=UTC)
+TODAY = date(2026, 8, 31)
+YESTERDAY = TODAY - timedelta(days=1)
+
+
+@pytest.fixture
+def store(tmp_path):
+    with open_store(URL, tmp_path) as opened:
+        yield opened
+
+
+def series(**others) -> StoredSeries:
+    return StoredSeries(
+        **{
+            "yard": "Creek Bend",
+            "source": "ensemble",
+            "fetched_at": NOW,
+            "run_at": None,
+            "first_day": TODAY,
+            "days": 2,
+            "scenarios": 2,
+            "tenths": pack_tenths([295, None, -123, 0]),
+            **others,
+        }
+    )
+
+
+def notice(
+    key: str = "a", *, day: date = TODAY, yards=("Creek Bend",), knows: bool = True, **others
+) -> NewNotice:
+    return NewNotice(
+        **{
+            "recipient": "crew@example.org",
+            "message_id": f"<{key}@example.org>",
+            "subject": "Creek Bend can start today",
+            "created_at": NOW + (day - TODAY),
+            "kind": "morning",
+            "local_date": day,
+            "body": b"Subject: x\r\n\r\n\xff\x00\r\n",
+            "told": tuple(Told(yard=yard, local_date=day, knows=knows) for yard in yards),
+            **others,
+        }
+    )
+
+
+def child(script: str, *arguments: object, **others) -> subprocess.Popen:
+    return subprocess.Popen(
+        [sys.executable, "-c", script, *map(str, arguments)],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        **others,
+    )
+
+
+# Opening
+
+
+def test_a_new_store_is_private_complete_and_alone(tmp_path):
+    open_store(URL, tmp_path).close()
+
+    (path,) = tmp_path.iterdir()
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    with open_store(URL, tmp_path) as again:
+        again.check()
+
+
+def test_it_is_written_through_to_the_disk(store):
+    pragmas = {
+        name: store._database.execute(f"PRAGMA {name}").fetchone()[0]
+        for name in ("journal_mode", "synchronous", "foreign_keys", "busy_timeout")
+    }
+
+    assert pragmas == {
+        "journal_mode": "wal",
+        "synchronous": 2,
+        "foreign_keys": 1,
+        "busy_timeout": 10_000,
+    }
+
+
+def test_an_absolute_url(tmp_path):
+    open_store(f"sqlite:///{tmp_path}/a b%20#c.db", Path("/nowhere")).close()
+
+    assert (tmp_path / "a b%20#c.db").stat().st_size > 0
+
+
+@pytest.mark.parametrize(
+    ("url", "words"),
+    [
+        ("postgresql+psycopg://bees@db.example.org/bees", "does not support yet"),
+        ("mysql://db.example.org/bees", "knows only"),
+        ("windowcast.db", "must look like"),
+        ("sqlite://windowcast.db", "three slashes"),
+        ("sqlite:///", "three slashes"),
+        ("sqlite:///:memory:", "must name a file"),
+        ("sqlite:///windowcast.db?mode=ro", "must name a file"),
+        ("sqlite:///missing/windowcast.db", "make this folder"),
+        ("sqlite:///.", "is not a file"),
+    ],
+)
+def test_an_url_that_names_no_store(tmp_path, url, words):
+    with pytest.raises(StoreError, match=words):
+        open_store(url, tmp_path)
+
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_empty_file_is_not_taken_for_a_new_store(tmp_path):
+    (tmp_path / "windowcast.db").touch()
+
+    with pytest.raises(StoreError, match=r"is empty.*put back a copy"):
+        open_store(URL, tmp_path)
+
+
+def test_a_log_without_its_file_is_not_joined_to_a_new_one(tmp_path):
+    (tmp_path / "windowcast.db-wal").write_bytes(b"x")
+
+    with pytest.raises(StoreError, match="is gone but"):
+        open_store(URL, tmp_path)
+
+
+def test_a_file_that_is_no_database(tmp_path):
+    (tmp_path / "windowcast.db").write_bytes(b"Dear diary, " * 1000)
+
+    with pytest.raises(StoreError, match="SQLITE_NOTADB"):
+        open_store(URL, tmp_path)
+
+
+def test_somebody_elses_database_is_left_as_it_is(tmp_path):
+    path = tmp_path / "windowcast.db"
+    other = sqlite3.connect(path)
+    other.execute("CREATE TABLE honey (jars)")
+    other.commit()
+    other.close()
+    before = path.read_bytes()
+
+    with pytest.raises(StoreError, match="another program"):
+        open_store(URL, tmp_path)
+
+    assert path.read_bytes() == before
+
+
+def test_a_damaged_store_says_so(tmp_path):
+    path = tmp_path / "windowcast.db"
+    with open_store(URL, tmp_path) as store:
+        store.save_forecasts([series()])
+    content = bytearray(path.read_bytes())
+    content[4096:] = os.urandom(len(content) - 4096)
+    path.write_bytes(content)
+
+    with open_store(URL, tmp_path) as store:
+        with pytest.raises(StoreError, match="damaged"):
+            store.check()
+        with pytest.raises(StoreError, match="put back a copy"):
+            store.newest("Creek Bend")
+
+
+def test_a_store_of_a_newer_version_is_left_alone(tmp_path):
+    with open_store(URL, tmp_path) as store:
+        store._database.execute("PRAGMA user_version = 99")
+
+    with pytest.raises(StoreError, match=r"newer windowcast .*update"):
+        open_store(URL, tmp_path)
+
+
+READ_ONLY = """
+import os, sys
+from pathlib import Path
+from windowcast.edges.store import open_store
+from windowcast.errors import StoreError
+if os.getuid() == 0:
+    os.setuid(65534)
+try:
+    store = open_store("sqlite:///windowcast.db", Path(sys.argv[1]))
+    store.spend(__import__("datetime").date(2026, 8, 31), 1.0)
+except StoreError as error:
+    print(error)
+"""
+
+
+def test_a_store_that_may_not_be_written_says_whose_matter_it_is():
+    folder = Path(tempfile.mkdtemp())
+    try:
+        open_store(URL, folder).close()
+        (folder / "windowcast.db").chmod(0o444)
+        folder.chmod(0o555)
+
+        found, errors = child(READ_ONLY, folder).communicate(timeout=20)
+    finally:
+        folder.chmod(0o755)
+        shutil.rmtree(folder)
+
+    assert errors == ""
+    assert "windowcast.db" in found
+    assert "check who owns the file and its folder" in found
+
+
+# Migrations
+
+
+def test_steps_are_applied_in_order_and_once(tmp_path):
+    steps = tmp_path / "sql"
+    shutil.copytree(MIGRATIONS, steps)
+    open_store(URL, tmp_path, migrations=steps).close()
+    last = len(list(steps.iterdir()))
+    (steps / f"{last + 1:04d}_second.sql").write_text(
+        "-- a comment; with a semicolon\nCREATE TABLE queen (name TEXT) STRICT;\n"
+        "INSERT INTO queen VALUES ('a;b');\n"
+    )
+
+    for _ in range(2):
+        with open_store(URL, tmp_path, migrations=steps) as store:
+            assert store._database.execute("SELECT name FROM queen").fetchall() == [("a;b",)]
+            assert store._database.execute("PRAGMA user_version").fetchone() == (last + 1,)
+
+
+def test_a_step_that_fails_leaves_nothing_behind(tmp_path):
+    steps = tmp_path / "sql"
+    shutil.copytree(MIGRATIONS, steps)
+    open_store(URL, tmp_path, migrations=steps).close()
+    last = len(list(steps.iterdir()))
+    (steps / f"{last + 1:04d}_second.sql").write_text(
+        "CREATE TABLE queen (name TEXT) STRICT;\nCREATE TABLE notice (id INTEGER);\n"
+    )
+
+    with pytest.raises(StoreError):
+        open_store(URL, tmp_path, migrations=steps)
+
+    with open_store(URL, tmp_path) as store:
+        names = {name for (name,) in store._database.execute("SELECT name FROM sqlite_master")}
+    assert "queen" not in names
+    assert "notice" in names
+
+
+# Forecasts
+
+
+@given(tenths=st.lists(st.none() | st.integers(-32767, 32767)))
+def test_tenths_come_back(tenths):
+    assert unpack_tenths(pack_tenths(tenths)) == tenths
+
+
+def test_tenths_are_little_endian():
+    assert pack_tenths([1, -1, None]) == b"\x01\x00\xff\xff\x00\x80"
+
+
+def test_the_newest_series_of_each_source_comes_back_as_it_was(store):
+    newest = series(run_at=NOW - timedelta(hours=6), dropped=3, detail={"model": "ifs", "n": [1]})
+    single = series(source="forecast", scenarios=1, tenths=pack_tenths([1, None]))
+    store.save_forecasts(
+        [
+            series(fetched_at=NOW - timedelta(microseconds=1)),
+            newest,
+            single,
+            series(yard="Other", fetched_at=NOW + timedelta(hours=1)),
+        ]
+    )
+
+    assert store.newest("Creek Bend") == {"ensemble": newest, "forecast": single}
+    assert store.newest("Nowhere") == {}
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"source": "rumour"}, {"days": 3}, {"scenarios": 0, "tenths": b""}, {"dropped": -1}]
+)
+def test_a_series_that_contradicts_itself_is_not_kept(store, wrong):
+    with pytest.raises(StoreError, match="SQLITE_CONSTRAINT"):
+        store.save_forecasts([series(source="forecast"), series(**wrong)])
+
+    assert store.newest("Creek Bend") == {}
+
+
+def test_forgetting_spares_the_newest(store):
+    old = [series(fetched_at=NOW - timedelta(days=each)) for each in (1, 2, 3)]
+    store.save_forecasts(old)
+
+    assert store.forget_forecasts(NOW) == 2
+    assert store.newest("Creek Bend")["ensemble"] == old[0]
+
+
+# Mornings
+
+
+def test_a_morning_is_kept_whole(store):
+    decision = Decision(
+        yard="Creek Bend", local_date=TODAY, made_at=NOW, kind="morning", document='{"a": 1}'
+    )
+
+    recorded = store.record_morning([decision], [notice()])
+
+    assert len(recorded.queued) == 1
+    assert recorded.skipped == ()
+    assert store.told("Creek Bend", TODAY) == {"crew@example.org": True}
+    assert store.newest_decision("Creek Bend", kind="morning") == decision
+    assert store.newest_decision("Creek Bend", kind="morning", before=TODAY) is None
+    (waiting,) = store.due_notices(NOW)
+    assert waiting.body == notice().body
+    assert waiting.created_at == NOW
+    assert waiting.state == "waiting"
+
+
+def test_a_morning_is_told_once_and_the_others_of_its_notice_are_named(store):
+    store.queue_notice(notice("a"))
+    mixed = notice("b", yards=("Creek Bend", "Hill"))
+    other = notice("c", recipient="other@example.org")
+
+    recorded = store.record_morning([], [mixed, other])
+
+    assert [(each.notice, each.already_told) for each in recorded.skipped] == [
+        (mixed, ("Creek Bend",))
+    ]
+    assert len(recorded.queued) == 1
+    assert store.told("Hill", TODAY) == {}
+    assert len(store.due_notices(NOW)) == 2
+
+
+def test_the_same_message_is_queued_once(store):
+    store.queue_notice(notice("a", yards=()))
+
+    assert store.queue_notice(notice("a", yards=("Hill",))) is None
+    assert store.told("Hill", TODAY) == {}
+
+
+def test_a_morning_that_knew_nothing_may_be_told_again_once_and_only_better(store):
+    first = store.queue_notice(notice("a", knows=False))
+    assert store.told("Creek Bend", TODAY) == {"crew@example.org": False}
+    assert store.queue_notice(notice("b", knows=False)) is None
+
+    better = store.queue_notice(notice("c"))
+
+    assert store.told("Creek Bend", TODAY) == {"crew@example.org": True}
+    assert store.queue_notice(notice("d")) is None
+    assert store.queue_notice(notice("e", knows=False)) is None
+    assert [each.id for each in store.notices("superseded")] == [first]
+    assert [each.id for each in store.notices("waiting")] == [better]
+
+
+def test_yesterdays_notice_gives_way_to_todays(store):
+    old = store.queue_notice(notice("a", day=YESTERDAY))
+    other = store.queue_notice(notice("b", day=YESTERDAY, recipient="other@example.org"))
+    kind = store.queue_notice(notice("c", day=YESTERDAY, kind="change", told=()))
+
+    new = store.queue_notice(notice("d"))
+
+    assert [each.id for each in store.notices("superseded")] == [old]
+    assert [each.id for each in store.notices("waiting")] == [other, kind, new]
+
+
+def test_a_yard_that_is_a_day_behind_does_not_lose_its_notice(store):
+    west = store.queue_notice(notice("a", day=YESTERDAY, yards=("West",)))
+    both = store.queue_notice(
+        notice("b", day=YESTERDAY, yards=("East", "Far West"), created_at=NOW)
+    )
+
+    east = store.queue_notice(notice("c", yards=("East",)))
+
+    assert [each.id for each in store.notices("waiting")] == [west, both, east]
+
+
+def test_what_was_printed_counts_once(store):
+    told = (Told(yard="Creek Bend", local_date=TODAY, knows=True),)
+
+    assert store.tell_printed(told, done_at=NOW) == told
+    assert store.tell_printed(told, done_at=NOW) == ()
+    assert store.told("Creek Bend", TODAY) == {"": True}
+
+
+# Delivery
+
+
+def test_a_claimed_notice_is_nobody_elses_until_the_lease_ends(store):
+    store.queue_notice(notice())
+    claim = store.claim(NOW)
+
+    assert claim.notice.attempts == 1
+    assert store.claim(NOW + timedelta(minutes=14)) is None
+    assert store.due_notices(NOW) == []
+    again = store.claim(NOW + timedelta(minutes=15))
+    assert again.notice.id == claim.notice.id
+    assert not store.mark_refused(claim, now=NOW, error="late")
+    assert store.mark_deferred(claim, now=NOW, error="late") is None
+    assert store.mark_sent(claim, now=NOW, code=250)
+    assert not store.mark_sent(again, now=NOW)
+
+
+def test_one_notice_can_be_asked_for_before_it_is_due(store):
+    first = store.queue_notice(notice("a"))
+    second = store.queue_notice(notice("b", yards=("Hill",)))
+    store.mark_deferred(store.claim(NOW), now=NOW, error="450")
+
+    assert store.claim(NOW, notice_id=second).notice.id == second
+    assert store.claim(NOW, notice_id=second) is None
+    assert store.claim(NOW, notice_id=first).notice.attempts == 2
+    assert store.claim(NOW - timedelta(hours=3), notice_id=first).notice.attempts == 3
+    assert store.claim(NOW, notice_id=99) is None
+
+
+def test_sent_is_the_end(store):
+    store.queue_notice(notice())
+    store.mark_sent(store.claim(NOW), now=NOW + timedelta(seconds=2), code=250)
+
+    (sent,) = store.notices("sent")
+    assert (sent.sent_at, sent.sent_code) == (NOW + timedelta(seconds=2), 250)
+    assert store.claim(NOW + timedelta(days=1)) is None
+
+
+def test_refused_is_the_end_and_says_why(store):
+    store.queue_notice(notice())
+    store.mark_refused(store.claim(NOW), now=NOW, error="550 no such bee", code=550)
+
+    (refused,) = store.notices("refused")
+    assert (refused.last_error, refused.sent_code, refused.sent_at) == (
+        "550 no such bee",
+        550,
+        None,
+    )
+    assert store.claim(NOW + timedelta(days=1)) is None
+
+
+@pytest.mark.parametrize(
+    ("age", "unanswered", "wait"),
+    [
+        pytest.param(0, False, 60, id="a minute at first"),
+        pytest.param(300, False, 300, id="then its own age"),
+        pytest.param(7200, False, 1800, id="half an hour at most"),
+        pytest.param(0, True, 600, id="ten minutes where the server may be at work on it"),
+    ],
+)
+def test_the_wait_grows(store, age, unanswered, wait):
+    store.queue_notice(notice())
+    later = NOW + timedelta(seconds=age)
+
+    found = store.mark_deferred(
+        store.claim(later), now=later, error="450 later", unanswered=unanswered
+    )
+
+    assert found == later + timedelta(seconds=wait)
+    assert store.claim(found - timedelta(seconds=1)) is None
+    again = store.claim(found)
+    assert again.notice.last_error == "450 later"
+    assert again.notice.unanswered == int(unanswered)
+
+
+def test_a_claim_given_back_is_no_attempt(store):
+    store.queue_notice(notice())
+
+    assert store.release(store.claim(NOW))
+    assert store.claim(NOW).notice.attempts == 1
+
+
+def test_a_clock_set_back_holds_nothing_up(store):
+    store.queue_notice(notice("a"))
+    store.queue_notice(notice("b", yards=("Hill",)))
+    store.mark_deferred(store.claim(NOW), now=NOW, error="450")
+    store.claim(NOW)
+
+    assert len(store.due_notices(NOW - timedelta(hours=3))) == 2
+
+
+def test_forgetting_notices_keeps_who_was_told(store):
+    store.queue_notice(notice("a"))
+    store.queue_notice(notice("b", yards=("Hill",)))
+    store.mark_sent(store.claim(NOW), now=NOW)
+
+    assert store.forget_notices(NOW + timedelta(days=400)) == 1
+    assert store.queue_notice(notice("c")) is None
+    assert len(store.notices("waiting")) == 1
+
+
+def test_the_allowance_adds_up(store):
+    assert store.spent(TODAY) == 0.0
+    assert store.spend(TODAY, 1.5) == 1.5
+    assert store.spend(TODAY, 2) == 3.5
+    assert store.spent(TODAY) == 3.5
+    assert store.spent(YESTERDAY) == 0.0
+
+
+def test_an_instant_needs_a_zone(store):
+    with pytest.raises(ValueError, match="time zone"):
+        store.claim(datetime(2026, 8, 31))
+
+
+# Several processes, and the ends they come to
+
+CLAIM = """
+import sys
+from datetime import datetime
+from pathlib import Path
+from windowcast.edges.store import open_store
+now = datetime.fromisoformat(sys.argv[2])
+with open_store("sqlite:///windowcast.db", Path(sys.argv[1])) as store:
+    while (claim := store.claim(now)) is not None:
+        print(claim.notice.id, flush=True)
+"""
+
+
+def test_two_processes_never_claim_the_same_notice(store, tmp_path):
+    store.record_morning([], [notice(f"n{each}", yards=(f"Yard {each}",)) for each in range(100)])
+
+    children = [child(CLAIM, tmp_path, NOW.isoformat()) for _ in range(2)]
+    claimed = [each.communicate(timeout=30) for each in children]
+
+    assert [errors for _, errors in claimed] == ["", ""]
+    found = [int(line) for output, _ in claimed for line in output.split()]
+    assert sorted(found) == list(range(1, 101))
+
+
+WRITE = """
+import sys
+from datetime import date
+from pathlib import Path
+from windowcast.edges.store import open_store
+store = open_store("sqlite:///windowcast.db", Path(sys.argv[1]))
+day = date(2026, 1, 1)
+while True:
+    print(store.spend(day, 1.0), flush=True)
+"""
+
+HALFWAY = """
+import sys, time
+from datetime import date
+from pathlib import Path
+from windowcast.edges.store import open_store
+store = open_store("sqlite:///windowcast.db", Path(sys.argv[1]))
+with store.transaction():
+    store._database.execute("UPDATE spent SET weight = 1e9")
+    print("halfway", flush=True)
+    time.sleep(60)
+"""
+
+
+def test_a_kill_loses_nothing_that_was_acknowledged(tmp_path):
+    open_store(URL, tmp_path).close()
+    writer = child(WRITE, tmp_path)
+    for _ in range(50):
+        writer.stdout.readline()
+    writer.send_signal(signal.SIGKILL)
+    rest, _ = writer.communicate(timeout=10)
+    acknowledged = float(rest.split()[-1]) if rest.split() else 50.0
+
+    with open_store(URL, tmp_path) as store:
+        assert store.spent(date(2026, 1, 1)) >= acknowledged
+        store.check()
+
+
+def test_a_kill_halfway_undoes_the_half(store, tmp_path):
+    store.spend(TODAY, 1.0)
+    writer = child(HALFWAY, tmp_path)
+    assert writer.stdout.readline() == "halfway\n"
+    writer.send_signal(signal.SIGKILL)
+    writer.communicate(timeout=10)
+
+    assert store.spent(TODAY) == 1.0
+    assert store.spend(TODAY, 1.0) == 2.0
+
+
+def test_a_lock_is_waited_for_and_then_reported(store, tmp_path):
+    with open_store(URL, tmp_path, busy_timeout_s=0.2) as other, store.transaction():
+        with pytest.raises(StoreError, match=r"in use by another process \(SQLITE_BUSY"):
+            other.spend(TODAY, 1.0)
+        # reading goes on meanwhile
+        assert other.spent(TODAY) == 0.0
+
+
+def test_all_that_begin_at_once_share_one_store(tmp_path):
+    children = [
+        child(WRITE.replace("while True:", "for _ in range(3):"), tmp_path) for _ in range(3)
+    ]
+    endings = [each.communicate(timeout=30)[1] for each in children]
+
+    assert endings == [""] * 3
+    assert [each.name for each in tmp_path.iterdir()] == ["windowcast.db"]
+    with open_store(URL, tmp_path) as store:
+        assert store.spent(date(2026, 1, 1)) == 9.0
+
+
+def test_a_full_disk_undoes_the_whole_and_the_store_goes_on(store):
+    (pages,) = store._database.execute("PRAGMA page_count").fetchone()
+    store._database.execute(f"PRAGMA max_page_count = {pages + 2}")
+    big = series(days=2000, scenarios=50, tenths=bytes(200_000))
+
+    with pytest.raises(StoreError, match=r"make room"):
+        store.save_forecasts([series(source="forecast"), big])
+
+    assert store.newest("Creek Bend") == {}
+    assert store.spend(TODAY, 1.0) == 1.0
+
+
+def test_a_copy_is_whole(store, tmp_path):
+    store.queue_notice(notice())
+    (tmp_path / "copies").mkdir()
+
+    store.copy_to(tmp_path / "copies" / "windowcast.db")
+
+    with open_store(URL, tmp_path / "copies") as copy:
+        assert len(copy.due_notices(NOW)) == 1
+    with pytest.raises(StoreError, match="exists"):
+        store.copy_to(tmp_path / "copies" / "windowcast.db")
+
+
+def test_opening_imports_nothing_heavy():
+    script = "import sys, windowcast.edges.store; print(*sys.modules)"
+    loaded, _ = child(script).communicate(timeout=20)
+
+    heavy = {"numpy", "pandas", "pydantic", "requests", "email", "ssl", "click"}
+    assert not heavy & set(loaded.split())
+
+
+def test_a_closed_store_is_a_mistake_of_ours(tmp_path):
+    store = open_store(URL, tmp_path)
+    store.close()
+
+    with pytest.raises(sqlite3.ProgrammingError):
+        store.spent(TODAY)

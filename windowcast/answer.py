@@ -1,0 +1,289 @@
+"""One yard's answer from its stored weather: no network, no heavy import.
+
+This is the gather-and-decide part of the morning job that `windowcast yard` shares with it.
+"""
+
+from __future__ import annotations
+
+import difflib
+import sys
+from array import array
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from windowcast.edges.settings import Configuration, WeatherSettings
+from windowcast.edges.store import Store, StoredSeries, open_store as open_store_at
+from windowcast.errors import UsageError
+from windowcast.sky.highs import DailyHighs, Members
+from windowcast.sky.scenarios import MISSING, Scenarios, join
+from windowcast.trade.treatment import Treatment
+from windowcast.trade.yard import Yard
+from windowcast.window.decide import ForecastState, Rules, YardAnswer, decide
+from windowcast.window.scan import scan
+
+SOURCES = ("forecast", "ensemble", "extended")
+ATTRIBUTIONS = {
+    "open-meteo": "Weather data by Open-Meteo.com (CC BY 4.0)",
+    "sample": "Invented sample weather, not of any real place.",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class YardWeather:
+    """The weather that an answer rests on, and what is missing from it.
+
+    fetched_at:  of the oldest source used; None without any
+    fresh:       there is something, and nothing used is older than `max_age_hours`
+    sources:     those used, of SOURCES
+    missing:     those switched on that gave nothing usable, with the reason where it is known
+    """
+
+    provider: str
+    forecast: DailyHighs | None = None
+    scenarios: Scenarios | None = None
+    fetched_at: datetime | None = None
+    run_at: datetime | None = None
+    fresh: bool = False
+    sources: tuple[str, ...] = ()
+    missing: tuple[str, ...] = ()
+
+    @property
+    def usable(self) -> bool:
+        """There is a forecast, and it is not stale."""
+        return self.fresh and bool(self.sources)
+
+
+def open_store(configuration: Configuration) -> Store:
+    """The store that the configuration names, made where it is missing."""
+    return open_store_at(configuration.store_url, configuration.folder)
+
+
+def find_yard(configuration: Configuration, name: str) -> Yard:
+    """The yard of that name, whatever the case; UsageError naming the nearest one."""
+    for yard in configuration.yards:
+        if yard.name.casefold() == name.strip().casefold():
+            return yard
+    names = [yard.name for yard in configuration.yards]
+    raise UsageError(_unknown("yard", name, names))
+
+
+def find_treatment(configuration: Configuration, treatment_id: str) -> Treatment:
+    """The treatment with that id; UsageError naming the nearest one."""
+    for treatment in configuration.treatments:
+        if treatment.id == treatment_id:
+            return treatment
+    ids = [treatment.id for treatment in configuration.treatments]
+    raise UsageError(_unknown("treatment", treatment_id, ids))
+
+
+def check_regimen(treatment: Treatment, regimen_id: str | None) -> None:
+    """UsageError where the treatment has no such regimen."""
+    ids = [regimen.id for regimen in treatment.regimens]
+    if regimen_id is not None and regimen_id not in ids:
+        raise UsageError(_unknown(f"regimen of {treatment.id}", regimen_id, ids))
+
+
+def find_treatments(
+    configuration: Configuration, yard: Yard, treatment_id: str | None = None
+) -> tuple[Treatment, ...]:
+    """The treatments considered at a yard, best first; or the one asked for, listed or not."""
+    if treatment_id is not None:
+        return (find_treatment(configuration, treatment_id),)
+    return tuple(find_treatment(configuration, one) for one in yard.treatments)
+
+
+def stored_weather(
+    configuration: Configuration,
+    store: Store,
+    yard: Yard,
+    now: datetime,
+    errors: Mapping[str, str] | None = None,
+) -> YardWeather:
+    """The newest stored weather of a yard.
+
+    Sources no older than `max_age_hours` are used, older ones only where none is fresh (and the
+    answer is then stale). Series of another provider or another place (the yard has moved) are not
+    its weather and are passed over. errors: what the last fetch said, by source.
+    """
+    settings = configuration.weather
+    limit = timedelta(hours=settings.max_age_hours)
+    wanted = [source for source in SOURCES if _switched_on(settings, source)]
+    kept = {
+        source: series
+        for source, series in store.newest(yard.name).items()
+        if source in wanted and series.detail.get("place") == place(yard, settings)
+    }
+    fresh = {source: one for source, one in kept.items() if now - one.fetched_at <= limit}
+    used = fresh or kept
+    said = errors or {}
+    missing = tuple(
+        said[source].removeprefix(f"{yard.name}: ")
+        if source in said
+        else f"{source}: {'only an old one is stored' if source in kept else 'none is stored'}"
+        for source in wanted
+        if source not in used
+    )
+    forecast = _daily_highs(used["forecast"]) if "forecast" in used else None
+    scenarios = join(_members(used.get("ensemble")), _members(used.get("extended")))
+    return YardWeather(
+        provider=settings.provider,
+        forecast=forecast,
+        scenarios=scenarios,
+        fetched_at=min((one.fetched_at for one in used.values()), default=None),
+        run_at=min((one.run_at for one in used.values() if one.run_at is not None), default=None),
+        fresh=bool(fresh),
+        sources=tuple(source for source in SOURCES if source in used),
+        missing=missing,
+    )
+
+
+def place(yard: Yard, settings: WeatherSettings) -> list[Any]:
+    """What a stored series must have been fetched for to be this yard's weather today."""
+    if settings.provider == "sample":
+        return ["sample", settings.sample_season]
+    return [
+        settings.provider,
+        settings.ensemble_model,
+        yard.latitude,
+        yard.longitude,
+        yard.elevation_m,
+        yard.timezone,
+    ]
+
+
+def answer_yard(
+    configuration: Configuration,
+    yard: Yard,
+    weather: YardWeather,
+    *,
+    now: datetime,
+    treatments: Sequence[Treatment],
+) -> YardAnswer:
+    """Scan and decide each treatment, as of `now` in the yard's own day."""
+    local = now.astimezone(ZoneInfo(yard.timezone))
+    today = local.date()
+    settings = configuration.decision
+    first_start = today if local.time() < settings.day_ends else today + timedelta(days=1)
+    stale = bool(weather.sources) and not weather.fresh
+    answers = tuple(
+        decide(
+            yard,
+            treatment,
+            scan(
+                treatment,
+                forecast=weather.forecast,
+                scenarios=weather.scenarios,
+                today=today,
+                first_start=first_start,
+            ),
+            rules=Rules(min_chance=settings.min_chance, max_danger=settings.max_danger),
+            today=today,
+            stale=stale,
+        )
+        for treatment in treatments
+    )
+    return YardAnswer(
+        yard=yard,
+        today=today,
+        forecast=_state(weather, now, stale, today),
+        treatments=answers,
+    )
+
+
+def weather_document(weather: YardWeather) -> dict[str, Any]:
+    """The daily highs behind an answer, °C, as plain values: null where missing."""
+    found: dict[str, Any] = {"forecast": None, "scenarios": None}
+    if weather.forecast is not None:
+        found["forecast"] = {
+            "first_day": weather.forecast.first_day.isoformat(),
+            "high_c": [None if one is None else one / 10 for one in weather.forecast.tenths],
+        }
+    if weather.scenarios is not None:
+        scenarios = weather.scenarios
+        found["scenarios"] = {
+            "first_day": scenarios.first_day.isoformat(),
+            "high_c": [
+                [None if one == MISSING else one / 10 for one in scenarios.row(day)]
+                for day in range(scenarios.days)
+            ],
+        }
+    return found
+
+
+def _state(weather: YardWeather, now: datetime, stale: bool, today: date) -> ForecastState:
+    firsts, lasts = [], []
+    if weather.forecast is not None and weather.forecast.tenths:
+        firsts.append(weather.forecast.first_day)
+        lasts.append(
+            weather.forecast.first_day + timedelta(days=len(weather.forecast.tenths) - 1)
+        )
+    if weather.scenarios is not None:
+        firsts.append(weather.scenarios.first_day)
+        lasts.append(weather.scenarios.last_day)
+    age_hours = None
+    if weather.fetched_at is not None:
+        age_hours = max((now - weather.fetched_at).total_seconds() / 3600, 0.0)
+    return ForecastState(
+        source=weather.provider if weather.sources else None,
+        fetched_at=weather.fetched_at,
+        run_at=weather.run_at,
+        age_hours=age_hours,
+        stale=stale,
+        first_day=max(min(firsts), today) if firsts and max(lasts) >= today else None,
+        last_day=max(lasts) if firsts and max(lasts) >= today else None,
+        scenarios=0 if weather.scenarios is None else weather.scenarios.count,
+        sources=weather.sources,
+        missing=weather.missing,
+        attribution=ATTRIBUTIONS[weather.provider] if weather.sources else "",
+        how="" if weather.scenarios is None else weather.scenarios.how,
+    )
+
+
+def _switched_on(settings: WeatherSettings, source: str) -> bool:
+    if settings.provider == "sample":
+        return True
+    urls = {
+        "forecast": settings.forecast_url,
+        "ensemble": settings.ensemble_url,
+        "extended": settings.seasonal_url,
+    }
+    return bool(urls[source])
+
+
+def _tenths(series: StoredSeries) -> array[int]:
+    tenths = array("h")
+    tenths.frombytes(series.tenths)
+    if sys.byteorder == "big":
+        tenths.byteswap()
+    return tenths
+
+
+def _daily_highs(series: StoredSeries) -> DailyHighs:
+    return DailyHighs(
+        first_day=series.first_day,
+        tenths=tuple(None if one == MISSING else one for one in _tenths(series)),
+    )
+
+
+def _members(series: StoredSeries | None) -> Members | None:
+    if series is None or series.days < 1:
+        return None
+    return Members(
+        first_day=series.first_day,
+        days=series.days,
+        count=series.scenarios,
+        tenths=_tenths(series),
+        dropped=series.dropped,
+    )
+
+
+def _unknown(kind: str, given: str, known: Sequence[str]) -> str:
+    near = difflib.get_close_matches(given.casefold(), [one.casefold() for one in known], n=1)
+    text = f"there is no {kind} {given!r}"
+    for one in known:
+        if near and one.casefold() == near[0]:
+            return f"{text}; did you mean {one!r}?"
+    return f"{text}; there are: {', '.join(known)}"

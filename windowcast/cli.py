@@ -1,0 +1,278 @@
+"""The commands: the only place that prints or exits.
+
+Heavy imports (requests, Jinja2, the scheduler) happen inside the commands that need them, so that
+asking for one yard from the stored forecast stays quick.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from windowcast import __version__
+from windowcast.errors import ConfigError, MailError, WindowcastError
+
+if TYPE_CHECKING:
+    from windowcast.edges.settings import Configuration
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+DONE, IN_PART, WRONG, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 2, 3, 4
+
+
+def config_option(command: F) -> F:
+    """`--config DIR`, before or after the command's name."""
+    return click.option(
+        "--config",
+        "config_folder",
+        metavar="DIR",
+        help="The configuration folder; else $WINDOWCAST_CONFIG, ./config, or the user's own.",
+    )(command)
+
+
+def say(text: str) -> None:
+    """Everything that is not the answer goes to stderr."""
+    click.echo(text, err=True)
+
+
+class Commands(click.Group):
+    """Turns errors raised on purpose into a message and an exit status, in one place."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except ConfigError as error:
+            for mistake in error.mistakes:
+                say(mistake)
+            ctx.exit(error.exit_code)
+        except WindowcastError as error:
+            say(f"windowcast: {error}")
+            ctx.exit(error.exit_code)
+        except BrokenPipeError:
+            # The reader of a pipe has left (`| head`): what it wanted, it has.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            ctx.exit(DONE)
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="windowcast")
+@config_option
+@click.pass_context
+def main(ctx: click.Context, config_folder: str | None) -> None:
+    """Says, yard by yard, when a varroa treatment may start, and with what chance.
+
+    Results go to stdout, everything else to stderr. Exit status: 0 done, 1 done in part, 2 wrong
+    usage or configuration, 3 nothing usable, 4 a notice was not delivered.
+    """
+    ctx.obj = config_folder
+
+
+def _configuration(ctx: click.Context, config_folder: str | None) -> Configuration:
+    from windowcast.edges import config
+
+    folder = config.find_folder(config_folder or ctx.obj, os.environ)
+    return config.load(folder, os.environ)
+
+
+@main.command()
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--sample", is_flag=True, help="Use the bundled invented weather, not a real one.")
+def init(folder: Path, sample: bool) -> None:
+    """Write the three configuration files, commented, into DIR; never overwrites one.
+
+    Example: windowcast init ~/bees
+    """
+    from windowcast.edges import shipped
+
+    for path, what in shipped.write_examples(folder, sample=sample):
+        click.echo(f"{path}: {what}")
+    click.echo(f"Edit {folder / 'yards.toml'}, then: windowcast --config {folder} check")
+
+
+@main.command()
+@click.option("--reach", is_flag=True, help="Also try each weather server and the mail server.")
+@config_option
+@click.pass_context
+def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
+    """Read the configuration and say what is wrong with it, or "ready".
+
+    Example: windowcast check --reach
+    """
+    configuration = _configuration(ctx, config_folder)
+    failed = False
+    if reach:
+        failed = not _reach(configuration)
+    yards, treatments = configuration.yards, configuration.treatments
+    if failed:
+        say("windowcast: not every server could be reached")
+        ctx.exit(NOTHING_USABLE)
+    where = "printed" if configuration.mail is None else "mailed"
+    click.echo(
+        f"ready: {len(yards)} yard{'' if len(yards) == 1 else 's'},"
+        f" {len(treatments)} treatment{'' if len(treatments) == 1 else 's'},"
+        f" weather from {configuration.weather.provider}, notices {where}"
+        f" at {configuration.morning.at:%H:%M}"
+    )
+
+
+def _reach(configuration: Configuration) -> bool:
+    """Try each server and say what it answered; whether all did."""
+    from windowcast.edges import mail, openmeteo
+
+    reached = True
+    if configuration.weather.provider == "open-meteo":
+        for one in openmeteo.reach(configuration.yards[0], configuration.weather, say=say):
+            click.echo(f"{one.what}: {one.text}")
+            reached = reached and one.reached
+    if configuration.mail is not None:
+        try:
+            with mail.Sender(configuration.mail) as sender:
+                click.echo(f"mail: {sender.check()}")
+        except MailError as error:
+            click.echo(f"mail: {error}")
+            reached = False
+    return reached
+
+
+@main.command()
+@click.option("--print", "print_only", is_flag=True, help="Do all but deliver; print the notice.")
+@config_option
+@click.pass_context
+def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> None:
+    """Do the morning job once: fetch, scan, decide, store, then send (or print).
+
+    Example: windowcast morning --print
+    """
+    from windowcast import morning as job
+    from windowcast.edges import clock
+
+    configuration = _configuration(ctx, config_folder)
+    with job.open_store(configuration) as store:
+        result = job.run(configuration, store, now=clock.now(), say=say, print_only=print_only)
+    for notice in result.printed:
+        click.echo(notice.body, nl=False)
+    ctx.exit(result.exit_code)
+
+
+@main.command()
+@click.argument("name")
+@click.option("--treatment", "treatment_id", metavar="ID", help="Only this treatment.")
+@click.option("--fetch", is_flag=True, help="Fetch a new forecast first.")
+@click.option("--print-weather", is_flag=True, help="Also the daily highs that the answer rests on.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
+@config_option
+@click.pass_context
+def yard(
+    ctx: click.Context,
+    name: str,
+    treatment_id: str | None,
+    fetch: bool,
+    print_weather: bool,
+    as_json: bool,
+    config_folder: str | None,
+) -> None:
+    """Show the windows of one yard now, from the stored forecast.
+
+    Fetches only where there is no stored forecast or a stale one.
+
+    Example: windowcast yard "Creek Bend" --treatment formic-strips --json
+    """
+    from windowcast import answer as asking
+    from windowcast.edges import clock
+
+    configuration = _configuration(ctx, config_folder)
+    place = asking.find_yard(configuration, name)
+    chosen = asking.find_treatments(configuration, place, treatment_id)
+    now = clock.now()
+    with asking.open_store(configuration) as store:
+        weather = asking.stored_weather(configuration, store, place, now)
+        if fetch or not weather.fresh:
+            from windowcast import morning as job
+
+            weather = job.gather(configuration, store, [place], now=now, say=say)[place.name]
+    answer = asking.answer_yard(configuration, place, weather, now=now, treatments=chosen)
+    if as_json:
+        from windowcast.notice.document import document
+
+        found = document(answer, configuration.units)
+        if print_weather:
+            found["weather"] = asking.weather_document(weather)
+        click.echo(json.dumps(found, ensure_ascii=False, indent=2))
+    else:
+        from windowcast.notice import table
+
+        lines = table.answer_lines(answer, configuration.units)
+        if print_weather:
+            lines += table.weather_lines(weather.forecast, weather.scenarios, configuration.units)
+        click.echo("\n".join(lines))
+    if not weather.usable:
+        say(f"{place.name}: {'only a stale forecast' if weather.sources else 'no forecast'}")
+        ctx.exit(NOTHING_USABLE)
+
+
+@main.command()
+@click.argument("treatment_id", metavar="TREATMENT")
+@click.argument("regimen_id", metavar="[REGIMEN]", required=False)
+@click.option("--high-min", metavar="DEGREES", help="The new lowest allowed daily high.")
+@click.option("--high-max", metavar="DEGREES", help="The new highest allowed daily high.")
+@click.option("--unit", type=click.Choice(["C", "F"]), default="C", show_default=True)
+@config_option
+@click.pass_context
+def band(
+    ctx: click.Context,
+    treatment_id: str,
+    regimen_id: str | None,
+    high_min: str | None,
+    high_max: str | None,
+    unit: str,
+    config_folder: str | None,
+) -> None:
+    """Show a treatment's bands in both units, or change one in the file.
+
+    A change keeps the file's comments; a refused one leaves it untouched.
+
+    Example: windowcast band formic-strips two-strips --high-max 85 --unit F
+    """
+    from windowcast import answer as asking
+    from windowcast.edges import config, config_edit
+    from windowcast.notice import table
+
+    folder = config.find_folder(config_folder or ctx.obj, os.environ)
+    configuration = config.load(folder, os.environ)
+    treatment = asking.find_treatment(configuration, treatment_id)
+    asking.check_regimen(treatment, regimen_id)
+    if high_min is not None or high_max is not None:
+        config_edit.set_band(
+            folder,
+            treatment_id,
+            regimen_id,
+            high_min=high_min,
+            high_max=high_max,
+            unit=unit,
+            environ=os.environ,
+        )
+        configuration = config.load(folder, os.environ)
+        treatment = asking.find_treatment(configuration, treatment_id)
+    click.echo("\n".join(table.band_lines(treatment, regimen_id)))
+
+
+@main.command()
+@config_option
+@click.pass_context
+def serve(ctx: click.Context, config_folder: str | None) -> None:
+    """Run the morning job for each yard at its local time, until stopped.
+
+    Example: windowcast --config /etc/windowcast serve
+    """
+    from windowcast import service
+
+    configuration = _configuration(ctx, config_folder)
+    service.serve(configuration)
+
+

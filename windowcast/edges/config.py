@@ -1,0 +1,409 @@
+"""A configuration folder → a checked `Configuration`, or all of its mistakes at once.
+
+Three files: windowcast.toml (the service), yards.toml (the places), treatments.toml (the bands).
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import sys
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal, DecimalException
+from pathlib import Path
+from typing import Any
+
+from windowcast.edges import config_checks, config_schema
+from windowcast.edges.config_schema import Fault, Key, hide_credentials, looks_secret, read_table
+from windowcast.edges.settings import (
+    ChanceSettings,
+    Configuration,
+    DecisionSettings,
+    MailSettings,
+    MorningSettings,
+    WeatherSettings,
+)
+from windowcast.errors import ConfigError
+from windowcast.trade.treatment import Dose, Phase, Regimen, Treatment
+from windowcast.trade.yard import Hive, Yard
+
+SCHEMA: Mapping[str, Mapping[str, Key]] = {
+    "windowcast.toml": config_schema.WINDOWCAST,
+    "yards.toml": config_schema.YARDS,
+    "treatments.toml": config_schema.TREATMENTS,
+}
+FILES = tuple(SCHEMA)
+LONGEST_BYTES = 1_000_000
+STORE_URL = "sqlite:///windowcast.db"
+PORTS = {"starttls": 587, "tls": 465, "none": 25}
+
+
+def find_folder(given: str | None, environ: Mapping[str, str]) -> Path:
+    """The configuration folder.
+
+    It is `given`, else $WINDOWCAST_CONFIG, else ./config, else the one among the user's own.
+
+    What a person names must be a folder. The last two count only if one of the three files is in
+    them, since other programs have a "config" too.
+
+    Raises ConfigError naming every place looked at.
+    """
+    for named, by in ((given, "--config"), (environ.get("WINDOWCAST_CONFIG"), "WINDOWCAST_CONFIG")):
+        if named:
+            folder = Path(named)
+            if not folder.is_dir():
+                what = "is a file" if folder.exists() else "does not exist"
+                raise ConfigError(
+                    [
+                        f"{by} names {named}, which {what}; give the folder that holds "
+                        f"{', '.join(FILES)}, or run: windowcast init {_for_init(folder)}"
+                    ]
+                )
+            return folder
+    places = [Path("config"), _user_folder(environ)]
+    for place in places:
+        if any((place / name).exists() for name in FILES):
+            return place
+    looked = ", ".join(["--config (not given)", "$WINDOWCAST_CONFIG (not set)", *map(str, places)])
+    raise ConfigError(
+        [f"no configuration found; looked at {looked}; run: windowcast init {places[0]}"]
+    )
+
+
+def _for_init(folder: Path) -> Path:
+    return folder.with_name(f"{folder.name}-folder") if folder.is_file() else folder
+
+
+def _user_folder(environ: Mapping[str, str]) -> Path:
+    home = Path(environ.get("HOME") or environ.get("USERPROFILE") or Path.home())
+    if sys.platform == "darwin":
+        return home / "Library" / "Application Support" / "windowcast"
+    if sys.platform == "win32":
+        return Path(environ.get("APPDATA") or home / "AppData" / "Roaming") / "windowcast"
+    # The convention asks to ignore a relative one.
+    base = Path(environ.get("XDG_CONFIG_HOME") or "")
+    return (base if base.is_absolute() else home / ".config") / "windowcast"
+
+
+def load(
+    folder: Path,
+    environ: Mapping[str, str],
+    *,
+    drafts: Mapping[str, bytes] | None = None,
+) -> Configuration:
+    """The whole configuration in `folder`.
+
+    drafts:  contents to judge in place of those of the files with these names
+
+    Raises ConfigError with every mistake of all three files, in the order of the files and lines.
+    """
+    drafts = drafts or {}
+    files = [_read(folder, name, drafts.get(name)) for name in FILES]
+    service, places, bands = files
+    for file in files:
+        if file.document is not None:
+            file.sound = read_table(
+                file.document, SCHEMA[file.name], (), file.faults, whole_file=SCHEMA[file.name]
+            )
+    if service.document is not None:
+        service.faults += config_checks.windowcast(service.sound, folder, environ)
+    if bands.document is not None and "treatment" in bands.sound:
+        bands.faults += config_checks.treatments(
+            bands.document["treatment"], bands.sound["treatment"]
+        )
+    ids = [table.get("id") for table in bands.sound.get("treatment", ())]
+    if places.document is not None and "yard" in places.sound:
+        _explain_swapped(places)
+        places.faults += config_checks.yards(
+            places.document["yard"], places.sound["yard"], ids if ids and all(ids) else None
+        )
+        _find_zones(places, environ)
+    mistakes = [mistake for file in files for mistake in file.mistakes()]
+    if mistakes:
+        raise ConfigError(mistakes)
+    return _configuration(folder, service.sound, places.sound, bands.sound)
+
+
+@dataclass(slots=True)
+class _File:
+    """One file on its way: `document` is None where it could not be read or parsed."""
+
+    name: str
+    text: str = ""
+    document: dict[str, Any] | None = None
+    sound: dict[str, Any] = field(default_factory=dict)
+    faults: list[Fault] = field(default_factory=list)
+    unreadable: str | None = None
+
+    def mistakes(self) -> list[str]:
+        if self.unreadable is not None:
+            return [self.unreadable]
+        if not self.faults:
+            return []
+        from windowcast.edges.toml_lines import Lines
+
+        lines = Lines(self.text)
+        at = sorted(
+            ((lines.of(fault.path), fault) for fault in self.faults), key=lambda one: one[0]
+        )
+        return [_mistake(self.name, line, fault.text, self.text) for line, fault in at]
+
+
+def _mistake(name: str, line: int, said: str, text: str) -> str:
+    excerpts = text.split("\n")
+    excerpt = excerpts[line - 1].rstrip() if line <= len(excerpts) else ""
+    key = excerpt.partition("=")[0].strip().strip("\"'")
+    if looks_secret(key):
+        excerpt = f"{excerpt.partition('=')[0]}= ***"
+    excerpt = hide_credentials(excerpt)
+    excerpt = "".join(
+        each if each.isprintable() or each == "\t" else "\N{REPLACEMENT CHARACTER}"
+        for each in excerpt
+    )
+    if len(excerpt) > 110:
+        excerpt = f"{excerpt[:109]}…"
+    first = f"{name}:{line}: {said}"
+    return f"{first}\n{line:5} | {excerpt}" if excerpt.strip() else first
+
+
+def _read(folder: Path, name: str, draft: bytes | None) -> _File:
+    file = _File(name)
+    path = folder / name
+    try:
+        if draft is None:
+            with path.open("rb") as opened:
+                draft = opened.read(LONGEST_BYTES + 1)
+    except FileNotFoundError:
+        file.unreadable = f"{name}: missing from {folder}; run: windowcast init {folder}"
+        return file
+    except OSError as error:
+        why = os.strerror(error.errno or 0).lower()
+        file.unreadable = f"{name}: {path} cannot be read: {why}"
+        return file
+    if len(draft) > LONGEST_BYTES:
+        file.unreadable = (
+            f"{name}: larger than 1 MB, which no configuration is; is it another file?"
+        )
+        return file
+    if draft.startswith((b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")):
+        file.unreadable = (
+            f'{name}:1: begins with a byte order mark; save the file as "UTF-8 without BOM"'
+        )
+        return file
+    try:
+        file.text = draft.decode().replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        line = draft.count(b"\n", 0, error.start) + 1
+        shown = draft.split(b"\n")[line - 1].decode("latin-1")
+        file.unreadable = _mistake(
+            name,
+            line,
+            f"byte 0x{draft[error.start]:02X} is not UTF-8 (an older encoding, such as Latin-1); "
+            "save the file as UTF-8",
+            "\n" * (line - 1) + shown,
+        )
+        return file
+    try:
+        file.document = tomllib.loads(file.text, parse_float=_decimal)
+    except (ValueError, RecursionError) as error:
+        file.unreadable = _syntax_mistake(name, file.text, error)
+    return file
+
+
+def _decimal(text: str) -> Decimal:
+    try:
+        return Decimal(text.replace("_", ""))
+    except DecimalException:
+        return Decimal("Infinity")
+
+
+# What tomllib says, and what that means for someone who never read the TOML specification.
+_SYNTAX = (
+    ("overwrite a value", "a key is given twice in this table; keep one"),
+    ("Duplicate inline table key", "a key is given twice between { and }; keep one"),
+    ("Cannot declare", "this table is begun twice, or clashes with a key above; keep one"),
+    ("Cannot mutate", "this adds to something that is already complete above; join them"),
+    ("Expected '=' after a key", 'a key must be followed by "=" and a value'),
+    (
+        "Invalid value",
+        "the value is not one TOML knows; text goes in quotes, true and false do not",
+    ),
+    ("Illegal character '\\n'", "a text is not closed on its line; add the quote at its end"),
+    ("Illegal character", "a character that cannot be seen is in the way; type the line again"),
+    (
+        "Found invalid character",
+        "a character that cannot be seen is in the way; type the line again",
+    ),
+    ("Unterminated string", "a text is not closed; add the quote at its end"),
+    ('Expected "\'"', "a text is not closed; add the quote at its end"),
+    ("Expected '\"", "a text is not closed; add the quote at its end"),
+    ("Unescaped", 'a backslash in a text must be doubled: "\\\\", or use single quotes'),
+    ("Invalid statement", 'expected a key and "=", or a table in [ ]'),
+    ("Invalid initial character", "a key begins here with a character that keys cannot have"),
+    ("after a statement", "there is more on the line than one value; one key to a line"),
+    ("Unclosed array", 'a list is not closed; add "]", or the comma between two values'),
+    (
+        "Unclosed inline table",
+        'a table in { } is not closed; add "}", or the comma between two keys',
+    ),
+    ("at the end of a table declaration", 'the table name must end with "]"'),
+    ("at the end of an array declaration", 'the table name must end with "]]"'),
+    ("Invalid date or datetime", "this is no date; text goes in quotes"),
+)
+
+
+def _syntax_mistake(name: str, text: str, error: Exception) -> str:
+    said = str(error)
+    if isinstance(error, RecursionError):
+        return f"{name}: lists or tables are nested too deeply; is it another file?"
+    if not isinstance(error, tomllib.TOMLDecodeError):
+        digits = re.search(r"\d{4000}", text.replace("_", ""))
+        line = text.count("\n", 0, digits.start()) + 1 if digits else 1
+        return _mistake(name, line, "a number has too many digits", text)
+    at = re.search(r"at line (\d+)", said)
+    line = int(at[1]) if at else text.rstrip("\n").count("\n") + 1
+    meaning = next((ours for theirs, ours in _SYNTAX if theirs in said), "this is not TOML")
+    return _mistake(name, line, meaning, text)
+
+
+def _explain_swapped(places: _File) -> None:
+    """Say of a latitude that cannot be one that it may be the longitude."""
+    assert places.document is not None
+    for index, yard in enumerate(places.document["yard"]):
+        if config_checks.swapped(yard):
+            path = ("yard", index, "latitude")
+            places.faults = [fault for fault in places.faults if fault.path != path]
+            places.faults.append(
+                Fault(
+                    path,
+                    f"latitude is {yard['latitude']}, but must be degrees north, -90 to 90; "
+                    f"longitude is {yard['longitude']}, so the two look swapped",
+                )
+            )
+
+
+def _find_zones(places: _File, environ: Mapping[str, str]) -> None:
+    """Fill in the time zones that are left out."""
+    assert places.document is not None
+    missing = {
+        index: (yard["latitude"], yard["longitude"])
+        for index, yard in enumerate(places.sound["yard"])
+        if "latitude" in yard
+        and "longitude" in yard
+        and "timezone" not in places.document["yard"][index]
+    }
+    if not missing:
+        return
+    from windowcast.edges.zones import find_zones
+
+    zones = find_zones(missing.values(), environ)
+    for index, place in missing.items():
+        zone = zones[place]
+        given = places.document["yard"][index]
+        if zone is None:
+            places.faults.append(
+                Fault(
+                    ("yard", index, "latitude"),
+                    f"latitude {given['latitude']}, longitude {given['longitude']} is at sea; is a "
+                    "minus sign missing, or are the two swapped? If it is right, give timezone",
+                )
+            )
+        elif not config_schema.zone_exists(zone):
+            places.faults.append(
+                Fault(
+                    ("yard", index),
+                    f"the time zone at these coordinates, {zone}, is not known to this Python; "
+                    "give timezone, or update the package tzdata",
+                )
+            )
+        else:
+            places.sound["yard"][index]["timezone"] = zone
+
+
+def _configuration(
+    folder: Path, service: dict[str, Any], places: dict[str, Any], bands: dict[str, Any]
+) -> Configuration:
+    treatments = tuple(_treatment(table) for table in bands["treatment"])
+    ids = tuple(treatment.id for treatment in treatments)
+    weather = dict(service.get("weather", {}))
+    weather.pop("api_key_env", None)
+    return Configuration(
+        folder=folder,
+        units=service.get("units", "C"),
+        weather=WeatherSettings(**weather),
+        decision=DecisionSettings(**service.get("decision", {})),
+        chance=ChanceSettings(**service.get("chance", {})),
+        morning=MorningSettings(**service.get("morning", {})),
+        store_url=service.get("store", {}).get("url", STORE_URL),
+        mail=_mail(service["mail"]) if "mail" in service else None,
+        yards=tuple(_yard(table, ids) for table in places["yard"]),
+        treatments=treatments,
+    )
+
+
+def _mail(table: Mapping[str, Any]) -> MailSettings:
+    security = table.get("security", "starttls")
+    return MailSettings(
+        host=table["host"],
+        port=table.get("port", PORTS[security]),
+        security=security,
+        sender=table["sender"],
+        recipients=tuple(table["recipients"]),
+        username=table.get("username", ""),
+        password=table.get("password", ""),
+    )
+
+
+def _yard(table: Mapping[str, Any], all_treatments: tuple[str, ...]) -> Yard:
+    hive = ("brood_chambers", "supers", "floor", "queen_excluder", "brood")
+    return Yard(
+        name=table["name"],
+        latitude=table["latitude"],
+        longitude=table["longitude"],
+        elevation_m=table.get("elevation_m"),
+        timezone=table["timezone"],
+        colonies=table["colonies"],
+        hive=Hive(**{key: table[key] for key in hive if key in table}),
+        treatments=tuple(table.get("treatments", all_treatments)),
+        recipients=tuple(table.get("recipients", ())),
+    )
+
+
+def _treatment(table: Mapping[str, Any]) -> Treatment:
+    plain = (
+        "id",
+        "active",
+        "form",
+        "max_supers",
+        "needs_broodless",
+        "kills_under_cappings",
+        "danger_days",
+        "hive_shut",
+    )
+    return Treatment(
+        **{key: table[key] for key in plain if key in table},
+        danger_c=table.get("danger_c", table.get("danger_f")),
+        regimens=tuple(_regimen(regimen) for regimen in table["regimen"]),
+    )
+
+
+def _regimen(table: Mapping[str, Any]) -> Regimen:
+    band = config_checks.band_of(table)
+    phases = [
+        Phase(
+            first_day=phase["first_day"],
+            last_day=phase["last_day"],
+            band=config_checks.band_of(phase, inherited=band),
+        )
+        for phase in table.get("phases", ())
+    ]
+    return Regimen(
+        id=table["id"],
+        exposure_days=table["exposure_days"],
+        doses=tuple(sorted((Dose(**dose) for dose in table["doses"]), key=lambda dose: dose.day)),
+        band=band,
+        phases=tuple(sorted(phases, key=lambda phase: phase.first_day)),
+        cool_only_c=table.get("cool_only_c", table.get("cool_only_f")),
+    )

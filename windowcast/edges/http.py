@@ -1,0 +1,632 @@
+"""GET one JSON document, within bounds that hold whatever the other side does.
+
+Time-outs of an HTTP library are per read: a server that sends a byte now and then holds such a
+caller for ever. So each request here also has a total deadline, kept by a timer that shuts the
+socket, and a cap on the bytes after decompression. What can go wrong becomes one of the weather
+errors; their texts name the host and never hold a key.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ipaddress
+import random
+import re
+import socket
+import threading
+import time
+import zlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from types import TracebackType
+from typing import Any, Self
+from urllib.parse import urljoin, urlsplit
+
+import orjson
+import requests
+import urllib3
+from requests.adapters import HTTPAdapter
+from urllib3.connection import HTTPConnection, HTTPSConnection
+from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
+
+from windowcast import __version__
+from windowcast.errors import WeatherError, WeatherRefused, WeatherUnreachable, WeatherUnusable
+
+Say = Callable[[str], None]
+Sleep = Callable[[float], None]
+Now = Callable[[], datetime]
+
+DEADLINE_S = 60.0
+CAP_BYTES = 64 * 2**20
+ATTEMPTS = 3
+MINUTE_WAITS = 2
+REDIRECTS = 3
+REASON_CHARACTERS = 200
+# What the free service allows each address; failed calls count 1.
+FREE_PER_MINUTE = 600.0
+FREE_PER_HOUR = 5_000.0
+FREE_PER_DAY = 10_000.0
+
+_CHUNK_BYTES = 64 * 1024
+_ERROR_BODY_BYTES = 64 * 1024
+_STREAM_ERROR = b"Unexpected error while streaming data"
+_BARE_NAN = re.compile(rb"[:\[,]\s*-?(?:nan|NaN|inf|Infinity)\s*[,\]}]")
+# Just after the minute has turned on the server's clock, which is not quite ours.
+_AFTER_THE_TURN_S = 1.5
+
+
+class BadRequest(WeatherRefused):
+    """The server refuses this very request (400, 404, 414): another one may be answered."""
+
+
+class NoNumbers(WeatherUnusable):
+    """The answer holds `nan`, which is not JSON: the service has no data at a place asked for."""
+
+
+def utc_now() -> datetime:
+    """This instant, aware, in UTC."""
+    return datetime.now(UTC)
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host name or address is this machine itself."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
+def clean(text: str, characters: int = REASON_CHARACTERS) -> str:
+    """Someone else's text made fit for a log line and a mail: one line, printable, cut."""
+    flat = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return flat if len(flat) <= characters else flat[: characters - 1] + "…"
+
+
+@dataclass(frozen=True, slots=True)
+class Spent:
+    """The request weight used up on one day of UTC."""
+
+    day: date
+    weight: float
+
+
+class Budget:
+    """How much request weight one fetch may still use; waits for the next minute or hour.
+
+    A request's weight is added before it is sent, so that a batch never overshoots. None as a limit
+    is no limit. The hour is waited for like the minute: a thousand yards need more than one hour's
+    weight, and an announced wait gives all of them a forecast.
+    """
+
+    def __init__(
+        self,
+        *,
+        per_minute: float | None,
+        per_hour: float | None,
+        per_day: float | None,
+        say: Say,
+        spent: Spent | None = None,
+        sleep: Sleep = time.sleep,
+        now: Now = utc_now,
+    ) -> None:
+        self.per_minute = per_minute
+        self._per_hour = per_hour
+        self._per_day = per_day
+        self._say = say
+        self._sleep = sleep
+        self._now = now
+        instant = now()
+        same_day = spent is not None and spent.day == instant.date()
+        self._day, self._in_day = instant.date(), spent.weight if spent and same_day else 0.0
+        self._minute, self._in_minute = _minute(instant), 0.0
+        self._hour, self._in_hour = _hour(instant), 0.0
+
+    @classmethod
+    def for_host(
+        cls,
+        host: str,
+        *,
+        calls_per_minute: float | None,
+        calls_per_day: float | None,
+        say: Say,
+        spent: Spent | None = None,
+        sleep: Sleep = time.sleep,
+        now: Now = utc_now,
+    ) -> Self:
+        """The budget for a host, from the settings (None: the free limits on public hosts).
+
+        Hosts that begin with `customer-` are the paid service's: no limit of ours applies there.
+        """
+        name = host.lower()
+        public = name == "open-meteo.com" or name.endswith(".open-meteo.com")
+        free = public and not name.startswith("customer-")
+        return cls(
+            per_minute=_limit(calls_per_minute, FREE_PER_MINUTE if free else None),
+            # A minute's limit of one's own says that the free rules do not apply.
+            per_hour=FREE_PER_HOUR if free and calls_per_minute is None else None,
+            per_day=_limit(calls_per_day, FREE_PER_DAY if free else None),
+            say=say,
+            spent=spent,
+            sleep=sleep,
+            now=now,
+        )
+
+    @property
+    def spent(self) -> Spent:
+        """The weight used today, what was given in included."""
+        return Spent(self._day, self._in_day)
+
+    def take(self, weight: float, progress: str = "") -> None:
+        """Wait until a request of this weight is allowed, and count it.
+
+        progress:  how far the work is, for the announcement: "300 of 1000 yards done"
+
+        Raises WeatherRefused where the day's budget is used up; nothing is counted then.
+        """
+        self._turn()
+        if self._per_day is not None and self._in_day + weight > self._per_day:
+            raise WeatherRefused(
+                f"the day's budget of {self._per_day:g} weather calls is used up"
+                f" ({self._in_day:.0f} used, {weight:.0f} more needed);"
+                " it begins anew at 00:00 UTC"
+            )
+        # A request heavier than the whole allowance can only go out alone, in a fresh minute.
+        if self.per_minute is not None and 0 < self._in_minute > self.per_minute - weight:
+            self._wait(self._minute + timedelta(minutes=1), "minute", progress)
+        if self._per_hour is not None and 0 < self._in_hour > self._per_hour - weight:
+            self._wait(self._hour + timedelta(hours=1), "hour", progress)
+        self.add(weight)
+
+    def add(self, weight: float) -> None:
+        """Count weight that was used without asking, such as a repeated attempt."""
+        self._turn()
+        self._in_minute += weight
+        self._in_hour += weight
+        self._in_day += weight
+
+    def _wait(self, until: datetime, unit: str, progress: str) -> None:
+        seconds = (until - self._now()).total_seconds() + _AFTER_THE_TURN_S
+        if seconds <= 0:
+            return
+        length = f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
+        self._say(
+            f"waiting {length} for the weather service's {unit} budget"
+            + (f"; {progress}" if progress else "")
+        )
+        self._sleep(seconds)
+        self._turn()
+
+    def _turn(self) -> None:
+        """Begin anew what the clock has begun anew."""
+        instant = self._now()
+        if _minute(instant) != self._minute:
+            self._minute, self._in_minute = _minute(instant), 0.0
+        if _hour(instant) != self._hour:
+            self._hour, self._in_hour = _hour(instant), 0.0
+        if instant.date() != self._day:
+            self._day, self._in_day = instant.date(), 0.0
+
+
+class Fetcher:
+    """GET JSON documents from weather servers, one after another; a context manager.
+
+    say:                receives a line whenever something is waited for
+    contact:            an address for the service's operators, part of the User-Agent
+    api_key:            sent as the header X-Api-Key; "" for none
+    connect_timeout_s,
+    read_timeout_s:     for one connection attempt, for one read
+    cap_bytes:          the largest body, after decompression
+    pauses_s:           the pauses before the second and third attempt, each varied by a quarter
+    sleep, now:         how to wait, and the clock that minute boundaries are read from
+    """
+
+    def __init__(
+        self,
+        *,
+        say: Say,
+        contact: str = "",
+        api_key: str = "",
+        connect_timeout_s: float = 10.0,
+        read_timeout_s: float = 30.0,
+        cap_bytes: int = CAP_BYTES,
+        pauses_s: tuple[float, ...] = (0.5, 2.0),
+        sleep: Sleep = time.sleep,
+        now: Now = utc_now,
+    ) -> None:
+        self._say = say
+        self._api_key = api_key
+        self._timeout = (connect_timeout_s, read_timeout_s)
+        self._cap_bytes = cap_bytes
+        self._pauses_s = pauses_s
+        self._sleep = sleep
+        self._now = now
+        self._sockets: list[socket.socket] = []
+        self.attempts = 0
+        self._session = requests.Session()
+        # An authenticator of our own keeps requests from sending what a .netrc file holds.
+        self._session.auth = _no_credentials
+        self._session.headers.update(
+            {
+                "User-Agent": f"windowcast/{__version__} ({contact or 'apiary planning service'})",
+                "Accept": "application/json",
+                # Only what is unpacked here, under the cap.
+                "Accept-Encoding": "gzip",
+            }
+        )
+        adapter = _Adapter(self._sockets)
+        self._session.mount("https://", adapter)
+        self._session.mount("http://", adapter)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close all connections."""
+        self._session.close()
+
+    def get_json(
+        self, url: str, parameters: Mapping[str, str], *, deadline_s: float = DEADLINE_S
+    ) -> dict[str, Any] | list[Any]:
+        """The JSON object or list that the server answers with.
+
+        deadline_s:  for all attempts together, announced waits for a full minute aside
+
+        At most three attempts, and only after failures that may pass. Over the minute's limit
+        (429), the next minute is waited for, at most twice. `Retry-After` is not read: a wait of
+        hours belongs to the next run. `attempts` counts every request sent.
+
+        Raises WeatherUnreachable, WeatherRefused or WeatherUnusable.
+        """
+        expires = time.monotonic() + deadline_s
+        minute_waits = 0
+        failures = 0
+        while True:
+            left_s = expires - time.monotonic()
+            try:
+                return self._attempt(url, parameters, left_s, deadline_s)
+            except _OverMinuteLimit as error:
+                if minute_waits == MINUTE_WAITS:
+                    raise WeatherUnreachable(str(error)) from error
+                minute_waits += 1
+                pause_s = 60 - self._now().timestamp() % 60 + _AFTER_THE_TURN_S
+                self._say(f"waiting {pause_s:.0f} s: {error}")
+                before = time.monotonic()
+                self._sleep(pause_s)
+                expires += time.monotonic() - before
+            except WeatherError as error:
+                failures += 1
+                if not error.retry or failures >= ATTEMPTS:
+                    raise
+                if isinstance(error, _TooManyAtOnce):
+                    pause_s = random.uniform(2, 5)  # noqa: S311 - spreads load, guards nothing
+                    self._say(f"waiting {pause_s:.0f} s: {error}")
+                else:
+                    pause_s = self._pauses_s[min(failures, len(self._pauses_s)) - 1]
+                    pause_s *= random.uniform(0.75, 1.25)  # noqa: S311
+                if time.monotonic() + pause_s >= expires:
+                    raise
+                self._sleep(pause_s)
+
+    def _attempt(
+        self, url: str, parameters: Mapping[str, str], left_s: float, deadline_s: float
+    ) -> dict[str, Any] | list[Any]:
+        host = _checked_host(url)
+        expired = threading.Event()
+
+        def expire() -> None:
+            expired.set()
+            for one in list(self._sockets):
+                _shut(one)
+
+        timer = threading.Timer(max(left_s, 0.01), expire)
+        timer.daemon = True
+        timer.start()
+        try:
+            status, content_type, body = self._exchange(url, parameters)
+        except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
+            if expired.is_set():
+                raise WeatherUnreachable(
+                    f"{host} gave no whole answer within {deadline_s:g} s"
+                ) from error
+            raise _transport_error(host, error, self._timeout) from error
+        finally:
+            timer.cancel()
+            if expired.is_set():
+                # The pool must not hand out a connection that was shut.
+                self._session.close()
+                self._sockets.clear()
+        if expired.is_set():
+            raise WeatherUnreachable(f"{host} gave no whole answer within {deadline_s:g} s")
+        if status != 200:
+            raise self._status_error(host, status, body)
+        return _document(host, content_type, body)
+
+    def _exchange(self, url: str, parameters: Mapping[str, str]) -> tuple[int, str, bytes]:
+        """One request, redirects within the host included: status, content type, body."""
+        first = urlsplit(url)
+        target: str = url
+        query: Mapping[str, str] | None = parameters
+        for _ in range(REDIRECTS + 1):
+            host = urlsplit(target).hostname or ""
+            # Through a proxy, "loopback" would be the proxy's own machine.
+            self._session.trust_env = not is_loopback(host)
+            self.attempts += 1
+            with self._session.get(
+                target,
+                params=dict(query) if query is not None else None,
+                headers={"X-Api-Key": self._api_key} if self._api_key else None,
+                timeout=self._timeout,
+                allow_redirects=False,
+                stream=True,
+            ) as response:
+                location = response.headers.get("Location", "")
+                if response.status_code in (301, 302, 303, 307, 308) and location:
+                    target = urljoin(target, location)
+                    query = None
+                    _check_redirect(first.hostname or "", first.scheme, target)
+                    continue
+                good = response.status_code == 200
+                body = _body(
+                    response, first.hostname or "", self._cap_bytes if good else _ERROR_BODY_BYTES,
+                    cut=not good,
+                )
+                return response.status_code, response.headers.get("Content-Type", ""), body
+        raise WeatherRefused(f"{first.hostname} redirects more than {REDIRECTS} times")
+
+    def _status_error(self, host: str, status: int, body: bytes) -> WeatherError:
+        reason = _reason(body)
+        said = f": {reason}" if reason else ""
+        if status == 429:
+            return self._limit_error(host, reason, said)
+        if status in (401, 403):
+            hint = (
+                "check the key that [weather] api_key_env names, and what it allows"
+                if self._api_key
+                else "it may want a key: set [weather] api_key_env"
+            )
+            return WeatherRefused(f"{host} does not allow this ({status}{said}); {hint}")
+        if status >= 500 or status == 408:
+            return WeatherUnreachable(f"{host} is failing ({status}{said})")
+        return BadRequest(f"{host} refuses the request ({status}{said})")
+
+    def _limit_error(self, host: str, reason: str, said: str) -> WeatherError:
+        words = reason.lower()
+        instant = self._now()
+        if "minutely" in words:
+            return _OverMinuteLimit(f"{host} is over its limit for this minute")
+        if "concurrent" in words:
+            return _TooManyAtOnce(f"{host} has too many requests from this address at once")
+        if "hourly" in words:
+            again = _hour(instant) + timedelta(hours=1)
+            return WeatherRefused(
+                f"{host}: the limit for this hour is used up; it works again at {again:%H:%M} UTC"
+            )
+        if "daily" in words:
+            return WeatherRefused(
+                f"{host}: the limit for this day is used up; it works again at 00:00 UTC"
+            )
+        return WeatherUnreachable(f"{host} is over a limit (429{said})")
+
+
+class _OverMinuteLimit(WeatherUnreachable):
+    """Passes when the minute turns."""
+
+
+class _TooManyAtOnce(WeatherUnreachable):
+    """Passes within seconds."""
+
+
+class _Adapter(HTTPAdapter):
+    """Connections that enter their sockets into a list, where the deadline's timer finds them."""
+
+    def __init__(self, sockets: list[socket.socket]) -> None:
+        self._sockets = sockets
+        super().__init__(pool_connections=4, pool_maxsize=1, max_retries=0)
+
+    def init_poolmanager(self, *args: Any, **kwargs: Any) -> None:
+        super().init_poolmanager(*args, **kwargs)
+        self._enter_sockets(self.poolmanager)
+
+    def proxy_manager_for(self, proxy: str, **kwargs: Any) -> Any:
+        manager = super().proxy_manager_for(proxy, **kwargs)
+        self._enter_sockets(manager)
+        return manager
+
+    def _enter_sockets(self, manager: Any) -> None:
+        sockets = self._sockets
+
+        class Plain(HTTPConnection):
+            def connect(self) -> None:
+                super().connect()
+                _enter(sockets, self.sock)
+
+        class Encrypted(HTTPSConnection):
+            def connect(self) -> None:
+                super().connect()
+                _enter(sockets, self.sock)
+
+        class PlainPool(HTTPConnectionPool):
+            ConnectionCls = Plain
+
+        class EncryptedPool(HTTPSConnectionPool):
+            ConnectionCls = Encrypted
+
+        manager.pool_classes_by_scheme = {"http": PlainPool, "https": EncryptedPool}
+
+
+def _enter(sockets: list[socket.socket], new: socket.socket | None) -> None:
+    sockets[:] = [one for one in sockets if one.fileno() != -1]
+    if new is not None:
+        sockets.append(new)
+
+
+def _shut(one: socket.socket) -> None:
+    # It may have been closed in the meantime.
+    with contextlib.suppress(OSError, ValueError):
+        # The plain method also on a TLS socket, whose own one is not safe while another thread
+        # reads; that thread then sees the end of the stream.
+        socket.socket.shutdown(one, socket.SHUT_RDWR)
+
+
+def _no_credentials(request: requests.PreparedRequest) -> requests.PreparedRequest:
+    return request
+
+
+def _checked_host(url: str) -> str:
+    parts = urlsplit(url)
+    host = parts.hostname or ""
+    if parts.scheme not in ("http", "https") or not host:
+        raise WeatherRefused(f"{clean(url)!r} is not the address of a server (https://…)")
+    if parts.scheme == "http" and not is_loopback(host):
+        raise WeatherRefused(
+            f"{host} is asked without encryption; use https:// (http:// is for this machine only)"
+        )
+    return host
+
+
+def _check_redirect(host: str, scheme: str, target: str) -> None:
+    parts = urlsplit(target)
+    if (parts.hostname or "") != host:
+        raise WeatherRefused(
+            f"{host} redirects to another host, {clean(parts.hostname or '?')}: not followed;"
+            " put the right address into [weather]"
+        )
+    if parts.scheme != "https" and not (scheme == "http" and is_loopback(host)):
+        raise WeatherRefused(f"{host} redirects to an address without encryption: not followed")
+
+
+def _body(response: requests.Response, host: str, cap_bytes: int, *, cut: bool) -> bytes:
+    """The body, unpacked. Above the cap: cut where `cut`, else WeatherUnusable."""
+    coding = response.headers.get("Content-Encoding", "identity").strip().lower()
+    if coding not in ("", "identity", "gzip", "x-gzip"):
+        raise WeatherUnusable(f"{host} answers in the encoding {clean(coding)!r}, wanted gzip")
+    unpacker = zlib.decompressobj(31) if coding.endswith("gzip") else None
+    parts: list[bytes] = []
+    size = 0
+    for packed in response.raw.stream(_CHUNK_BYTES, decode_content=False):
+        pending = packed
+        while pending:
+            if unpacker is None:
+                piece, pending = pending, b""
+            else:
+                try:
+                    piece = unpacker.decompress(pending, cap_bytes - size + 1)
+                except zlib.error as error:
+                    raise WeatherUnreachable(
+                        f"{host}: the answer's compression is broken"
+                    ) from error
+                pending = unpacker.unconsumed_tail
+            parts.append(piece)
+            size += len(piece)
+            if size > cap_bytes:
+                if cut:
+                    return b"".join(parts)[:cap_bytes]
+                raise WeatherUnusable(
+                    f"{host} sends more than {cap_bytes / 2**20:g} MB, far more than was asked for"
+                )
+    if unpacker is not None and size and not unpacker.eof:
+        raise WeatherUnreachable(f"{host}: the answer was cut short")
+    return b"".join(parts)
+
+
+def _document(host: str, content_type: str, body: bytes) -> dict[str, Any] | list[Any]:
+    if _STREAM_ERROR in body[-2000:]:
+        raise WeatherUnreachable(f"{host}: the service broke off in the middle of its answer")
+    kind = content_type.partition(";")[0].strip().lower()
+    start = body.removeprefix(b"\xef\xbb\xbf").lstrip()[:1]
+    if "json" not in kind or start not in (b"{", b"["):
+        shown = clean(kind, 40) or "no content type"
+        raise WeatherUnreachable(
+            f"{host} answers with something other than weather data ({shown}):"
+            " an overloaded server, or a network that wants a login"
+        )
+    try:
+        found = orjson.loads(body.removeprefix(b"\xef\xbb\xbf"))
+    except orjson.JSONDecodeError as error:
+        if body.rstrip()[-1:] in (b"}", b"]") and _BARE_NAN.search(body):
+            raise NoNumbers(f"{host} has no data there (it answers nan)") from error
+        raise WeatherUnreachable(f"{host}: the answer was cut short or garbled") from error
+    if isinstance(found, dict) and found.get("error"):
+        raise BadRequest(f"{host} refuses the request: {_reason(body) or 'no reason given'}")
+    if not isinstance(found, dict | list):
+        raise WeatherUnusable(f"{host} answers with neither an object nor a list")
+    return found
+
+
+def _reason(body: bytes) -> str:
+    """The service's own words for an error; "" where the body holds none."""
+    try:
+        found = orjson.loads(body)
+    except orjson.JSONDecodeError:
+        return ""
+    reason = found.get("reason") if isinstance(found, dict) else None
+    return clean(reason) if isinstance(reason, str) else ""
+
+
+def _transport_error(
+    host: str, error: BaseException, timeout_s: tuple[float, float]
+) -> WeatherError:
+    causes = list(_causes(error))
+    texts = " ".join(str(cause) for cause in causes)
+    if "CERTIFICATE_VERIFY_FAILED" in texts or "doesn't match" in texts:
+        detail = re.search(r"certificate verify failed: ([^(\]]+)", texts)
+        why = f" ({clean(detail[1], 80)})" if detail else ""
+        return WeatherRefused(f"{host}: its certificate cannot be trusted{why}")
+    for kind, words in (
+        (requests.ConnectTimeout, f"no connection within {timeout_s[0]:g} s"),
+        (urllib3.exceptions.ConnectTimeoutError, f"no connection within {timeout_s[0]:g} s"),
+        (requests.Timeout, f"silent for {timeout_s[1]:g} s"),
+        (urllib3.exceptions.TimeoutError, f"silent for {timeout_s[1]:g} s"),
+        (TimeoutError, f"silent for {timeout_s[1]:g} s"),
+        (socket.gaierror, "its name cannot be looked up"),
+        (urllib3.exceptions.NameResolutionError, "its name cannot be looked up"),
+        (ConnectionRefusedError, "connection refused"),
+        (urllib3.exceptions.IncompleteRead, "the answer was cut short"),
+        (requests.exceptions.ChunkedEncodingError, "the answer was cut short"),
+        (requests.exceptions.ProxyError, "the proxy does not connect"),
+        (requests.exceptions.SSLError, "no encrypted connection could be agreed"),
+    ):
+        if any(isinstance(cause, kind) for cause in causes):
+            return WeatherUnreachable(f"{host}: {words}")
+    if isinstance(error, requests.exceptions.InvalidURL | requests.exceptions.InvalidSchema):
+        return WeatherRefused(f"{host}: not an address that can be asked")
+    return WeatherUnreachable(f"{host}: the connection broke off")
+
+
+def _causes(error: BaseException | None) -> list[BaseException]:
+    """An error and all that led to it, however the libraries wrapped it."""
+    found: list[BaseException] = []
+    todo = [error]
+    while todo:
+        one = todo.pop(0)
+        if one is None or one in found:
+            continue
+        found.append(one)
+        todo += [one.__cause__, one.__context__, getattr(one, "reason", None)]
+        todo += [argument for argument in one.args if isinstance(argument, BaseException)]
+    return [one for one in found if isinstance(one, BaseException)]
+
+
+def _limit(chosen: float | None, default: float | None) -> float | None:
+    if chosen is None:
+        return default
+    return None if chosen == 0 else chosen
+
+
+def _minute(instant: datetime) -> datetime:
+    return instant.replace(second=0, microsecond=0)
+
+
+def _hour(instant: datetime) -> datetime:
+    return instant.replace(minute=0, second=0, microsecond=0)

@@ -1,0 +1,905 @@
+"""The database: forecasts as fetched, decisions, notices and who was told what.
+
+One SQLite file, spoken to in plain SQL. What must happen together is one transaction, and what must
+not happen twice is a key in the database, so that a kill, a restart or a second process neither
+loses a morning nor tells one twice.
+
+Only light modules are imported here: asking for one yard must not wait for imports.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+import sys
+from array import array
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from windowcast.errors import StoreError
+
+APPLICATION_ID = 0x57436173  # "WCas": tells our files from everybody else's
+MISSING_TENTHS = -32768
+SOURCES = ("forecast", "ensemble", "extended", "scenarios")
+MIGRATIONS = Path(__file__).parent / "sql"
+
+BUSY_TIMEOUT_S = 10.0
+# Longer than the ten minutes that a mail server may take over its last reply, so that a slow send
+# keeps its claim until it is marked.
+LEASE = timedelta(minutes=15)
+SHORTEST_WAIT = timedelta(seconds=60)
+# After a send without an answer the server may still be at work on it.
+SHORTEST_WAIT_UNANSWERED = timedelta(minutes=10)
+LONGEST_WAIT = timedelta(minutes=30)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredSeries:
+    """One source's daily highs at one yard, as fetched.
+
+    source:     one of SOURCES
+    run_at:     when the model run began; None if not known
+    first_day:  date of the first row, in the yard's calendar
+    days:       rows
+    scenarios:  columns; 1 for a single forecast
+    tenths:     days x scenarios, int16 little-endian, row by row, tenths of a degree Celsius;
+                MISSING_TENTHS where nothing is forecast (`numpy.frombuffer(tenths, "<i2")`)
+    dropped:    scenarios that were left out as unusable
+    detail:     whatever else is worth keeping, as JSON allows
+    """
+
+    yard: str
+    source: str
+    fetched_at: datetime
+    run_at: datetime | None
+    first_day: date
+    days: int
+    scenarios: int
+    tenths: bytes
+    dropped: int = 0
+    detail: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What was concluded for one yard.
+
+    document:  the answer as JSON text
+    kind:      what it was made for, such as "morning"
+    """
+
+    yard: str
+    local_date: date
+    made_at: datetime
+    kind: str
+    document: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """A yard's morning that a notice tells. `knows` is False where the notice says "unknown"."""
+
+    yard: str
+    local_date: date
+    knows: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewNotice:
+    """A notice to keep until it is delivered.
+
+    message_id:  unique; the same for the same notice whoever composes it
+    body:        the message as it will be sent, byte for byte
+    told:        the mornings that this notice tells its recipient
+    """
+
+    recipient: str
+    message_id: str
+    subject: str
+    created_at: datetime
+    kind: str
+    local_date: date
+    body: bytes = field(repr=False)
+    told: tuple[Told, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SkippedNotice:
+    """A notice that was not queued, because somebody was first.
+
+    already_told:  its yards whose morning this recipient has been told; the others have not been,
+                   and want a notice of their own. Empty: this very Message-ID is queued already.
+    """
+
+    notice: NewNotice
+    already_told: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded:
+    """What became of a morning's notices: ids of the queued ones in order, and the others."""
+
+    queued: tuple[int, ...]
+    skipped: tuple[SkippedNotice, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredNotice:
+    """A notice and how far it has come.
+
+    state:       "waiting", "sent", "refused" or "superseded"
+    attempts:    sends begun
+    unanswered:  sends whose outcome is not known; above 0 the recipient may have it
+    """
+
+    id: int
+    recipient: str
+    message_id: str
+    subject: str
+    created_at: datetime
+    kind: str
+    local_date: date
+    body: bytes = field(repr=False)
+    state: str
+    attempts: int
+    next_attempt_at: datetime
+    unanswered: int
+    last_error: str
+    sent_at: datetime | None
+    sent_code: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claim:
+    """The right to send one notice, until `leased_until`."""
+
+    notice: StoredNotice
+    token: str
+    leased_until: datetime
+
+
+_NOTICE_COLUMNS = (
+    "id, recipient, message_id, subject, created_at, kind, local_date, body, state, attempts, "
+    "next_attempt_at, unanswered, last_error, sent_at, sent_code"
+)
+# A wait or a lease that reaches further ahead than any that is ever written means that the clock
+# has been set back since; it is over, or a notice would sit for as long as the clock was wrong.
+_DUE = (
+    "state = 'waiting'"
+    " AND (next_attempt_at <= :now OR next_attempt_at > :longest_wait)"
+    " AND (leased_until IS NULL OR leased_until <= :now OR leased_until > :longest_lease)"
+)
+
+
+def pack_tenths(tenths: Iterable[int | None]) -> bytes:
+    """Tenths of a degree as the store keeps them; None is missing.
+
+    Raises OverflowError beyond ±3276.7 °C.
+    """
+    packed = array("h", (MISSING_TENTHS if each is None else each for each in tenths))
+    if sys.byteorder == "big":
+        packed.byteswap()
+    return packed.tobytes()
+
+
+def unpack_tenths(packed: bytes) -> list[int | None]:
+    """The opposite of `pack_tenths`."""
+    tenths = array("h", packed)
+    if sys.byteorder == "big":
+        tenths.byteswap()
+    return [None if each == MISSING_TENTHS else each for each in tenths]
+
+
+def open_store(
+    url: str,
+    folder: Path,
+    *,
+    migrations: Path = MIGRATIONS,
+    busy_timeout_s: float = BUSY_TIMEOUT_S,
+) -> Store:
+    """The store at `url`, created where there is none and brought to this version's tables.
+
+    url:             "sqlite:///windowcast.db", relative to `folder`, or
+                     "sqlite:////srv/windowcast.db"
+    busy_timeout_s:  how long a write waits for another process's
+
+    An existing file that is empty, damaged or somebody else's is never taken over: with the memory
+    of what was sent gone, everything would be sent again.
+
+    Raises StoreError.
+    """
+    store = Store(_path(url, folder), migrations=migrations, busy_timeout_s=busy_timeout_s)
+    try:
+        store.migrate()
+    except BaseException:
+        store.close()
+        raise
+    return store
+
+
+def _path(url: str, folder: Path) -> Path:
+    scheme, separator, place = url.partition("://")
+    if not separator:
+        raise StoreError(f'store url is "{url}", but must look like "sqlite:///windowcast.db"')
+    if scheme.startswith("postgres"):
+        raise StoreError(
+            f'store url begins with "{scheme}://", which this version does not support yet; '
+            'use "sqlite:///windowcast.db"'
+        )
+    if scheme != "sqlite":
+        raise StoreError(
+            f'store url begins with "{scheme}://", but this version knows only "sqlite:///"'
+        )
+    name = place[1:]
+    if not place.startswith("/") or not name:
+        raise StoreError(
+            f'store url is "{url}", but needs three slashes and a file: "sqlite:///windowcast.db"'
+        )
+    if name == ":memory:" or "?" in name or "\0" in name:
+        raise StoreError(f'store url is "{url}", but must name a file and nothing else')
+    return folder.absolute() / name
+
+
+class Store:
+    """An open database. One per thread; close it, or use it as a context manager.
+
+    Every method raises StoreError when the database cannot do it, and then has changed nothing.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        migrations: Path = MIGRATIONS,
+        busy_timeout_s: float = BUSY_TIMEOUT_S,
+    ) -> None:
+        self.path = path
+        self._migrations = _numbered(migrations)
+        self._busy_timeout_s = busy_timeout_s
+        try:
+            octets = path.stat().st_size
+        except FileNotFoundError:
+            self._create()
+        except OSError as error:
+            raise StoreError(
+                f"{path} cannot be opened ({error.strerror}); "
+                "check who owns the file and its folder"
+            ) from error
+        else:
+            if not path.is_file():
+                raise StoreError(f"{path} is not a file; name a file for the store")
+            if octets == 0:
+                raise StoreError(
+                    f"{path} is empty: the record of what was sent is gone; put back a copy, or "
+                    "remove the file to begin anew (today's notices may then be sent a second time)"
+                )
+        self._database = self._connect(path)
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self._database.close()
+
+    # Opening
+
+    def _connect(self, path: Path) -> sqlite3.Connection:
+        # mode=rw: a file that vanishes meanwhile is an error, not a new empty database
+        quoted = path.as_posix().replace("%", "%25").replace("?", "%3f").replace("#", "%23")
+        with self._errors():
+            database = sqlite3.connect(
+                f"file:{quoted if quoted.startswith('/') else '/' + quoted}?mode=rw",
+                uri=True,
+                timeout=self._busy_timeout_s,
+                isolation_level=None,
+            )
+        try:
+            with self._errors():
+                self._prepare(database)
+        except BaseException:
+            database.close()
+            raise
+        return database
+
+    def _prepare(self, database: sqlite3.Connection) -> None:
+        (application_id,) = database.execute("PRAGMA application_id").fetchone()
+        if application_id != APPLICATION_ID:
+            raise StoreError(
+                f"{self.path} is a database of another program; name another file for the store"
+            )
+        (journal,) = database.execute("PRAGMA journal_mode = WAL").fetchone()
+        if journal != "wal":
+            raise StoreError(
+                f"{self.path} cannot keep a write-ahead log; move it to a disk of this machine"
+            )
+        database.execute("PRAGMA synchronous = FULL")
+        database.execute("PRAGMA foreign_keys = ON")
+
+    def _create(self) -> None:
+        """Put a finished database at `path`, whole or not at all.
+
+        It is made beside and then linked into place: a kill in between, or a second process at the
+        same moment, never meets a half-made or empty file.
+        """
+        if not self.path.parent.is_dir():
+            raise StoreError(f"{self.path.parent} does not exist; make this folder for the store")
+        log = Path(f"{self.path}-wal")
+        if log.exists():
+            raise StoreError(
+                f"{self.path} is gone but {log.name} is still there; put back the file, or remove "
+                "both to begin anew (today's notices may then be sent a second time)"
+            )
+        made = Path(f"{self.path}.new-{os.urandom(8).hex()}")
+        try:
+            os.close(os.open(made, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+            with self._errors():
+                database = sqlite3.connect(made, isolation_level=None)
+                try:
+                    self._apply(database, application_id=APPLICATION_ID)
+                    database.execute("PRAGMA journal_mode = WAL").fetchone()
+                finally:
+                    database.close()
+            with suppress(FileExistsError):
+                _link(made, self.path)
+            _sync_folder(self.path.parent)
+        except OSError as error:
+            raise StoreError(
+                f"cannot make {self.path}: {error.strerror}; check the folder's owner and space"
+            ) from error
+        finally:
+            with suppress(OSError):
+                made.unlink(missing_ok=True)
+
+    def migrate(self) -> None:
+        """Bring the tables to this version. Each step happens whole or not at all."""
+        newest = len(self._migrations)
+        with self._errors():
+            (version,) = self._database.execute("PRAGMA user_version").fetchone()
+            if version > newest:
+                raise StoreError(
+                    f"{self.path} was made by a newer windowcast (its tables are version "
+                    f"{version}, this program knows {newest}); update windowcast"
+                )
+            if version < newest:
+                self._apply(self._database)
+
+    def _apply(self, database: sqlite3.Connection, *, application_id: int | None = None) -> None:
+        for number, script in enumerate(self._migrations, start=1):
+            with _immediate(database):
+                # asked again under the lock: another process may have done this step meanwhile
+                (version,) = database.execute("PRAGMA user_version").fetchone()
+                if version >= number:
+                    continue
+                for statement in _statements(script.read_text(encoding="utf-8")):
+                    database.execute(statement)
+                if application_id is not None:
+                    database.execute(f"PRAGMA application_id = {application_id:d}")
+                database.execute(f"PRAGMA user_version = {number:d}")
+
+    def check(self) -> None:
+        """Read through the whole file. Raises StoreError if any of it is damaged."""
+        with self._errors():
+            (finding,) = self._database.execute("PRAGMA quick_check(1)").fetchone()
+        if finding != "ok":
+            raise StoreError(f"{self.path} is damaged ({_line(finding)}); put back a copy")
+
+    def copy_to(self, path: Path) -> None:
+        """A consistent copy, also while others write. Copying the file itself would tear it."""
+        if path.exists():
+            raise StoreError(f"{path} exists; name a new file for the copy")
+        with self._errors():
+            self._database.execute("VACUUM INTO ?", (str(path),))
+
+    # Transactions and errors
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All of the block's writes or none of them; the lock is taken at once, for up to 10 s."""
+        with self._errors(), _immediate(self._database):
+            yield
+
+    @contextmanager
+    def _errors(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.ProgrammingError:
+            raise
+        except sqlite3.Error as error:
+            name = getattr(error, "sqlite_errorname", "")
+            trouble, remedy = _explain(name)
+            raise StoreError(
+                f"{self.path} {trouble} ({name or _line(str(error))}); {remedy}"
+            ) from error
+
+    # Forecasts
+
+    def save_forecasts(self, rows: Iterable[StoredSeries]) -> None:
+        """Keep all of `rows`, in one transaction. The same yard, source and instant is replaced."""
+        with self.transaction():
+            self._database.executemany(
+                "INSERT OR REPLACE INTO forecast (yard, source, fetched_at, run_at, first_day, "
+                "days, scenarios, tenths, dropped, detail) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    (
+                        row.yard,
+                        row.source,
+                        _instant(row.fetched_at),
+                        None if row.run_at is None else _instant(row.run_at),
+                        row.first_day.isoformat(),
+                        row.days,
+                        row.scenarios,
+                        row.tenths,
+                        row.dropped,
+                        json.dumps(row.detail, allow_nan=False),
+                    )
+                    for row in rows
+                ),
+            )
+
+    def newest(self, yard: str) -> dict[str, StoredSeries]:
+        """The newest series of each source at `yard`; sources never fetched are left out."""
+        found: dict[str, StoredSeries] = {}
+        with self._errors():
+            for source in SOURCES:
+                row = self._database.execute(
+                    "SELECT fetched_at, run_at, first_day, days, scenarios, tenths, dropped, detail"
+                    " FROM forecast WHERE yard = ? AND source = ?"
+                    " ORDER BY fetched_at DESC LIMIT 1",
+                    (yard, source),
+                ).fetchone()
+                if row is not None:
+                    found[source] = StoredSeries(
+                        yard=yard,
+                        source=source,
+                        fetched_at=datetime.fromisoformat(row[0]),
+                        run_at=None if row[1] is None else datetime.fromisoformat(row[1]),
+                        first_day=date.fromisoformat(row[2]),
+                        days=row[3],
+                        scenarios=row[4],
+                        tenths=row[5],
+                        dropped=row[6],
+                        detail=json.loads(row[7]),
+                    )
+        return found
+
+    def forget_forecasts(self, before: datetime) -> int:
+        """Remove series fetched before an instant, save each yard's newest; how many went."""
+        with self.transaction():
+            return self._database.execute(
+                "DELETE FROM forecast WHERE fetched_at < ?"
+                " AND EXISTS (SELECT 1 FROM forecast AS later"
+                " WHERE later.yard = forecast.yard AND later.source = forecast.source"
+                " AND later.fetched_at > forecast.fetched_at)",
+                (_instant(before),),
+            ).rowcount
+
+    # Decisions
+
+    def newest_decision(
+        self, yard: str, *, kind: str, before: date | None = None
+    ) -> Decision | None:
+        """The last decision of a kind at a yard; with `before`, the last of an earlier day."""
+        with self._errors():
+            row = self._database.execute(
+                "SELECT local_date, made_at, document FROM decision"
+                " WHERE yard = ? AND kind = ? AND local_date < ?"
+                " ORDER BY local_date DESC, made_at DESC, id DESC LIMIT 1",
+                (yard, kind, "9999-99-99" if before is None else before.isoformat()),
+            ).fetchone()
+        if row is None:
+            return None
+        return Decision(
+            yard=yard,
+            local_date=date.fromisoformat(row[0]),
+            made_at=datetime.fromisoformat(row[1]),
+            kind=kind,
+            document=row[2],
+        )
+
+    # Mornings
+
+    def record_morning(
+        self, decisions: Sequence[Decision], notices: Sequence[NewNotice]
+    ) -> Recorded:
+        """Keep decisions, queue notices and note whom they tell what: all of it or none.
+
+        A notice one of whose mornings its recipient has been told already is skipped whole; only a
+        notice that knows may follow one that did not. A queued notice supersedes older ones of its
+        kind that still wait for the same recipient, once all that they tell is told anew.
+        """
+        queued: list[int] = []
+        skipped: list[SkippedNotice] = []
+        with self.transaction():
+            self._database.executemany(
+                "INSERT INTO decision (yard, local_date, made_at, kind, document)"
+                " VALUES (?, ?, ?, ?, ?)",
+                (
+                    (
+                        each.yard,
+                        each.local_date.isoformat(),
+                        _instant(each.made_at),
+                        each.kind,
+                        each.document,
+                    )
+                    for each in decisions
+                ),
+            )
+            for notice in notices:
+                self._database.execute("SAVEPOINT notice")
+                notice_id, already_told = self._queue(notice)
+                if notice_id is None or already_told:
+                    self._database.execute("ROLLBACK TO notice")
+                    skipped.append(SkippedNotice(notice=notice, already_told=already_told))
+                else:
+                    self._supersede(notice, notice_id)
+                    queued.append(notice_id)
+                self._database.execute("RELEASE notice")
+        return Recorded(queued=tuple(queued), skipped=tuple(skipped))
+
+    def queue_notice(self, notice: NewNotice) -> int | None:
+        """Queue one notice; None if it was skipped (see `record_morning`)."""
+        recorded = self.record_morning((), (notice,))
+        return recorded.queued[0] if recorded.queued else None
+
+    def _queue(self, notice: NewNotice) -> tuple[int | None, tuple[str, ...]]:
+        created_at = _instant(notice.created_at)
+        row = self._database.execute(
+            "INSERT INTO notice (recipient, message_id, subject, created_at, kind, local_date,"
+            " body, next_attempt_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+            " ON CONFLICT (message_id) DO NOTHING RETURNING id",
+            (
+                notice.recipient,
+                notice.message_id,
+                notice.subject,
+                created_at,
+                notice.kind,
+                notice.local_date.isoformat(),
+                notice.body,
+                created_at,
+            ),
+        ).fetchone()
+        notice_id: int | None = None if row is None else row[0]
+        already_told = []
+        for told in notice.told:
+            changed = self._tell(told, notice.recipient, notice_id, created_at)
+            if not changed:
+                already_told.append(told.yard)
+        return notice_id, tuple(already_told)
+
+    def _tell(self, told: Told, recipient: str, notice_id: int | None, done_at: str) -> bool:
+        return (
+            self._database.execute(
+                "INSERT INTO morning (yard, local_date, recipient, state, notice_id, done_at)"
+                " VALUES (?, ?, ?, ?, ?, ?)"
+                " ON CONFLICT (yard, local_date, recipient) DO UPDATE"
+                " SET state = excluded.state, notice_id = excluded.notice_id,"
+                " done_at = excluded.done_at"
+                " WHERE morning.state = 'told-unknown' AND excluded.state = 'told'",
+                (
+                    told.yard,
+                    told.local_date.isoformat(),
+                    recipient,
+                    "told" if told.knows else "told-unknown",
+                    notice_id,
+                    done_at,
+                ),
+            ).rowcount
+            == 1
+        )
+
+    def _supersede(self, notice: NewNotice, notice_id: int) -> None:
+        # Two yards' mornings can bear different dates at one instant, so a newer date alone does
+        # not make a notice stale: every yard that it tells must have been told of a later morning.
+        # One that is being sent at this moment is let go.
+        now = _instant(notice.created_at)
+        self._database.execute(
+            "UPDATE notice SET state = 'superseded' WHERE state = 'waiting' AND id <> :id"
+            " AND recipient = :recipient AND kind = :kind AND local_date <= :local_date"
+            " AND (leased_until IS NULL OR leased_until <= :now)"
+            " AND (local_date < :local_date OR id < :id)"
+            " AND NOT EXISTS (SELECT 1 FROM morning AS old WHERE old.notice_id = notice.id"
+            "  AND NOT EXISTS (SELECT 1 FROM morning AS later WHERE later.yard = old.yard"
+            "   AND later.recipient = old.recipient AND later.local_date > old.local_date))",
+            {
+                "id": notice_id,
+                "recipient": notice.recipient,
+                "kind": notice.kind,
+                "local_date": notice.local_date.isoformat(),
+                "now": now,
+            },
+        )
+
+    def tell_printed(self, told: Sequence[Told], *, done_at: datetime) -> tuple[Told, ...]:
+        """Note mornings that were printed rather than mailed; those that had not been told yet."""
+        with self.transaction():
+            return tuple(each for each in told if self._tell(each, "", None, _instant(done_at)))
+
+    def told(self, yard: str, local_date: date) -> dict[str, bool]:
+        """Who has been told of a yard's morning: recipient to whether the notice knew anything.
+
+        The recipient of what was printed is "".
+        """
+        with self._errors():
+            return {
+                recipient: state == "told"
+                for recipient, state in self._database.execute(
+                    "SELECT recipient, state FROM morning WHERE yard = ? AND local_date = ?"
+                    " ORDER BY recipient",
+                    (yard, local_date.isoformat()),
+                )
+            }
+
+    # Delivery: claim, send, mark
+
+    def due_notices(self, now: datetime) -> list[StoredNotice]:
+        """The waiting notices that are due and that nobody is sending, oldest first."""
+        with self._errors():
+            rows = self._database.execute(
+                f"SELECT {_NOTICE_COLUMNS} FROM notice WHERE {_DUE} ORDER BY id",  # noqa: S608
+                _times(now),
+            ).fetchall()
+        return [_notice(row) for row in rows]
+
+    def notices(self, *states: str) -> list[StoredNotice]:
+        """All notices in any of these states, oldest first."""
+        marks = ", ".join("?" * len(states))
+        with self._errors():
+            rows = self._database.execute(
+                f"SELECT {_NOTICE_COLUMNS} FROM notice WHERE state IN ({marks}) ORDER BY id",  # noqa: S608
+                states,
+            ).fetchall()
+        return [_notice(row) for row in rows]
+
+    def claim(self, now: datetime, *, notice_id: int | None = None) -> Claim | None:
+        """The right to send the oldest due notice; None if none is due.
+
+        notice_id:  this one, even if its next attempt is not due yet; None if it no longer waits
+                    or somebody else is sending it
+
+        Nobody else gets it until the lease ends. Claim one, send it, mark it: a kill in between
+        costs at most a second copy with the same Message-ID, never a notice.
+        """
+        leased_until = now + LEASE
+        token = os.urandom(16).hex()
+        chosen = (
+            f"(SELECT id FROM notice WHERE {_DUE} ORDER BY id LIMIT 1)"  # noqa: S608
+            if notice_id is None
+            else ":notice_id AND state = 'waiting' AND (leased_until IS NULL"
+            " OR leased_until <= :now OR leased_until > :longest_lease)"
+        )
+        with self._errors():
+            rows = self._database.execute(
+                "UPDATE notice SET claim_token = :token, leased_until = :leased_until,"  # noqa: S608
+                " attempts = attempts + 1"
+                f" WHERE id = {chosen} RETURNING {_NOTICE_COLUMNS}",
+                {
+                    **_times(now),
+                    "token": token,
+                    "leased_until": _instant(leased_until),
+                    "notice_id": notice_id,
+                },
+            ).fetchall()
+        if not rows:
+            return None
+        return Claim(notice=_notice(rows[0]), token=token, leased_until=leased_until)
+
+    def mark_sent(self, claim: Claim, *, now: datetime, code: int | None = None) -> bool:
+        """The server took it. False if it was no longer waiting.
+
+        Counts even when the lease has run out meanwhile: it went out, and saying so spares the
+        recipient another copy.
+        """
+        return self._mark(
+            "UPDATE notice SET state = 'sent', sent_at = :now, sent_code = :code, last_error = '',"
+            " claim_token = NULL, leased_until = NULL WHERE id = :id AND state = 'waiting'",
+            claim,
+            now=_instant(now),
+            code=code,
+        )
+
+    def mark_deferred(
+        self, claim: Claim, *, now: datetime, error: str, unanswered: bool = False
+    ) -> datetime | None:
+        """Not now: when it is tried next, or None if the claim was lost.
+
+        unanswered:  the connection broke after the message was sent; the recipient may have it
+
+        The wait is the notice's age, at least 60 s and at most 30 min.
+        """
+        shortest = SHORTEST_WAIT_UNANSWERED if unanswered else SHORTEST_WAIT
+        wait = min(max(shortest, now - claim.notice.created_at), LONGEST_WAIT)
+        marked = self._mark(
+            "UPDATE notice SET next_attempt_at = :next_attempt_at, last_error = :error,"
+            " unanswered = unanswered + :unanswered, claim_token = NULL, leased_until = NULL"
+            " WHERE id = :id AND state = 'waiting' AND claim_token = :token",
+            claim,
+            next_attempt_at=_instant(now + wait),
+            error=error,
+            unanswered=int(unanswered),
+        )
+        return now + wait if marked else None
+
+    def mark_refused(
+        self, claim: Claim, *, error: str, now: datetime, code: int | None = None
+    ) -> bool:
+        """Never: this recipient or message is refused for good. False if the claim was lost."""
+        return self._mark(
+            "UPDATE notice SET state = 'refused', last_error = :error, sent_code = :code,"
+            " sent_at = NULL, next_attempt_at = :now, claim_token = NULL, leased_until = NULL"
+            " WHERE id = :id AND state = 'waiting' AND claim_token = :token",
+            claim,
+            now=_instant(now),
+            error=error,
+            code=code,
+        )
+
+    def release(self, claim: Claim) -> bool:
+        """Give a claim back unused; the attempt does not count. False if it was lost."""
+        return self._mark(
+            "UPDATE notice SET attempts = attempts - 1, claim_token = NULL, leased_until = NULL"
+            " WHERE id = :id AND state = 'waiting' AND claim_token = :token",
+            claim,
+        )
+
+    def _mark(self, statement: str, claim: Claim, **values: str | int | None) -> bool:
+        with self._errors():
+            return (
+                self._database.execute(
+                    statement, {"id": claim.notice.id, "token": claim.token, **values}
+                ).rowcount
+                == 1
+            )
+
+    def forget_notices(self, before: datetime) -> int:
+        """Remove finished notices and old decisions from before an instant; notices that went.
+
+        Waiting notices stay, and so does the record of who was told: it is small, and it is what
+        keeps a morning from being told twice.
+        """
+        with self.transaction():
+            self._database.execute("DELETE FROM decision WHERE made_at < ?", (_instant(before),))
+            return self._database.execute(
+                "DELETE FROM notice WHERE created_at < ? AND state <> 'waiting'",
+                (_instant(before),),
+            ).rowcount
+
+    # The weather servers' daily allowance
+
+    def spend(self, day: date, weight: float) -> float:
+        """Add request weight to a UTC day; the day's total so far."""
+        with self._errors():
+            rows = self._database.execute(
+                "INSERT INTO spent (day, weight) VALUES (?, ?)"
+                " ON CONFLICT (day) DO UPDATE SET weight = weight + excluded.weight"
+                " RETURNING weight",
+                (day.isoformat(), float(weight)),
+            ).fetchall()
+        return float(rows[0][0])
+
+    def spent(self, day: date) -> float:
+        """Request weight used on a UTC day."""
+        with self._errors():
+            row = self._database.execute(
+                "SELECT weight FROM spent WHERE day = ?", (day.isoformat(),)
+            ).fetchone()
+        return 0.0 if row is None else float(row[0])
+
+
+@contextmanager
+def _immediate(database: sqlite3.Connection) -> Iterator[None]:
+    # A transaction that begins as a reader and writes later fails at once when another has written
+    # in between, whatever the busy timeout; one that takes the lock first waits its turn.
+    database.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        database.execute("COMMIT")
+    except BaseException:
+        # a full disk makes SQLite roll back by itself
+        with suppress(sqlite3.Error):
+            if database.in_transaction:
+                database.execute("ROLLBACK")
+        raise
+
+
+def _numbered(folder: Path) -> list[Path]:
+    scripts = sorted(folder.glob("[0-9][0-9][0-9][0-9]_*.sql"))
+    if [int(script.name[:4]) for script in scripts] != list(range(1, len(scripts) + 1)):
+        raise ValueError(f"migrations in {folder} are not numbered 0001, 0002, …")
+    return scripts
+
+
+def _statements(script: str) -> Iterator[str]:
+    # executescript would commit our transaction first
+    statement = ""
+    for line in script.splitlines(keepends=True):
+        statement += line
+        if sqlite3.complete_statement(statement):
+            yield statement
+            statement = ""
+
+
+def _link(made: Path, path: Path) -> None:
+    try:
+        os.link(made, path)
+    except FileExistsError:
+        raise
+    except OSError:
+        # some file systems have no hard links
+        if not path.exists():
+            made.rename(path)
+
+
+def _sync_folder(folder: Path) -> None:
+    # a folder cannot be opened on every platform
+    with suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def _explain(name: str) -> tuple[str, str]:
+    """What went wrong and what a person can do, from SQLite's name of an error."""
+    for prefix, trouble, remedy in (
+        ("SQLITE_NOTADB", "is not a database", "put back a copy, or name another file"),
+        ("SQLITE_CORRUPT", "is damaged", "put back a copy"),
+        ("SQLITE_BUSY", "is in use by another process", "try again, and see what holds it"),
+        ("SQLITE_LOCKED", "is in use by another process", "try again, and see what holds it"),
+        ("SQLITE_READONLY", "may not be written", "check who owns the file and its folder"),
+        ("SQLITE_CANTOPEN", "cannot be opened", "check who owns the file and its folder"),
+        ("SQLITE_PERM", "cannot be opened", "check who owns the file and its folder"),
+        ("SQLITE_FULL", "does not fit on its disk", "make room"),
+        ("SQLITE_IOERR", "cannot be read or written", "check the disk and the room on it"),
+        ("SQLITE_CONSTRAINT", "does not accept this row", "report this as a fault of windowcast"),
+    ):
+        if name.startswith(prefix):
+            return trouble, remedy
+    return "cannot be used", "run windowcast check"
+
+
+def _line(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _instant(moment: datetime) -> str:
+    if moment.tzinfo is None:
+        raise ValueError(f"instant without a time zone: {moment}")
+    utc = moment.astimezone(UTC)
+    return utc.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+def _times(now: datetime) -> dict[str, str]:
+    return {
+        "now": _instant(now),
+        "longest_wait": _instant(now + LONGEST_WAIT),
+        "longest_lease": _instant(now + LEASE),
+    }
+
+
+def _notice(row: tuple[Any, ...]) -> StoredNotice:
+    return StoredNotice(
+        id=row[0],
+        recipient=row[1],
+        message_id=row[2],
+        subject=row[3],
+        created_at=datetime.fromisoformat(row[4]),
+        kind=row[5],
+        local_date=date.fromisoformat(row[6]),
+        body=row[7],
+        state=row[8],
+        attempts=row[9],
+        next_attempt_at=datetime.fromisoformat(row[10]),
+        unanswered=row[11],
+        last_error=row[12],
+        sent_at=None if row[13] is None else datetime.fromisoformat(row[13]),
+        sent_code=row[14],
+    )

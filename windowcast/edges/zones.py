@@ -1,0 +1,70 @@
+"""The time zone at a place, where the configuration leaves it out.
+
+The table of the world's zones takes longer to load than all the rest of a short command, so what it
+said once is remembered in the user's cache folder. The file may be deleted at any time; where it
+cannot be read or written, the table is asked again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+Place = tuple[float, float]
+
+FIRST_LINE = "windowcast zones 1"
+AT_SEA = "Etc/"
+
+
+def find_zones(places: Iterable[Place], environ: Mapping[str, str]) -> dict[Place, str | None]:
+    """The IANA name for each (latitude, longitude), degrees; None at sea."""
+    file = _remembered_in(environ)
+    known = _recall(file)
+    wanted = list(dict.fromkeys(places))
+    new = [place for place in wanted if place not in known]
+    if new:
+        import tzfpy
+
+        for latitude, longitude in new:
+            known[latitude, longitude] = tzfpy.get_tz(longitude, latitude) or AT_SEA
+        _remember(file, known)
+    return {
+        place: None if known[place].startswith(AT_SEA) else known[place] for place in wanted
+    }
+
+
+def _remembered_in(environ: Mapping[str, str]) -> Path | None:
+    """The cache file, or None where the environment names no place for it."""
+    home = environ.get("HOME")
+    if sys.platform == "win32":
+        base = environ.get("LOCALAPPDATA")
+    elif sys.platform == "darwin":
+        base = f"{home}/Library/Caches" if home else None
+    else:
+        base = environ.get("XDG_CACHE_HOME") or (f"{home}/.cache" if home else None)
+    return Path(base) / "windowcast" / "zones" if base and Path(base).is_absolute() else None
+
+
+def _recall(file: Path | None) -> dict[Place, str]:
+    known: dict[Place, str] = {}
+    with contextlib.suppress(OSError, ValueError):
+        lines = file.read_text(encoding="utf-8").splitlines() if file else []
+        if lines and lines[0] == FIRST_LINE:
+            for line in lines[1:]:
+                latitude, longitude, zone = line.split(" ")
+                known[float(latitude), float(longitude)] = zone
+    return known
+
+
+def _remember(file: Path | None, known: Mapping[Place, str]) -> None:
+    if file is None:
+        return
+    lines = [FIRST_LINE, *(f"{place[0]!r} {place[1]!r} {zone}" for place, zone in known.items())]
+    draft = file.with_name(f"zones.{os.getpid()}")
+    with contextlib.suppress(OSError):
+        file.parent.mkdir(parents=True, exist_ok=True)
+        draft.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        draft.replace(file)

@@ -1,0 +1,438 @@
+"""The morning job: gather → decide → act, yard by yard.
+
+One yard's failure never stops the next. Decisions and notices are stored in one transaction before
+anything is delivered; what is delivered are the stored bytes.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+from windowcast.answer import (
+    YardWeather,
+    answer_yard,
+    find_treatments,
+    open_store,
+    place,
+    stored_weather,
+)
+from windowcast.edges.settings import Configuration
+from windowcast.edges.store import Decision, NewNotice, Store, StoredSeries, Told, pack_tenths
+from windowcast.notice import text
+from windowcast.notice.document import document
+from windowcast.notice.text import Circumstances, Notice
+from windowcast.sky.highs import DailyHighs, Members
+from windowcast.trade.yard import Yard
+from windowcast.window.decide import YardAnswer
+
+KIND = "morning"
+KEEP_FORECASTS = timedelta(days=400)
+KEEP_NOTICES = timedelta(days=800)
+DONE, IN_PART, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 3, 4
+
+__all__ = ["MorningResult", "deliver", "gather", "open_store", "run"]
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MorningResult:
+    """What a run came to.
+
+    printed:   notices for stdout: no mail is set, or only printing was asked for
+    failed:    names of the yards without a usable forecast
+    queued:    notices that this run stored for delivery
+    exit_code: of the command
+    """
+
+    printed: tuple[Notice, ...]
+    failed: tuple[str, ...]
+    queued: int
+    exit_code: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Due:
+    """One yard's morning: its local date, and the hour it was due if this run is late."""
+
+    yard: Yard
+    local_date: date
+    late: time | None = None
+
+
+def run(
+    configuration: Configuration,
+    store: Store,
+    *,
+    now: datetime,
+    say: Say,
+    print_only: bool = False,
+    due: Sequence[Due] | None = None,
+) -> MorningResult:
+    """Do the job once.
+
+    due:         the mornings to do; None: every yard, today in its own zone
+    print_only:  do all but deliver; the day's morning is then still to come
+
+    A yard whose recipients have all been told today is passed over, so a second run on one day
+    sends nothing again. One that had no usable forecast is tried again and told once it has one.
+    """
+    mornings = list(due) if due is not None else _today(configuration, now)
+    mailing = configuration.mail is not None and not print_only
+    if mailing:
+        mornings = [one for one in mornings if untold(configuration, store, one)]
+        if not mornings and due is None:
+            say("today's notice is already stored; nothing is sent again")
+    weathers = gather(configuration, store, [one.yard for one in mornings], now=now, say=say)
+    answers: dict[str, YardAnswer] = {}
+    failed = []
+    for one in mornings:
+        weather = weathers[one.yard.name]
+        answers[one.yard.name] = answer_yard(
+            configuration,
+            one.yard,
+            weather,
+            now=now,
+            treatments=find_treatments(configuration, one.yard),
+        )
+        if not weather.usable:
+            failed.append(one.yard.name)
+            old = "only a stale forecast" if weather.sources else "no forecast"
+            say(f"{one.yard.name}: {old}")
+    printed: list[Notice] = []
+    queued = 0
+    delivered = True
+    if mailing:
+        queued = _record(configuration, store, mornings, answers, now=now)
+        delivered = deliver(configuration, store, now=now, say=say, eager=due is None)
+    elif mornings:
+        shown = mornings
+        if not print_only:
+            told = _record_printed(store, configuration, mornings, answers, now=now)
+            if due is not None:
+                # The service asks again for a yard without a forecast: it says so once a day.
+                shown = [one for one in mornings if (one.yard.name, one.local_date) in told]
+        if shown:
+            ordered = [answers[one.yard.name] for one in shown]
+            printed.append(_write(configuration, ordered, shown, now))
+    if not print_only:
+        store.forget_forecasts(now - KEEP_FORECASTS)
+        store.forget_notices(now - KEEP_NOTICES)
+    return MorningResult(
+        printed=tuple(printed),
+        failed=tuple(failed),
+        queued=queued,
+        exit_code=_exit_code(len(failed), len(mornings), delivered=delivered),
+    )
+
+
+def gather(
+    configuration: Configuration,
+    store: Store,
+    yards: Sequence[Yard],
+    *,
+    now: datetime,
+    say: Say,
+) -> dict[str, YardWeather]:
+    """Fetch the weather of `yards`, keep it, and give for each what is now known of it.
+
+    A source that fails falls back on its last stored forecast while that is fresh.
+    """
+    if not yards:
+        return {}
+    fetched, errors = _fetch(configuration, store, yards, now=now, say=say)
+    store.save_forecasts(fetched)
+    return {
+        yard.name: stored_weather(configuration, store, yard, now, errors.get(yard.name))
+        for yard in yards
+    }
+
+
+def _fetch(
+    configuration: Configuration,
+    store: Store,
+    yards: Sequence[Yard],
+    *,
+    now: datetime,
+    say: Say,
+) -> tuple[list[StoredSeries], dict[str, dict[str, str]]]:
+    """The series to keep, and what went wrong, by yard and source."""
+    settings = configuration.weather
+    rows: list[StoredSeries] = []
+    errors: dict[str, dict[str, str]] = {}
+    if settings.provider == "sample":
+        from windowcast.edges import sample, shipped
+
+        read = sample.read(shipped.sample_folder(), settings.sample_season, yards, now)
+        for yard, weather in zip(yards, read, strict=True):
+            key = place(yard, settings)
+            rows.append(_of_highs(yard, weather.forecast, now, key))
+            rows.append(_of_members(yard, "ensemble", weather.ensemble, now, key))
+            rows.append(_of_members(yard, "extended", weather.extended, now, key))
+        return rows, errors
+    from windowcast.edges import openmeteo
+    from windowcast.edges.http import Spent
+    from windowcast.errors import WeatherError
+
+    utc_day = now.astimezone(UTC).date()
+    already = store.spent(utc_day)
+    found = openmeteo.fetch(
+        yards, settings, now=now, say=say, spent=Spent(day=utc_day, weight=already)
+    )
+    used = found.spent.weight - (already if found.spent.day == utc_day else 0.0)
+    if used > 0:
+        store.spend(found.spent.day, used)
+    for yard in yards:
+        weather = found.yards[yard.name]
+        key = place(yard, settings)
+        for source, got in (
+            ("forecast", weather.forecast),
+            ("ensemble", weather.ensemble),
+            ("extended", weather.extended),
+        ):
+            if isinstance(got, WeatherError):
+                errors.setdefault(yard.name, {})[source] = str(got)
+                say(str(got))
+            elif isinstance(got, DailyHighs):
+                rows.append(_of_highs(yard, got, found.fetched_at, key))
+            elif got is not None:
+                rows.append(_of_members(yard, source, got, found.fetched_at, key))
+    return rows, errors
+
+
+def _of_highs(yard: Yard, highs: DailyHighs, fetched_at: datetime, key: list[object]) -> StoredSeries:
+    return StoredSeries(
+        yard=yard.name,
+        source="forecast",
+        fetched_at=fetched_at,
+        run_at=None,
+        first_day=highs.first_day,
+        days=len(highs.tenths),
+        scenarios=1,
+        tenths=pack_tenths(highs.tenths),
+        detail={"place": key},
+    )
+
+
+def _of_members(
+    yard: Yard, source: str, members: Members, fetched_at: datetime, key: list[object]
+) -> StoredSeries:
+    return StoredSeries(
+        yard=yard.name,
+        source=source,
+        fetched_at=fetched_at,
+        run_at=None,
+        first_day=members.first_day,
+        days=members.days,
+        scenarios=members.count,
+        tenths=pack_tenths(members.tenths),
+        dropped=members.dropped,
+        detail={"place": key},
+    )
+
+
+def _today(configuration: Configuration, now: datetime) -> list[Due]:
+    return [
+        Due(yard=yard, local_date=now.astimezone(ZoneInfo(yard.timezone)).date())
+        for yard in configuration.yards
+    ]
+
+
+def recipients_of(configuration: Configuration, yard: Yard) -> tuple[str, ...]:
+    """Everyone told of a yard, each address once; "" stands for printing where no mail is set."""
+    if configuration.mail is None:
+        return ("",)
+    return tuple(dict.fromkeys((*configuration.mail.recipients, *yard.recipients)))
+
+
+def untold(configuration: Configuration, store: Store, due: Due) -> bool:
+    """Whether someone has still to be told of this morning, or was told only that nothing is known."""
+    told = store.told(due.yard.name, due.local_date)
+    return any(
+        not told.get(recipient, False) for recipient in recipients_of(configuration, due.yard)
+    )
+
+
+def _record(
+    configuration: Configuration,
+    store: Store,
+    mornings: Sequence[Due],
+    answers: Mapping[str, YardAnswer],
+    *,
+    now: datetime,
+) -> int:
+    """Store decisions and one notice for each recipient who has something to learn."""
+    from windowcast.edges import mail
+
+    settings = configuration.mail
+    if settings is None:
+        raise ValueError("notices are composed only where mail is set")
+    new: dict[str, list[Due]] = {}
+    for one in mornings:
+        told = store.told(one.yard.name, one.local_date)
+        knows = _knows(answers[one.yard.name])
+        for recipient in recipients_of(configuration, one.yard):
+            if recipient not in told or (knows and not told[recipient]):
+                new.setdefault(recipient, []).append(one)
+    notices = []
+    for recipient, theirs in new.items():
+        notice = _write(configuration, [answers[one.yard.name] for one in theirs], theirs, now)
+        local_date = max(one.local_date for one in theirs)
+        key = "|".join(
+            [KIND, recipient]
+            + [
+                f"{one.yard.name}:{one.local_date}:{_knows(answers[one.yard.name])}"
+                for one in theirs
+            ]
+        )
+        message_id = mail.message_id(key, mail.mailbox(settings.sender).address.rpartition("@")[2])
+        notices.append(
+            NewNotice(
+                recipient=recipient,
+                message_id=message_id,
+                subject=notice.subject,
+                created_at=now,
+                kind=KIND,
+                local_date=local_date,
+                body=mail.compose(
+                    sender=settings.sender,
+                    recipient=recipient,
+                    subject=notice.subject,
+                    text=notice.body,
+                    message_id=message_id,
+                    date=now,
+                ),
+                told=tuple(
+                    Told(
+                        yard=one.yard.name,
+                        local_date=one.local_date,
+                        knows=_knows(answers[one.yard.name]),
+                    )
+                    for one in theirs
+                ),
+            )
+        )
+    recorded = store.record_morning(_decisions(configuration, mornings, answers, now), notices)
+    return len(recorded.queued)
+
+
+def _record_printed(
+    store: Store,
+    configuration: Configuration,
+    mornings: Sequence[Due],
+    answers: Mapping[str, YardAnswer],
+    *,
+    now: datetime,
+) -> set[tuple[str, date]]:
+    """Note what is printed; the yards and dates that had not been told before."""
+    store.record_morning(_decisions(configuration, mornings, answers, now), ())
+    told = store.tell_printed(
+        [
+            Told(
+                yard=one.yard.name,
+                local_date=one.local_date,
+                knows=_knows(answers[one.yard.name]),
+            )
+            for one in mornings
+        ],
+        done_at=now,
+    )
+    return {(one.yard, one.local_date) for one in told}
+
+
+def _decisions(
+    configuration: Configuration,
+    mornings: Sequence[Due],
+    answers: Mapping[str, YardAnswer],
+    now: datetime,
+) -> list[Decision]:
+    return [
+        Decision(
+            yard=one.yard.name,
+            local_date=one.local_date,
+            made_at=now,
+            kind=KIND,
+            document=json.dumps(
+                document(answers[one.yard.name], configuration.units), ensure_ascii=False
+            ),
+        )
+        for one in mornings
+    ]
+
+
+def _knows(answer: YardAnswer) -> bool:
+    """Whether there was a usable forecast: what was told then need not be told again today."""
+    return bool(answer.forecast.sources) and not answer.forecast.stale
+
+
+def _write(
+    configuration: Configuration,
+    answers: Sequence[YardAnswer],
+    mornings: Sequence[Due],
+    now: datetime,
+) -> Notice:
+    return text.write(
+        answers,
+        Circumstances(
+            written_at=now,
+            late=next((one.late for one in mornings if one.late is not None), None),
+            next_at=configuration.morning.at,
+            invented=configuration.weather.provider == "sample",
+        ),
+        configuration.units,
+    )
+
+
+def deliver(
+    configuration: Configuration, store: Store, *, now: datetime, say: Say, eager: bool
+) -> bool:
+    """Send what waits in the store; False if anything was not delivered.
+
+    eager:  also what failed before and whose next attempt is not due yet
+    """
+    from windowcast.edges import mail
+
+    settings = configuration.mail
+    waiting = store.notices("waiting") if eager else store.due_notices(now)
+    if settings is None or not waiting:
+        return True
+    delivered = True
+    with mail.Sender(settings) as sender:
+        for notice in waiting:
+            # Another process may be sending it: what it holds is its own to report.
+            claim = store.claim(now, notice_id=notice.id)
+            if claim is None:
+                continue
+            outcome = sender.deliver(notice.recipient, notice.body)
+            if outcome.result is mail.Result.SENT:
+                store.mark_sent(claim, now=now, code=outcome.code)
+                say(f"notice to {notice.recipient}: sent")
+                continue
+            delivered = False
+            if outcome.result is mail.Result.REFUSED:
+                store.mark_refused(claim, now=now, error=outcome.reason, code=outcome.code)
+                say(f"notice to {notice.recipient}: refused for good: {outcome.reason}")
+                continue
+            store.mark_deferred(
+                claim,
+                now=now,
+                error=outcome.reason,
+                unanswered=outcome.result is mail.Result.UNKNOWN,
+            )
+            say(f"notice to {notice.recipient}: kept and tried again: {outcome.reason}")
+            if outcome.whole_server:
+                break
+    return delivered
+
+
+def _exit_code(failed: int, asked: int, *, delivered: bool) -> int:
+    """The first that applies of: nothing usable, not delivered, done in part, done."""
+    if asked and failed == asked:
+        return NOTHING_USABLE
+    if not delivered:
+        return NOT_DELIVERED
+    return IN_PART if failed else DONE

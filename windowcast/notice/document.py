@@ -1,0 +1,102 @@
+"""An answer as one JSON document (`windowcast yard NAME --json`), of plain Python values."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from fractions import Fraction
+from typing import Any
+
+from windowcast.notice.reason import reason
+from windowcast.trade.visits import Visit
+from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
+from windowcast.window.scan import Share
+
+SCHEMA = 1
+
+
+def document(answer: YardAnswer, units: str) -> dict[str, Any]:
+    """The whole answer; temperatures in °C whatever `units` (which only words the reasons)."""
+    forecast = answer.forecast
+    return {
+        "schema": SCHEMA,
+        "yard": answer.yard.name,
+        "timezone": answer.yard.timezone,
+        "today": answer.today.isoformat(),
+        "forecast": {
+            "source": forecast.source,
+            "fetched_at": _instant(forecast.fetched_at),
+            "run_at": _instant(forecast.run_at),
+            "age_hours": None if forecast.age_hours is None else round(forecast.age_hours, 1),
+            "stale": forecast.stale,
+            "first_day": None if forecast.first_day is None else forecast.first_day.isoformat(),
+            "last_day": None if forecast.last_day is None else forecast.last_day.isoformat(),
+            "scenarios": forecast.scenarios,
+            "sources": list(forecast.sources),
+            "missing": list(forecast.missing),
+            "attribution": forecast.attribution,
+        },
+        "treatments": [_treatment(one, answer, units) for one in answer.treatments],
+    }
+
+
+def _treatment(answer: TreatmentAnswer, yard: YardAnswer, units: str) -> dict[str, Any]:
+    named = answer.named if answer.status is not Status.UNKNOWN else None
+    return {
+        "treatment": answer.treatment.id,
+        "status": answer.status.value,
+        "earliest_start": None if named is None else named.day.isoformat(),
+        "regimen": None if named is None else named.start.regimen.id,
+        "chance": None if named is None else _share(named.start.chance),
+        "visits": [] if named is None else [_visit(visit) for visit in answer.visits],
+        "reason": reason(answer, yard.forecast, units),
+        "best": None
+        if answer.best is None
+        else {
+            "start": answer.best.day.isoformat(),
+            "regimen": answer.best.start.regimen.id,
+            "chance": _share(answer.best.start.chance),
+        },
+        "starts": [_row(row) for row in answer.rows],
+    }
+
+
+def _row(row: Row) -> dict[str, Any]:
+    start, fit = row.start, row.start.fit
+    return {
+        "start": start.start.isoformat(),
+        "regimen": start.regimen.id,
+        "safe": row.safe,
+        "fits": fit.fits,
+        "chance": _share(start.chance),
+        "too_hot": _share(start.too_hot),
+        "too_cold": _share(start.too_cold),
+        "danger": _share(start.danger),
+        "hottest_c": _rounded(start.hottest_c),
+        "margin_c": _rounded(fit.margin_c),
+        "limiting_day": None if fit.limiting_day is None else fit.limiting_day.isoformat(),
+        "forecast_days": fit.days,
+        "exposure_days": start.regimen.exposure_days,
+    }
+
+
+def _visit(visit: Visit) -> dict[str, Any]:
+    found: dict[str, Any] = {"date": visit.day.isoformat(), "task": visit.task.value}
+    if visit.strips_per_colony is not None:
+        found |= {"strips_per_colony": visit.strips_per_colony, "strips": visit.strips}
+    for key in ("ml_per_seam", "g_per_chamber", "g"):
+        amount = getattr(visit.dose, key)
+        if amount is not None:
+            found[key] = amount
+    return found
+
+
+def _share(share: Share | None) -> float | None:
+    return None if share is None else round(share.value, 3)
+
+
+def _rounded(temperature_c: Fraction | None) -> float | None:
+    return None if temperature_c is None else round(float(temperature_c), 3)
+
+
+def _instant(value: datetime | None) -> str | None:
+    return None if value is None else value.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

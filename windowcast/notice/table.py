@@ -1,0 +1,112 @@
+"""Answers and bands for a terminal: plain lines that survive a pipe."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from windowcast.notice import words
+from windowcast.notice.plain import chance_words, headline, source_line, labelled
+from windowcast.notice.reason import reason
+from windowcast.sky.highs import DailyHighs
+from windowcast.sky.scenarios import MISSING, Scenarios
+from windowcast.trade.treatment import Band, Treatment
+from windowcast.window.decide import Status, TreatmentAnswer, YardAnswer
+
+SHOWN_STARTS = 10
+
+
+def answer_lines(answer: YardAnswer, units: str) -> list[str]:
+    """One yard: each treatment with its answer, reason and first starts."""
+    lines = [f"{answer.yard.name}, {words.day_with_year(answer.today)} ({answer.yard.timezone})"]
+    for one in answer.treatments:
+        lines += ["", *_treatment_lines(one, answer, units)]
+    source = source_line(answer)
+    return lines + (["", source] if source else [])
+
+
+def _treatment_lines(answer: TreatmentAnswer, yard: YardAnswer, units: str) -> list[str]:
+    name = words.treatment_plural(answer.treatment)
+    lines = [f"{name}: {headline(answer, yard)} [{answer.status.value}]"]
+    if answer.named is not None and answer.status is not Status.UNKNOWN:
+        lines += labelled("Chance", chance_words(answer.named))
+    lines += labelled("Why", reason(answer, yard.forecast, units))
+    if answer.rows:
+        lines.append(
+            f"  {'start':<11} {'regimen':<18} {'chance':>7} {'hot':>6} {'cold':>6}"
+            f" {'danger':>6} {'hottest':>8}"
+        )
+    for row in answer.rows[:SHOWN_STARTS]:
+        start = row.start
+        shares = [
+            "-" if share is None else f"{share.value:.0%}"
+            for share in (start.chance, start.too_hot, start.too_cold, start.danger)
+        ]
+        hottest_c = start.fit.hottest_c if start.hottest_c is None else start.hottest_c
+        hottest = "-" if hottest_c is None else words.degrees_bare(hottest_c, units)
+        mark = "fits" if row.safe else ""
+        lines.append(
+            f"  {words.day(row.day):<11} {start.regimen.id[:18]:<18} {shares[0]:>7} {shares[1]:>6}"
+            f" {shares[2]:>6} {shares[3]:>6} {hottest:>8}  {mark}".rstrip()
+        )
+    if len(answer.rows) > SHOWN_STARTS:
+        lines.append(f"  … and {len(answer.rows) - SHOWN_STARTS} more (--json shows all)")
+    return lines
+
+
+def weather_lines(
+    forecast: DailyHighs | None, scenarios: Scenarios | None, units: str
+) -> list[str]:
+    """The daily highs behind an answer: the forecast's, and the scenarios' range, day by day."""
+    days: dict[str, list[str]] = {}
+    if forecast is not None:
+        for offset, tenths in enumerate(forecast.tenths):
+            label = words.day(forecast.first_day + timedelta(days=offset))
+            shown = "-" if tenths is None else words.degrees_bare(tenths / 10, units)
+            days.setdefault(label, ["-"] * 4)[0] = shown
+    if scenarios is not None:
+        for offset in range(scenarios.days):
+            row = sorted(value for value in scenarios.row(offset) if value != MISSING)
+            if not row:
+                continue
+            label = words.day(scenarios.first_day + timedelta(days=offset))
+            tail = len(row) // 20
+            days.setdefault(label, ["-"] * 4)[1:] = [
+                words.degrees_bare(value / 10, units)
+                for value in (row[tail], row[len(row) // 2], row[-1 - tail])
+            ]
+    head = f"  {'daily high, °' + units:<14} {'forecast':>9} {'low 5 %':>9} {'middle':>9} {'high 5 %':>9}"
+    return [
+        "",
+        head,
+        *(
+            f"  {label:<14} {cells[0]:>9} {cells[1]:>9} {cells[2]:>9} {cells[3]:>9}"
+            for label, cells in days.items()
+        ),
+    ]
+
+
+def band_lines(treatment: Treatment, regimen_id: str | None) -> list[str]:
+    """A treatment's bands, in both units."""
+    lines = [words.treatment_plural(treatment)]
+    for regimen in treatment.regimens:
+        if regimen_id is not None and regimen.id != regimen_id:
+            continue
+        lines.append(f"  {regimen.id}: {words.regimen(regimen)}, {regimen.exposure_days} days")
+        lines.append(f"    daily high {_both(regimen.band)}")
+        lines += [
+            f"    days {phase.first_day} to {phase.last_day}: daily high {_both(phase.band)}"
+            for phase in regimen.phases
+        ]
+        if regimen.cool_only_c is not None:
+            limit = regimen.cool_only_c
+            lines.append(
+                f"    only while the likely hottest high stays at or below"
+                f" {words.degrees(limit, 'C')} ({words.degrees(limit, 'F')})"
+            )
+    return lines
+
+
+def _both(band: Band) -> str:
+    if band == Band():
+        return "without bounds"
+    return f"{words.band(band, 'C')} ({words.band(band, 'F')})"

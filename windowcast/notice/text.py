@@ -1,0 +1,297 @@
+"""The morning notice as a plain-text mail: subject and body, at most 78 columns."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from functools import cache
+from importlib import resources
+from zoneinfo import ZoneInfo
+
+from jinja2 import Environment
+
+from windowcast.notice import reason as reasons
+from windowcast.notice import words
+from windowcast.notice.plain import (
+    WIDTH,
+    chance_words,
+    headline,
+    labelled,
+    source_line,
+    wrapped,
+)
+from windowcast.trade import hive as hives
+from windowcast.trade import visits as visiting
+from windowcast.trade.hive import Preparation
+from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
+
+PREPARATION = {
+    Preparation.SUPERS_OFF_SET_ASIDE: "honey supers off and set aside; at most {supers} back on",
+    Preparation.SUPERS_STAY_OFF: "honey supers stay off for the whole exposure",
+    Preparation.ENTRANCE_OPEN: "entrance wide open, no reducer",
+    Preparation.FLOOR_CLOSED: "screened floor closed at the back",
+    Preparation.ONE_STRIP_MIDDLE: "one strip in the middle of the brood nest",
+    Preparation.TWO_STRIPS_OFFSET: "two strips, offset from each other, not side by side",
+    Preparation.ABOVE_SINGLE_CHAMBER: "lay it on the top bars above the single brood chamber",
+    Preparation.BETWEEN_CHAMBERS: "lay it on the top bars between the two brood chambers",
+    Preparation.ON_EXCLUDER: "on top of the queen excluder, where the label allows",
+}
+CAUTIONS = {
+    "formic acid": (
+        "Formic acid burns skin, eyes and lungs: acid-resistant gloves, sealed goggles, long"
+        " sleeves, a mask for acid vapour where the label says so; work upwind, in the open air,"
+        " with plenty of water at hand."
+    ),
+    "oxalic acid": (
+        "Oxalic acid harms eyes, skin and lungs: acid-resistant gloves, goggles, long sleeves, a"
+        " particle mask with spray or vapour; work upwind, in the open air, with water at hand."
+    ),
+    "amitraz": "Amitraz goes through the skin: wear gloves; it is not for people on MAO inhibitors.",
+    "thymol": "Thymol irritates skin and eyes and can sensitise: wear gloves and goggles.",
+}
+LAW = "The label and local law decide: read them before you open a packet."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Notice:
+    """What is sent: one subject line and a body of lines of at most 78 columns."""
+
+    subject: str
+    body: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Circumstances:
+    """What a notice says about itself.
+
+    written_at:  aware; shown in the zone of the first yard
+    late:        the hour it was due (local), where it comes later than a while; else None
+    next_at:     the local hour at which the next notice is due
+    invented:    the weather is the bundled sample
+    """
+
+    written_at: datetime
+    late: time | None
+    next_at: time
+    invented: bool
+
+
+def write(answers: Sequence[YardAnswer], circumstances: Circumstances, units: str) -> Notice:
+    """The notice of all these yards, at least one; urgent ones are not reordered: file order."""
+    subject = subject_of(answers)
+    if circumstances.invented:
+        subject += " (invented weather)"
+    zone = ZoneInfo(answers[0].yard.timezone)
+    body = _template().render(
+        opening=_opening(answers, circumstances),
+        invented=circumstances.invented,
+        date=words.day_with_year(circumstances.written_at.astimezone(zone).date()),
+        subject=wrapped(subject_of(answers) + "."),
+        yards=["\n".join(yard_lines(answer, units)) for answer in answers],
+        cautions=[wrapped(text) for text in _cautions(answers)],
+        law=wrapped(LAW),
+        sources=[wrapped(line) for line in _sources(answers)],
+        next=wrapped(
+            f"The next notice is due tomorrow at {circumstances.next_at:%H:%M}. If none comes,"
+            " something is broken: no notice is not an all-clear."
+        ),
+    )
+    return Notice(subject=subject, body=body)
+
+
+def subject_of(answers: Sequence[YardAnswer]) -> str:
+    """The whole message in a line: "Creek Bend can start today; 2 yards later; 1 closed"."""
+    by_status: dict[Status, list[YardAnswer]] = {}
+    for answer in answers:
+        by_status.setdefault(answer.main.status, []).append(answer)
+    parts: list[tuple[int, str, str]] = []
+    opened = by_status.get(Status.OPEN, [])
+    if opened:
+        parts.append((len(opened), "can start today", _names(opened)))
+    for status, verb in (
+        (Status.LATER, "later"),
+        (Status.BLOCKED, "blocked"),
+        (Status.CLOSED, "closed"),
+        (Status.UNKNOWN, "without a usable forecast"),
+    ):
+        if found := by_status.get(status):
+            parts.append((len(found), verb, _names(found)))
+    if parts[0][1] == "can start today":
+        texts = [f"{parts[0][2]} can start today"]
+    elif len(parts) == 1 and parts[0][0] == 1:
+        answer = answers[0]
+        named = answer.main.named
+        if answer.main.status is Status.LATER and named is not None:
+            return f"{answer.yard.name} can start on {words.day(named.day)}"
+        return f"{answer.yard.name}: {parts[0][1]}"
+    else:
+        texts = ["No yard can start today"]
+        parts.insert(0, parts[0])
+    said_yards = False
+    for count, verb, _ in parts[1:]:
+        noun = "" if said_yards else (" yard" if count == 1 else " yards")
+        texts.append(f"{count}{noun} {verb}")
+        said_yards = True
+    return "; ".join(texts)
+
+
+def _names(answers: Sequence[YardAnswer]) -> str:
+    names = [answer.yard.name for answer in answers]
+    return words.listed(names) if len(names) <= 2 else f"{len(names)} yards"
+
+
+def yard_lines(answer: YardAnswer, units: str) -> list[str]:
+    """One yard's part of the notice."""
+    main = answer.main
+    lines = [f"{answer.yard.name}: {headline(main, answer)}"]
+    lines = textwrap.wrap(lines[0], WIDTH)
+    lines.append("-" * max(map(len, lines)))
+    row = main.named if main.status is not Status.UNKNOWN else None
+    if row is not None:
+        lines += labelled(
+            "Start",
+            f"{words.day(row.day)}, {words.regimen(row.start.regimen)}"
+            f" ({words.treatment_plural(main.treatment)})",
+        )
+        lines += labelled("Chance", chance_words(row))
+        lines += labelled("Hottest day", _hottest(row, units))
+    lines += labelled("Why", reasons.reason(main, answer.forecast, units))
+    if row is None and main.status is Status.CLOSED and main.best is not None:
+        lines += labelled(
+            "Nearest",
+            f"{words.day(main.best.day)}, {words.regimen(main.best.start.regimen)}:"
+            f" {chance_words(main.best)}",
+        )
+    if row is not None:
+        lines += _visits(main, answer)
+        lines += _at_the_hive(main, row, answer)
+        lines += _left_shut(main, row)
+    others = [other_line(one) for one in answer.treatments[1:]]
+    if others:
+        lines += labelled("Others", others[0])
+        for other in others[1:]:
+            lines += labelled("", other)
+    if answer.forecast.missing and answer.forecast.sources:
+        lines += labelled("Missing", "; ".join(answer.forecast.missing))
+    return lines
+
+
+def other_line(answer: TreatmentAnswer) -> str:
+    """A treatment that is not the first choice, in one line."""
+    name = words.treatment_plural(answer.treatment)
+    if answer.status is Status.UNKNOWN:
+        return f"{name}: not known"
+    row = answer.named
+    if row is None:
+        best = answer.best
+        near = (
+            f" (at best {words.percent(best.start.chance.value)} on {words.day(best.day)})"
+            if best is not None and best.start.chance is not None
+            else ""
+        )
+        return f"{name}: no start{near}"
+    chance = "" if row.start.chance is None else f", {words.percent(row.start.chance.value)}"
+    blocked = "".join(f"; {reasons.in_short(one)}" for one in answer.blocked)
+    return f"{name}: {words.day(row.day)}{chance}{blocked}"
+
+
+def _opening(answers: Sequence[YardAnswer], circumstances: Circumstances) -> list[str]:
+    """What must be said before anything else."""
+    found = []
+    unknown = [answer for answer in answers if answer.main.status is Status.UNKNOWN]
+    if unknown:
+        names = words.listed([answer.yard.name for answer in unknown])
+        stale = [answer for answer in unknown if answer.forecast.stale]
+        what = "No usable forecast" if len(stale) < len(unknown) else "Only an old forecast"
+        found.append(wrapped(f"{what} for {names}: nothing is said of a start there."))
+    if circumstances.late is not None:
+        found.append(
+            wrapped(f"This notice is late: it was due at {circumstances.late:%H:%M}.")
+        )
+    return found
+
+
+def _visits(answer: TreatmentAnswer, yard: YardAnswer) -> list[str]:
+    lines: list[str] = []
+    for visit in answer.visits:
+        text = f"{words.day(visit.day)}: {words.task(visit.task, visit.dose)}"
+        if visit.strips is not None:
+            each = " a colony" if visit.strips_per_colony is not None else ""
+            bring = "bring" if visit.task is not visiting.Task.REMOVE else "expect"
+            colonies = "colony" if yard.yard.colonies == 1 else "colonies"
+            text += f"{each}; {bring} {visit.strips} for {yard.yard.colonies} {colonies}"
+        lines += labelled("" if lines else "Visits", text)
+    return lines
+
+
+def _at_the_hive(answer: TreatmentAnswer, row: Row, yard: YardAnswer) -> list[str]:
+    lines: list[str] = []
+    for step in hives.preparations(answer.treatment, row.start.regimen, yard.yard.hive):
+        text = PREPARATION[step].format(
+            supers=words.number(answer.treatment.max_supers or 0)
+        )
+        lines += labelled("" if lines else "At the hive", f"- {text}")
+    return lines
+
+
+def _left_shut(answer: TreatmentAnswer, row: Row) -> list[str]:
+    spans = visiting.shut_days(answer.treatment, row.start.regimen, start=row.day)
+    if not spans:
+        return []
+    text = words.listed([words.span(one.first_day, one.last_day) for one in spans])
+    why = (
+        "bees may ball the queen while the vapour is strong"
+        if answer.treatment.active == "formic acid"
+        else "opening it disturbs the treatment"
+    )
+    swaps = [visit for visit in answer.visits if visit.task is visiting.Task.SWAP]
+    but = f"; the swap on {words.day(swaps[0].day)} is the one exception" if swaps else ""
+    return labelled("Leave shut", f"{text}: {why}{but}")
+
+
+def _hottest(row: Row, units: str) -> str:
+    fit, start = row.start.fit, row.start
+    parts = []
+    if fit.hottest_day is not None and fit.hottest_c is not None:
+        parts.append(
+            f"{words.day(fit.hottest_day)}, {words.degrees(fit.hottest_c, units)} forecast"
+            + (
+                ""
+                if fit.days >= start.regimen.exposure_days
+                else f" (covers {fit.days} of {start.regimen.exposure_days} days)"
+            )
+        )
+    if start.hottest_c is not None:
+        parts.append(
+            f"{words.degrees(start.hottest_c, units)} over the exposure (middle of the scenarios)"
+        )
+    return "; ".join(parts) or "not known"
+
+
+def _cautions(answers: Sequence[YardAnswer]) -> list[str]:
+    """One caution for each active that this notice names a start of."""
+    actives = dict.fromkeys(
+        one.treatment.active
+        for answer in answers
+        for one in answer.treatments
+        if one.named is not None and one.status is not Status.UNKNOWN
+    )
+    return [CAUTIONS[active] for active in actives if active in CAUTIONS]
+
+
+def _sources(answers: Sequence[YardAnswer]) -> list[str]:
+    """Age and origin of the forecasts, one line for each that differs."""
+    lines = dict.fromkeys(source_line(answer) for answer in answers)
+    return [line for line in lines if line]
+
+
+@cache
+def _template():  # type: ignore[no-untyped-def]
+    source = resources.files("windowcast.notice").joinpath("templates/notice.txt").read_text("utf-8")
+    # Plain text: nothing to escape. Yard names never become templates, only values.
+    environment = Environment(autoescape=False, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True)  # noqa: S701
+    return environment.from_string(source)
+
+

@@ -1,0 +1,80 @@
+"""When someone has to be at the hive, to do what, and when it is to be left shut."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from enum import Enum
+
+from windowcast.trade.treatment import Dose, Regimen, Treatment
+
+
+class Task(Enum):
+    """What is done on a visit."""
+
+    APPLY = "apply"
+    SWAP = "swap"
+    REMOVE = "remove"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visit:
+    """One visit to a whole yard.
+
+    dose:                what is given (apply, swap) or, for a removal, what was given last
+    strips_per_colony:   strips put in, or taken out on removal; None: not a strip
+    strips:              the same for the whole yard
+    """
+
+    day: date
+    task: Task
+    dose: Dose
+    strips_per_colony: int | None
+    strips: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShutDays:
+    """Days on which the hive stays closed, both inside."""
+
+    first_day: date
+    last_day: date
+
+
+def visits(regimen: Regimen, *, start: date, colonies: int) -> tuple[Visit, ...]:
+    """The visits of one exposure, in date order: each dose, then the removal where there is one.
+
+    A later dose replaces the one before it: its visit is a swap. Removal is on day `exposure_days`,
+    the first day after the exposure.
+    """
+
+    def visit(day: int, task: Task, dose: Dose) -> Visit:
+        return Visit(
+            day=start + timedelta(days=day),
+            task=task,
+            dose=dose,
+            strips_per_colony=dose.strips,
+            strips=None if dose.strips is None else dose.strips * colonies,
+        )
+
+    doses = [
+        visit(dose.day, Task.SWAP if number else Task.APPLY, dose)
+        for number, dose in enumerate(regimen.doses)
+    ]
+    if regimen.removed:
+        doses.append(visit(regimen.exposure_days, Task.REMOVE, regimen.doses[-1]))
+    return tuple(doses)
+
+
+def shut_days(treatment: Treatment, regimen: Regimen, *, start: date) -> tuple[ShutDays, ...]:
+    """The stretches of days on which the hive is left alone: all of the exposure but the doses."""
+    if not treatment.hive_shut:
+        return ()
+    edges = [dose.day for dose in regimen.doses] + [regimen.exposure_days]
+    return tuple(
+        ShutDays(
+            first_day=start + timedelta(days=before + 1), last_day=start + timedelta(days=after - 1)
+        )
+        for before, after in zip(edges, edges[1:], strict=False)
+        if after - before > 1
+    )

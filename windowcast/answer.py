@@ -15,7 +15,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from windowcast.edges.settings import Configuration, WeatherSettings
-from windowcast.edges.store import Store, StoredSeries, open_store as open_store_at
+from windowcast.edges.store import Store, StoredSeries
+from windowcast.edges.store import open_store as open_store_at
 from windowcast.errors import UsageError
 from windowcast.sky.highs import DailyHighs, Members
 from windowcast.sky.scenarios import MISSING, Scenarios, join
@@ -217,9 +218,7 @@ def _state(weather: YardWeather, now: datetime, stale: bool, today: date) -> For
     firsts, lasts = [], []
     if weather.forecast is not None and weather.forecast.tenths:
         firsts.append(weather.forecast.first_day)
-        lasts.append(
-            weather.forecast.first_day + timedelta(days=len(weather.forecast.tenths) - 1)
-        )
+        lasts.append(weather.forecast.first_day + timedelta(days=len(weather.forecast.tenths) - 1))
     if weather.scenarios is not None:
         firsts.append(weather.scenarios.first_day)
         lasts.append(weather.scenarios.last_day)

@@ -164,7 +164,9 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
 @click.argument("name")
 @click.option("--treatment", "treatment_id", metavar="ID", help="Only this treatment.")
 @click.option("--fetch", is_flag=True, help="Fetch a new forecast first.")
-@click.option("--print-weather", is_flag=True, help="Also the daily highs that the answer rests on.")
+@click.option(
+    "--print-weather", is_flag=True, help="Also the daily highs that the answer rests on."
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
 @config_option
 @click.pass_context
@@ -274,5 +276,3 @@ def serve(ctx: click.Context, config_folder: str | None) -> None:
 
     configuration = _configuration(ctx, config_folder)
     service.serve(configuration)
-
-

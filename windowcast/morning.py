@@ -20,8 +20,10 @@ from windowcast.answer import (
     place,
     stored_weather,
 )
+from windowcast.edges import clock as real_clock
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Decision, NewNotice, Store, StoredSeries, Told, pack_tenths
+from windowcast.errors import MailRefused
 from windowcast.notice import text
 from windowcast.notice.document import document
 from windowcast.notice.text import Circumstances, Notice
@@ -32,11 +34,13 @@ from windowcast.window.decide import YardAnswer
 KIND = "morning"
 KEEP_FORECASTS = timedelta(days=400)
 KEEP_NOTICES = timedelta(days=800)
+_ROUNDS = 3
 DONE, IN_PART, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 3, 4
 
 __all__ = ["MorningResult", "deliver", "gather", "open_store", "run"]
 
 Say = Callable[[str], None]
+Clock = Callable[[], datetime]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,10 +76,13 @@ def run(
     say: Say,
     print_only: bool = False,
     due: Sequence[Due] | None = None,
+    clock: Clock = real_clock.now,
 ) -> MorningResult:
     """Do the job once.
 
+    now:         what is decided is decided as of this instant
     due:         the mornings to do; None: every yard, today in its own zone
+    clock:       what time it is while notices are delivered, which can take long
     print_only:  do all but deliver; the day's morning is then still to come
 
     A yard whose recipients have all been told today is passed over, so a second run on one day
@@ -107,8 +114,10 @@ def run(
     queued = 0
     delivered = True
     if mailing:
-        queued = _record(configuration, store, mornings, answers, now=now)
-        delivered = deliver(configuration, store, now=now, say=say, eager=due is None)
+        queued, delivered = _record(configuration, store, mornings, answers, now=now, say=say)
+        delivered = (
+            deliver(configuration, store, clock=clock, say=say, eager=due is None) and delivered
+        )
     elif mornings:
         shown = mornings
         if not print_only:
@@ -187,12 +196,12 @@ def _fetch(
     if used > 0:
         store.spend(found.spent.day, used)
     for yard in yards:
-        weather = found.yards[yard.name]
+        answered = found.yards[yard.name]
         key = place(yard, settings)
         for source, got in (
-            ("forecast", weather.forecast),
-            ("ensemble", weather.ensemble),
-            ("extended", weather.extended),
+            ("forecast", answered.forecast),
+            ("ensemble", answered.ensemble),
+            ("extended", answered.extended),
         ):
             if isinstance(got, WeatherError):
                 errors.setdefault(yard.name, {})[source] = str(got)
@@ -204,7 +213,9 @@ def _fetch(
     return rows, errors
 
 
-def _of_highs(yard: Yard, highs: DailyHighs, fetched_at: datetime, key: list[object]) -> StoredSeries:
+def _of_highs(
+    yard: Yard, highs: DailyHighs, fetched_at: datetime, key: list[object]
+) -> StoredSeries:
     return StoredSeries(
         yard=yard.name,
         source="forecast",
@@ -246,7 +257,11 @@ def recipients_of(configuration: Configuration, yard: Yard) -> tuple[str, ...]:
     """Everyone told of a yard, each address once; "" stands for printing where no mail is set."""
     if configuration.mail is None:
         return ("",)
-    return tuple(dict.fromkeys((*configuration.mail.recipients, *yard.recipients)))
+    found: dict[str, str] = {}
+    for address in (*configuration.mail.recipients, *yard.recipients):
+        local_part, _, domain = address.rpartition("@")
+        found.setdefault(f"{local_part}@{domain.casefold()}", address)
+    return tuple(found.values())
 
 
 def untold(configuration: Configuration, store: Store, due: Due) -> bool:
@@ -264,60 +279,87 @@ def _record(
     answers: Mapping[str, YardAnswer],
     *,
     now: datetime,
-) -> int:
-    """Store decisions and one notice for each recipient who has something to learn."""
-    from windowcast.edges import mail
+    say: Say,
+) -> tuple[int, bool]:
+    """Store decisions and one notice for each recipient who has something to learn.
 
-    settings = configuration.mail
-    if settings is None:
-        raise ValueError("notices are composed only where mail is set")
-    new: dict[str, list[Due]] = {}
+    How many notices were stored, and whether none had to be given up for a bad address.
+    """
+    decisions = _decisions(configuration, mornings, answers, now)
+    queued, composed_all = 0, True
+    # A notice is skipped whole where another process has just told its recipient of one of its
+    # yards; what is then left to tell is composed anew.
+    for _ in range(_ROUNDS):
+        notices = []
+        for recipient, theirs in _to_tell(configuration, store, mornings, answers).items():
+            try:
+                notices.append(_compose(configuration, recipient, theirs, answers, now))
+            except MailRefused as error:
+                say(f"notice to {recipient}: not composed: {error}")
+                composed_all = False
+        recorded = store.record_morning(decisions, notices)
+        queued += len(recorded.queued)
+        decisions = []
+        if not recorded.skipped:
+            break
+    return queued, composed_all
+
+
+def _to_tell(
+    configuration: Configuration,
+    store: Store,
+    mornings: Sequence[Due],
+    answers: Mapping[str, YardAnswer],
+) -> dict[str, list[Due]]:
+    """By recipient, the mornings not told yet, or told without a forecast and now with one."""
+    found: dict[str, list[Due]] = {}
     for one in mornings:
         told = store.told(one.yard.name, one.local_date)
         knows = _knows(answers[one.yard.name])
         for recipient in recipients_of(configuration, one.yard):
             if recipient not in told or (knows and not told[recipient]):
-                new.setdefault(recipient, []).append(one)
-    notices = []
-    for recipient, theirs in new.items():
-        notice = _write(configuration, [answers[one.yard.name] for one in theirs], theirs, now)
-        local_date = max(one.local_date for one in theirs)
-        key = "|".join(
-            [KIND, recipient]
-            + [
-                f"{one.yard.name}:{one.local_date}:{_knows(answers[one.yard.name])}"
-                for one in theirs
-            ]
-        )
-        message_id = mail.message_id(key, mail.mailbox(settings.sender).address.rpartition("@")[2])
-        notices.append(
-            NewNotice(
-                recipient=recipient,
-                message_id=message_id,
-                subject=notice.subject,
-                created_at=now,
-                kind=KIND,
-                local_date=local_date,
-                body=mail.compose(
-                    sender=settings.sender,
-                    recipient=recipient,
-                    subject=notice.subject,
-                    text=notice.body,
-                    message_id=message_id,
-                    date=now,
-                ),
-                told=tuple(
-                    Told(
-                        yard=one.yard.name,
-                        local_date=one.local_date,
-                        knows=_knows(answers[one.yard.name]),
-                    )
-                    for one in theirs
-                ),
-            )
-        )
-    recorded = store.record_morning(_decisions(configuration, mornings, answers, now), notices)
-    return len(recorded.queued)
+                found.setdefault(recipient, []).append(one)
+    return found
+
+
+def _compose(
+    configuration: Configuration,
+    recipient: str,
+    theirs: Sequence[Due],
+    answers: Mapping[str, YardAnswer],
+    now: datetime,
+) -> NewNotice:
+    from windowcast.edges import mail
+
+    settings = configuration.mail
+    if settings is None:
+        raise ValueError("notices are composed only where mail is set")
+    notice = _write(configuration, [answers[one.yard.name] for one in theirs], theirs, now)
+    told = tuple(
+        Told(yard=one.yard.name, local_date=one.local_date, knows=_knows(answers[one.yard.name]))
+        for one in theirs
+    )
+    key = [KIND, recipient, *(f"{one.yard}:{one.local_date}:{one.knows}" for one in told)]
+    message_id = mail.message_id(
+        "|".join(key), mail.mailbox(settings.sender).address.rpartition("@")[2]
+    )
+    return NewNotice(
+        recipient=recipient,
+        message_id=message_id,
+        subject=notice.subject,
+        created_at=now,
+        kind=KIND,
+        local_date=max(one.local_date for one in theirs),
+        body=mail.compose(
+            sender=settings.sender,
+            recipient=recipient,
+            subject=notice.subject,
+            text=notice.body,
+            message_id=message_id,
+            date=now,
+        ),
+        told=told,
+    )
 
 
 def _record_printed(
@@ -388,7 +430,7 @@ def _write(
 
 
 def deliver(
-    configuration: Configuration, store: Store, *, now: datetime, say: Say, eager: bool
+    configuration: Configuration, store: Store, *, clock: Clock, say: Say, eager: bool
 ) -> bool:
     """Send what waits in the store; False if anything was not delivered.
 
@@ -397,29 +439,29 @@ def deliver(
     from windowcast.edges import mail
 
     settings = configuration.mail
-    waiting = store.notices("waiting") if eager else store.due_notices(now)
+    waiting = store.notices("waiting") if eager else store.due_notices(clock())
     if settings is None or not waiting:
         return True
     delivered = True
     with mail.Sender(settings) as sender:
         for notice in waiting:
             # Another process may be sending it: what it holds is its own to report.
-            claim = store.claim(now, notice_id=notice.id)
+            claim = store.claim(clock(), notice_id=notice.id)
             if claim is None:
                 continue
             outcome = sender.deliver(notice.recipient, notice.body)
             if outcome.result is mail.Result.SENT:
-                store.mark_sent(claim, now=now, code=outcome.code)
+                store.mark_sent(claim, now=clock(), code=outcome.code)
                 say(f"notice to {notice.recipient}: sent")
                 continue
             delivered = False
             if outcome.result is mail.Result.REFUSED:
-                store.mark_refused(claim, now=now, error=outcome.reason, code=outcome.code)
+                store.mark_refused(claim, now=clock(), error=outcome.reason, code=outcome.code)
                 say(f"notice to {notice.recipient}: refused for good: {outcome.reason}")
                 continue
             store.mark_deferred(
                 claim,
-                now=now,
+                now=clock(),
                 error=outcome.reason,
                 unanswered=outcome.result is mail.Result.UNKNOWN,
             )

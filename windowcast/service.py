@@ -49,7 +49,9 @@ def due_at(local_date: date, at: time, zone: ZoneInfo) -> datetime:
 def due_mornings(
     yards: Sequence[Yard], *, at: time, late_until: time, now: datetime
 ) -> list[morning.Due]:
-    """The mornings whose hour has come and whose lateness limit has not, told or not.
+    """The mornings whose hour has come and whose lateness limit has not passed, told or not.
+
+    late_until: a local hour of the same date, or of the next where it is not after `at`
 
     Yesterday's date is looked at too: an hour late in the evening can fall past midnight in a
     clock change.
@@ -60,7 +62,8 @@ def due_mornings(
         today = now.astimezone(zone).date()
         for local_date in (today - timedelta(days=1), today):
             due = due_at(local_date, at, zone)
-            if due <= now <= max(due, due_at(local_date, late_until, zone)):
+            last_date = local_date if late_until > at else local_date + timedelta(days=1)
+            if due <= now <= due_at(last_date, late_until, zone):
                 late = at if now - due > LATE_AFTER else None
                 found.append(morning.Due(yard=yard, local_date=local_date, late=late))
     return found
@@ -96,9 +99,7 @@ class Ticker:
             for one in due:
                 self.tried_at[one.yard.name, one.local_date] = now
             log.info("morning of %s", ", ".join(one.yard.name for one in due))
-            result = morning.run(
-                self.configuration, store, now=now, say=_log_line, due=due
-            )
+            result = morning.run(self.configuration, store, now=now, say=_log_line, due=due)
             for notice in result.printed:
                 sys.stdout.write(notice.body)
                 sys.stdout.flush()
@@ -108,7 +109,7 @@ class Ticker:
                 len(result.failed),
             )
         else:
-            morning.deliver(self.configuration, store, now=now, say=_log_line, eager=False)
+            morning.deliver(self.configuration, store, clock=clock.now, say=_log_line, eager=False)
 
     def _worth_trying(self, due: morning.Due, now: datetime) -> bool:
         last = self.tried_at.get((due.yard.name, due.local_date))
@@ -158,7 +159,7 @@ def serve(configuration: Configuration) -> None:
 class _OneLine(logging.Formatter):
     """One line an event, in UTC; control characters shown, never obeyed."""
 
-    converter = time_of_machine.gmtime
+    converter = staticmethod(time_of_machine.gmtime)  # type: ignore[assignment]
 
     def format(self, record: logging.LogRecord) -> str:
         text = super().format(record)

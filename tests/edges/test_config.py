@@ -10,6 +10,8 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from windowcast.edges.config import FILES, find_folder, load
 from windowcast.edges.settings import (
@@ -22,6 +24,17 @@ from windowcast.errors import ConfigError
 from windowcast.trade.treatment import Band, Dose
 
 CASES = Path(__file__).resolve().parents[2] / "fixtures" / "config_errors"
+EXAMPLES = CASES.parents[1] / "config"
+PIECES = st.one_of(
+    st.binary(max_size=3),
+    st.sampled_from(
+        [
+            *(bytes([one]) for one in b"\"'[]{}=#,.\\-\n\r"),
+            *(b"", b'"""', b"[[yard]]\n", b"[mail]\n", b"colonies = 3\n", b"{a=1}", b"[1]"),
+            *(b"nan", b"-inf", b"1e-999999999", b"1e999999999", b"2026-01-01", b"true", b"9" * 40),
+        ]
+    ),
+)
 MISTAKES = sorted(CASES.glob("*.*.toml"))
 
 
@@ -85,7 +98,6 @@ def test_all_mistakes_of_all_files_come_at_once_in_order(folder):
     places = [mistake.split(": ")[0] for mistake in caught.value.mistakes]
     assert places == [
         "windowcast.toml:1",
-        "yards.toml:1",  # latitude is missing: the table's header
         "yards.toml:3",
         "yards.toml:6",
         "treatments.toml:8",
@@ -231,6 +243,77 @@ def test_a_left_out_time_zone_is_found_and_remembered(folder, tmp_path):
     assert remembered == "windowcast zones 1\n44.9021 -99.7134 America/Chicago\n"
 
 
+@pytest.mark.parametrize(
+    "address",
+    [
+        "crew@example.org",
+        "The crew <crew@example.org>",
+        '"Crew, north" <crew+north@example.org>',
+        "o'brien@xn--bcher-kva.example.org",
+        "crew@bücher.example.org",
+        "root@localhost",
+    ],
+)
+def test_an_address_is_taken_as_written(folder, address):
+    edit(folder, "yards.toml", add=f"recipients = ['''{address}''']\n")
+
+    assert load(folder, {}).yards[0].recipients == (address,)
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "",
+        "crew",
+        "@example.org",
+        "crew@",
+        "crew @example.org",
+        "crew@example.org, all@example.org",
+        "Crew, north <crew@example.org>",
+        "bücher@example.org",
+        "crew@example..org",
+        "crew@-example.org",
+        "<crew@example.org",
+        "=?utf-8?q?crew?= <crew@example.org>",
+        "crew\u202e@example.org",
+        "crew\tnorth <crew@example.org>",
+    ],
+)
+def test_an_address_that_could_go_astray_is_refused(folder, address):
+    edit(folder, "yards.toml", add=f"recipients = ['{address}']\n")
+
+    assert said(folder).startswith("yards.toml:7: recipients holds ")
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "allowed"),
+    [
+        ("[weather]\nensemble_url", "https://", False),
+        ("[weather]\nensemble_url", "https://weather.example.org:99999/v1", False),
+        ("[weather]\nensemble_url", "https://weather.example.org/v1#part", False),
+        ("[weather]\nensemble_url", "https://weather example.org/v1", False),
+        ("[weather]\nensemble_url", "gopher://weather.example.org/v1", False),
+        ("[weather]\nensemble_url", "http://127.0.0.1.example.org/v1", False),
+        ("[weather]\nensemble_url", "http://10.0.0.1/v1", False),
+        ("[weather]\nensemble_url", "http://[fe80::1/v1", False),
+        ("[weather]\nensemble_url", "http://127.9.9.9:8080/v1", True),
+        ("[weather]\nensemble_url", "http://localhost/v1", True),
+        ("[weather]\nensemble_url", "https://10.0.0.1/v1", True),
+        ("[store]\nurl", "sqlite:///", False),
+        ("[store]\nurl", "sqlite://bees.db", False),
+        ("[store]\nurl", "sqlite:////var/lib/windowcast/bees.db", True),
+        ("[store]\nurl", "postgresql://localhost/bees", False),
+    ],
+)
+def test_addresses_of_servers(folder, key, value, allowed):
+    (folder / "windowcast.toml").write_text(f'{key} = "{value}"\n')
+
+    if allowed:
+        load(folder, {})
+    else:
+        assert said(folder).startswith("windowcast.toml:2: ")
+
+
 @pytest.mark.parametrize("content", ["", "other\n", "windowcast zones 1\nx y\n", "\x00"])
 def test_a_damaged_memory_of_zones_does_no_harm(folder, tmp_path, content):
     edit(folder, "yards.toml", ('timezone = "America/Chicago"\n', ""))
@@ -306,6 +389,31 @@ def test_a_folder_in_place_of_a_file_is_said(folder):
     (folder / "windowcast.toml").mkdir()
 
     assert "cannot be read: is a directory" in said(folder)
+
+
+@given(
+    name=st.sampled_from(FILES),
+    cuts=st.lists(st.tuples(st.floats(0, 1), st.integers(0, 30), PIECES), max_size=3),
+)
+@settings(max_examples=120, deadline=None)
+def test_any_damage_is_a_configuration_or_mistakes_that_name_their_file(
+    tmp_path_factory, name, cuts
+):
+    folder = tmp_path_factory.mktemp("damaged")
+    for file in FILES:
+        shutil.copyfile(EXAMPLES / file, folder / file)
+    content = (folder / name).read_bytes()
+    for where, length, piece in cuts:
+        at = int(where * len(content))
+        content = content[:at] + piece + content[at + length :]
+    (folder / name).write_bytes(content)
+
+    try:
+        load(folder, {"XDG_CACHE_HOME": str(folder.parent)})
+    except ConfigError as error:
+        assert error.mistakes
+        assert all(mistake.startswith(FILES) for mistake in error.mistakes)
+        assert "this is not TOML" not in str(error)
 
 
 class TestSecretFile:

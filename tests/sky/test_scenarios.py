@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from support.weather import MONDAY, members
 
+from support.weather import MONDAY, members
 from windowcast.sky.scenarios import MISSING, Scenarios, from_members, join
 
 
@@ -118,12 +118,8 @@ def test_a_wrong_number_of_highs_is_refused():
 
 
 @given(
-    st.lists(
-        st.lists(st.integers(-300, 450), min_size=5, max_size=5), min_size=1, max_size=9
-    ),
-    st.lists(
-        st.lists(st.integers(-300, 450), min_size=8, max_size=8), min_size=1, max_size=9
-    ),
+    st.lists(st.lists(st.integers(-300, 450), min_size=5, max_size=5), min_size=1, max_size=9),
+    st.lists(st.lists(st.integers(-300, 450), min_size=8, max_size=8), min_size=1, max_size=9),
 )
 def test_the_join_equals_its_slow_twin(near, far):
     """The contract's sentence, step by step, with exact fractions."""

@@ -49,7 +49,7 @@ def band(low_c: str | None = "10", high_c: str | None = "29.5") -> Band:
 def regimen(
     days: int,
     *,
-    id: str = "one",  # noqa: A002
+    id: str = "one",
     doses: Sequence[Dose] = (Dose(day=0, strips=2),),
     bounds: Band | None = None,
     phases: Sequence[Phase] = (),

@@ -6,8 +6,8 @@ from datetime import date, timedelta
 from fractions import Fraction
 
 import pytest
-from support.weather import FORMIC_STRIPS, ONE_STRIP_SWAP, TWO_STRIPS, treatment
 
+from support.weather import FORMIC_STRIPS, ONE_STRIP_SWAP, TWO_STRIPS, treatment
 from windowcast.trade.hive import Blocked, Obstacle, Preparation, obstacles, preparations
 from windowcast.trade.treatment import Dose, Regimen, Treatment
 from windowcast.trade.visits import ShutDays, Task, shut_days, visits
@@ -116,9 +116,7 @@ def test_what_to_prepare_for_one_strip_on_a_solid_double_chamber():
 
 
 def test_other_actives_ask_only_about_supers():
-    plan = Treatment(
-        id="x", active="thymol", form="gel", regimens=(TWO_STRIPS,), max_supers=0
-    )
+    plan = Treatment(id="x", active="thymol", form="gel", regimens=(TWO_STRIPS,), max_supers=0)
     assert preparations(plan, TWO_STRIPS, Hive()) == (Preparation.SUPERS_STAY_OFF,)
     assert treatment(TWO_STRIPS).max_supers == 2
 

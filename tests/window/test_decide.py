@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 import pytest
+
 from support.weather import (
     FORMIC_STRIPS,
     MONDAY,
@@ -14,7 +15,6 @@ from support.weather import (
     treatment,
     yard,
 )
-
 from windowcast.notice.reason import reason
 from windowcast.trade.treatment import Treatment
 from windowcast.window.decide import (
@@ -47,7 +47,14 @@ def state(*, scenario_count=5, sources=("forecast", "ensemble"), stale=False, ag
 
 
 def answer(
-    plan: Treatment, columns=None, *, forecast=None, stale=False, today=MONDAY, place=None, rules=RULES
+    plan: Treatment,
+    columns=None,
+    *,
+    forecast=None,
+    stale=False,
+    today=MONDAY,
+    place=None,
+    rules=RULES,
 ):
     starts = scan(
         plan,
@@ -77,7 +84,10 @@ def test_warm_weather_opens_with_one_strip_and_a_swap():
     assert [(visit.day - MONDAY).days for visit in found.visits] == [0, 10, 20]
     assert [visit.strips for visit in found.visits] == [24, 24, 24]
     text = reason(found, state(), "C")
-    assert "Two strips at once would fit the band, but the hottest day is likely to reach 27.0 °C" in text
+    assert (
+        "Two strips at once would fit the band, but the hottest day is likely to reach 27.0 °C"
+        in text
+    )
     assert "above the 25.0 °C that a double dose allows" in text
 
 

@@ -10,6 +10,7 @@ from fractions import Fraction
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from support.weather import (
     FORMIC_STRIPS,
     MONDAY,
@@ -19,7 +20,6 @@ from support.weather import (
     scenarios,
     treatment,
 )
-
 from windowcast.trade.treatment import Band, Dose, Phase
 from windowcast.units import celsius_from_fahrenheit
 from windowcast.window.scan import scan
@@ -59,7 +59,7 @@ def test_hand_worked_table():
 
 
 def test_a_joint_chance_is_not_a_product():
-    """Two scenarios, each with one bad day of its own: half of each day is fine, yet nothing holds."""
+    """Two scenarios, each with one bad day: half of each day is fine, yet nothing holds."""
     (row,) = run(treatment(regimen(2)), columns=[[20, 31], [31, 20]])
     assert row.chance.value == 0.0
 
@@ -115,9 +115,7 @@ def test_only_whole_exposures_are_rows():
 
 
 def test_rows_come_by_day_then_in_the_files_order():
-    rows = run(
-        treatment(regimen(2, id="b"), regimen(1, id="a")), columns=[[20, 20, 20]]
-    )
+    rows = run(treatment(regimen(2, id="b"), regimen(1, id="a")), columns=[[20, 20, 20]])
     assert [(row.start.day, row.regimen.id) for row in rows] == [
         (31, "b"),
         (31, "a"),
@@ -178,9 +176,7 @@ def test_the_near_days_are_counted_from_today_not_from_the_start():
 def test_danger_is_a_high_above_the_limit_soon_after_any_dose():
     """The day of a dose and the two after, for each dose (common practice, no source)."""
     plan = treatment(
-        regimen(
-            20, doses=[Dose(day=0, strips=1), Dose(day=10, strips=1)], bounds=Band()
-        ),
+        regimen(20, doses=[Dose(day=0, strips=1), Dose(day=10, strips=1)], bounds=Band()),
         danger_c="33",
     )
     expected = {0, 1, 2, 10, 11, 12}
@@ -302,9 +298,9 @@ def twin(plan, forecast, columns, today):
 
 
 TEMPERATURES = st.one_of(
-    st.none(), st.sampled_from([9.9, 10.0, 29.5, 29.6, 33.0, 33.1]), st.integers(-50, 400).map(
-        lambda tenths: tenths / 10
-    )
+    st.none(),
+    st.sampled_from([9.9, 10.0, 29.5, 29.6, 33.0, 33.1]),
+    st.integers(-50, 400).map(lambda tenths: tenths / 10),
 )
 
 

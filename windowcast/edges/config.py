@@ -16,18 +16,11 @@ from pathlib import Path
 from typing import Any
 
 from windowcast.edges import config_checks, config_schema
-from windowcast.edges.config_schema import Fault, Key, hide_credentials, looks_secret, read_table
-from windowcast.edges.settings import (
-    ChanceSettings,
-    Configuration,
-    DecisionSettings,
-    MailSettings,
-    MorningSettings,
-    WeatherSettings,
-)
+from windowcast.edges.config_records import configuration
+from windowcast.edges.config_schema import Fault, Key, read_table
+from windowcast.edges.config_values import hide_credentials, looks_secret, zone_exists
+from windowcast.edges.settings import Configuration
 from windowcast.errors import ConfigError
-from windowcast.trade.treatment import Dose, Phase, Regimen, Treatment
-from windowcast.trade.yard import Hive, Yard
 
 SCHEMA: Mapping[str, Mapping[str, Key]] = {
     "windowcast.toml": config_schema.WINDOWCAST,
@@ -36,8 +29,6 @@ SCHEMA: Mapping[str, Mapping[str, Key]] = {
 }
 FILES = tuple(SCHEMA)
 LONGEST_BYTES = 1_000_000
-STORE_URL = "sqlite:///windowcast.db"
-PORTS = {"starttls": 587, "tls": 465, "none": 25}
 
 
 def find_folder(given: str | None, environ: Mapping[str, str]) -> Path:
@@ -123,7 +114,7 @@ def load(
     mistakes = [mistake for file in files for mistake in file.mistakes()]
     if mistakes:
         raise ConfigError(mistakes)
-    return _configuration(folder, service.sound, places.sound, bands.sound)
+    return configuration(folder, service.sound, places.sound, bands.sound)
 
 
 @dataclass(slots=True)
@@ -144,7 +135,10 @@ class _File:
             return []
         from windowcast.edges.toml_lines import Lines
 
-        lines = Lines(self.text)
+        try:
+            lines = Lines(self.text)
+        except RecursionError as error:
+            return [_syntax_mistake(self.name, self.text, error)]
         at = sorted(
             ((lines.of(fault.path), fault) for fault in self.faults), key=lambda one: one[0]
         )
@@ -155,7 +149,11 @@ def _mistake(name: str, line: int, said: str, text: str) -> str:
     excerpts = text.split("\n")
     excerpt = excerpts[line - 1].rstrip() if line <= len(excerpts) else ""
     key = excerpt.partition("=")[0].strip().strip("\"'")
-    if looks_secret(key):
+    value = excerpt.partition("=")[2].strip().strip("\"'")
+    pasted = key in ("api_key_env", "password_env") and not re.match(
+        r"[A-Za-z_]\w*\b[^-]", value + " "
+    )
+    if looks_secret(key) or pasted:
         excerpt = f"{excerpt.partition('=')[0]}= ***"
     excerpt = hide_credentials(excerpt)
     excerpt = "".join(
@@ -224,6 +222,9 @@ _SYNTAX = (
     ("overwrite a value", "a key is given twice in this table; keep one"),
     ("Duplicate inline table key", "a key is given twice between { and }; keep one"),
     ("Cannot declare", "this table is begun twice, or clashes with a key above; keep one"),
+    ("Cannot redefine", "this table clashes with a key above; keep one"),
+    ("Invalid hex value", "a \\u in a text needs four hexadecimal digits after it, \\U eight"),
+    ("Escaped character", "a text holds a character that does not exist"),
     ("Cannot mutate", "this adds to something that is already complete above; join them"),
     ("Expected '=' after a key", 'a key must be followed by "=" and a value'),
     (
@@ -310,7 +311,7 @@ def _find_zones(places: _File, environ: Mapping[str, str]) -> None:
                     "minus sign missing, or are the two swapped? If it is right, give timezone",
                 )
             )
-        elif not config_schema.zone_exists(zone):
+        elif not zone_exists(zone):
             places.faults.append(
                 Fault(
                     ("yard", index),
@@ -320,90 +321,3 @@ def _find_zones(places: _File, environ: Mapping[str, str]) -> None:
             )
         else:
             places.sound["yard"][index]["timezone"] = zone
-
-
-def _configuration(
-    folder: Path, service: dict[str, Any], places: dict[str, Any], bands: dict[str, Any]
-) -> Configuration:
-    treatments = tuple(_treatment(table) for table in bands["treatment"])
-    ids = tuple(treatment.id for treatment in treatments)
-    weather = dict(service.get("weather", {}))
-    weather.pop("api_key_env", None)
-    return Configuration(
-        folder=folder,
-        units=service.get("units", "C"),
-        weather=WeatherSettings(**weather),
-        decision=DecisionSettings(**service.get("decision", {})),
-        chance=ChanceSettings(**service.get("chance", {})),
-        morning=MorningSettings(**service.get("morning", {})),
-        store_url=service.get("store", {}).get("url", STORE_URL),
-        mail=_mail(service["mail"]) if "mail" in service else None,
-        yards=tuple(_yard(table, ids) for table in places["yard"]),
-        treatments=treatments,
-    )
-
-
-def _mail(table: Mapping[str, Any]) -> MailSettings:
-    security = table.get("security", "starttls")
-    return MailSettings(
-        host=table["host"],
-        port=table.get("port", PORTS[security]),
-        security=security,
-        sender=table["sender"],
-        recipients=tuple(table["recipients"]),
-        username=table.get("username", ""),
-        password=table.get("password", ""),
-    )
-
-
-def _yard(table: Mapping[str, Any], all_treatments: tuple[str, ...]) -> Yard:
-    hive = ("brood_chambers", "supers", "floor", "queen_excluder", "brood")
-    return Yard(
-        name=table["name"],
-        latitude=table["latitude"],
-        longitude=table["longitude"],
-        elevation_m=table.get("elevation_m"),
-        timezone=table["timezone"],
-        colonies=table["colonies"],
-        hive=Hive(**{key: table[key] for key in hive if key in table}),
-        treatments=tuple(table.get("treatments", all_treatments)),
-        recipients=tuple(table.get("recipients", ())),
-    )
-
-
-def _treatment(table: Mapping[str, Any]) -> Treatment:
-    plain = (
-        "id",
-        "active",
-        "form",
-        "max_supers",
-        "needs_broodless",
-        "kills_under_cappings",
-        "danger_days",
-        "hive_shut",
-    )
-    return Treatment(
-        **{key: table[key] for key in plain if key in table},
-        danger_c=table.get("danger_c", table.get("danger_f")),
-        regimens=tuple(_regimen(regimen) for regimen in table["regimen"]),
-    )
-
-
-def _regimen(table: Mapping[str, Any]) -> Regimen:
-    band = config_checks.band_of(table)
-    phases = [
-        Phase(
-            first_day=phase["first_day"],
-            last_day=phase["last_day"],
-            band=config_checks.band_of(phase, inherited=band),
-        )
-        for phase in table.get("phases", ())
-    ]
-    return Regimen(
-        id=table["id"],
-        exposure_days=table["exposure_days"],
-        doses=tuple(sorted((Dose(**dose) for dose in table["doses"]), key=lambda dose: dose.day)),
-        band=band,
-        phases=tuple(sorted(phases, key=lambda phase: phase.first_day)),
-        cool_only_c=table.get("cool_only_c", table.get("cool_only_f")),
-    )

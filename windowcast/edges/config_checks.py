@@ -1,8 +1,8 @@
 """What must hold between several keys of the configuration, where each alone is sound.
 
 Each check gets a table twice: `given`, as the file has it, tells what is there at all; `sound`
-holds the converted values of the keys that are right by themselves, so that one mistake hides no
-other and causes none.
+holds the converted values of the keys that are right by themselves (None for an element of a list
+that is not), so that one mistake hides no other and causes none.
 """
 
 from __future__ import annotations
@@ -14,8 +14,9 @@ from itertools import pairwise
 from pathlib import Path as File
 from typing import Any
 
-from windowcast.edges.config_schema import DOSE, Fault, Path, Wrong, is_loopback, nearest, shown
+from windowcast.edges.config_schema import DOSE, TREATMENTS, YARDS, Fault, Path, none_described
 from windowcast.edges.config_secrets import from_environment, from_file
+from windowcast.edges.config_values import Wrong, is_loopback, nearest, shown
 from windowcast.edges.settings import DecisionSettings, MorningSettings
 from windowcast.trade.treatment import Band
 
@@ -47,11 +48,12 @@ def windowcast(sound: dict[str, Any], folder: File, environ: Mapping[str, str]) 
     min_chance = decision.get("min_chance", DecisionSettings().min_chance)
     cancel_below = decision.get("cancel_below", DecisionSettings().cancel_below)
     if cancel_below > min_chance:
-        key = "cancel_below" if "cancel_below" in decision else "min_chance"
+        given = "cancel_below" in decision
         yield Fault(
-            ("decision", key),
-            f"cancel_below is {cancel_below:g}, but may be at most min_chance, {min_chance:g}: "
-            "else a start would be named and withdrawn at once",
+            ("decision", "cancel_below" if given else "min_chance"),
+            f"cancel_below is {cancel_below:g}{'' if given else ' where it is left out'}, but may "
+            f"be at most min_chance, {min_chance:g}: else a start would be named and withdrawn at "
+            "once",
         )
 
     morning = sound.get("morning", {})
@@ -117,7 +119,7 @@ def yards(
 ) -> Iterator[Fault]:
     """Faults of yards.toml; `treatment_ids` None: not known, treatments.toml cannot be read."""
     if not given:
-        yield Fault(("yard",), "no yard is described; begin each with a line [[yard]]")
+        yield Fault(("yard",), none_described("yard", YARDS["yard"]))
     named: set[str] = set()
     for index, yard in enumerate(sound):
         here: Path = ("yard", index)
@@ -160,7 +162,7 @@ def _treatments_of_a_yard(here: Path, yard: Table, known: Sequence[str] | None) 
         )
     yield from _twice((*here, "treatments"), wanted)
     for index, treatment in enumerate(wanted):
-        if known is not None and treatment not in known:
+        if known is not None and treatment is not None and treatment not in known:
             near = nearest(treatment, list(known))
             hint = f"did you mean {near}?" if near else f"it has: {', '.join(known)}"
             yield Fault(
@@ -169,9 +171,11 @@ def _treatments_of_a_yard(here: Path, yard: Table, known: Sequence[str] | None) 
             )
 
 
-def _twice(here: Path, texts: Sequence[str]) -> Iterator[Fault]:
+def _twice(here: Path, texts: Sequence[str | None]) -> Iterator[Fault]:
     seen: set[str] = set()
     for index, text in enumerate(texts):
+        if text is None:
+            continue
         if text.casefold() in seen:
             yield Fault((*here, index), f"{here[-1]} holds {shown(text)} twice; keep one")
         seen.add(text.casefold())
@@ -180,9 +184,7 @@ def _twice(here: Path, texts: Sequence[str]) -> Iterator[Fault]:
 def treatments(given: Sequence[Any], sound: Sequence[Table]) -> Iterator[Fault]:
     """Faults of treatments.toml."""
     if not given:
-        yield Fault(
-            ("treatment",), "no treatment is described; begin each with a line [[treatment]]"
-        )
+        yield Fault(("treatment",), none_described("treatment", TREATMENTS["treatment"]))
     yield from _same_id(("treatment",), sound, "treatment")
     for index, treatment in enumerate(sound):
         here: Path = ("treatment", index)
@@ -241,7 +243,7 @@ def _regimen(here: Path, given: Table, regimen: Table) -> Iterator[Fault]:
     whole = [
         (phase["first_day"], phase["last_day"], index)
         for index, phase in enumerate(phases)
-        if phase.get("first_day", 1) <= phase.get("last_day", 0)
+        if "first_day" in phase and phase["first_day"] <= phase.get("last_day", -1)
     ]
     for (first, last, _), (next_first, next_last, index) in pairwise(sorted(whole)):
         if next_first <= last:
@@ -332,7 +334,7 @@ def _can_fit(here: Path, given: Table, band: Band) -> Iterator[Fault]:
     yield Fault(
         (*here, low_key or high_key or ""),
         f"{low_key or 'high_min'} {low_text} is above {high_key or 'high_max'} {high_text}, so no "
-        "day could fit; the lower bound comes first",
+        "day could fit; were the two exchanged?",
     )
 
 

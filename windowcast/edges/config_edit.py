@@ -70,7 +70,11 @@ def set_band(
     after = _edited(before, place, bounds, unit)
     changed = load(folder, environ, drafts={FILE: after})
     if after != before:
-        _replace(path, after)
+        try:
+            _replace(path, after)
+        except OSError as error:
+            why = os.strerror(error.errno or 0).lower()
+            raise ConfigError([f"{FILE}: cannot be replaced: {why}; nothing changed"]) from error
     return changed
 
 

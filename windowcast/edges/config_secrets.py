@@ -10,7 +10,7 @@ import stat
 from collections.abc import Mapping
 from pathlib import Path
 
-from windowcast.edges.config_schema import Wrong, shown
+from windowcast.edges.config_values import Wrong, shown
 
 LONGEST_BYTES = 4096
 CREDENTIALS = "CREDENTIALS_DIRECTORY"
@@ -39,7 +39,7 @@ def from_file(name: str, folder: Path, environ: Mapping[str, str]) -> str:
             raise Wrong(f"begins with {prefix}, which is not set; the service manager sets it")
         name = str(Path(credentials) / name.removeprefix(prefix))
     path = folder / Path(name).expanduser()
-    what = f"names {shown(str(path))}, which"
+    what = f"names {shown(str(path), longest=4096)}, which"
     try:
         # Not blocking: a pipe without a writer would hold the service up for ever.
         descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
@@ -58,9 +58,11 @@ def from_file(name: str, folder: Path, environ: Mapping[str, str]) -> str:
         # names this service alone, so they say nothing about others.
         private = credentials is not None and path.parent == Path(credentials)
         if os.name == "posix" and status.st_mode & 0o077 and not private:
+            import shlex
+
             raise Wrong(
                 f"{what} others can read (mode {stat.S_IMODE(status.st_mode):04o}); run: "
-                f"chmod 600 {path}"
+                f"chmod 600 {shlex.quote(str(path))}"
             )
         content = file.read(LONGEST_BYTES + 1)
     if len(content) > LONGEST_BYTES:

@@ -167,18 +167,27 @@ class Budget:
         Raises WeatherRefused where the day's budget is used up; nothing is counted then.
         """
         self._turn()
-        if self._per_day is not None and self._in_day + weight > self._per_day:
+        until, unit = self._next(weight)
+        over = self._per_day is not None and self._in_day + weight > self._per_day
+        # A wait over midnight brings the new day's budget.
+        if self._per_day is not None and over and until.date() == self._day:
             raise WeatherRefused(
                 f"the day's budget of {self._per_day:g} weather calls is used up"
                 f" ({self._in_day:.0f} used, {weight:.0f} more needed);"
                 " it begins anew at 00:00 UTC"
             )
-        # A request heavier than the whole allowance can only go out alone, in a fresh minute.
-        if self.per_minute is not None and 0 < self._in_minute > self.per_minute - weight:
-            self._wait(self._minute + timedelta(minutes=1), "minute", progress)
-        if self._per_hour is not None and 0 < self._in_hour > self._per_hour - weight:
-            self._wait(self._hour + timedelta(hours=1), "hour", progress)
+        if unit:
+            self._wait(until, unit, progress)
         self.add(weight)
+
+    def _next(self, weight: float) -> tuple[datetime, str]:
+        """When a request of this weight may go out, and whose limit that is; "" for at once."""
+        # A request heavier than the whole allowance can only go out alone, in a fresh minute.
+        if self._per_hour is not None and 0 < self._in_hour > self._per_hour - weight:
+            return self._hour + timedelta(hours=1), "hour"
+        if self.per_minute is not None and 0 < self._in_minute > self.per_minute - weight:
+            return self._minute + timedelta(minutes=1), "minute"
+        return self._now(), ""
 
     def add(self, weight: float) -> None:
         """Count weight that was used without asking, such as a repeated attempt."""
@@ -577,21 +586,22 @@ def _reason(body: bytes) -> str:
 def _transport_error(
     host: str, error: BaseException, timeout_s: tuple[float, float]
 ) -> WeatherError:
-    causes = list(_causes(error))
+    causes = _causes(error)
     texts = " ".join(str(cause) for cause in causes)
     if "CERTIFICATE_VERIFY_FAILED" in texts or "doesn't match" in texts:
         detail = re.search(r"certificate verify failed: ([^(\]]+)", texts)
         why = f" ({clean(detail[1], 80)})" if detail else ""
         return WeatherRefused(f"{host}: its certificate cannot be trusted{why}")
+    # The narrow kinds first: urllib3 counts a refused connection among the connection time-outs.
     for kind, words in (
+        (socket.gaierror, "its name cannot be looked up"),
+        (urllib3.exceptions.NameResolutionError, "its name cannot be looked up"),
+        (ConnectionRefusedError, "connection refused"),
         (requests.ConnectTimeout, f"no connection within {timeout_s[0]:g} s"),
         (urllib3.exceptions.ConnectTimeoutError, f"no connection within {timeout_s[0]:g} s"),
         (requests.Timeout, f"silent for {timeout_s[1]:g} s"),
         (urllib3.exceptions.TimeoutError, f"silent for {timeout_s[1]:g} s"),
         (TimeoutError, f"silent for {timeout_s[1]:g} s"),
-        (socket.gaierror, "its name cannot be looked up"),
-        (urllib3.exceptions.NameResolutionError, "its name cannot be looked up"),
-        (ConnectionRefusedError, "connection refused"),
         (urllib3.exceptions.IncompleteRead, "the answer was cut short"),
         (requests.exceptions.ChunkedEncodingError, "the answer was cut short"),
         (requests.exceptions.ProxyError, "the proxy does not connect"),
@@ -604,18 +614,17 @@ def _transport_error(
     return WeatherUnreachable(f"{host}: the connection broke off")
 
 
-def _causes(error: BaseException | None) -> list[BaseException]:
+def _causes(error: BaseException) -> list[BaseException]:
     """An error and all that led to it, however the libraries wrapped it."""
     found: list[BaseException] = []
-    todo = [error]
+    todo: list[object] = [error]
     while todo:
         one = todo.pop(0)
-        if one is None or one in found:
+        if not isinstance(one, BaseException) or one in found:
             continue
         found.append(one)
-        todo += [one.__cause__, one.__context__, getattr(one, "reason", None)]
-        todo += [argument for argument in one.args if isinstance(argument, BaseException)]
-    return [one for one in found if isinstance(one, BaseException)]
+        todo += [one.__cause__, one.__context__, getattr(one, "reason", None), *one.args]
+    return found
 
 
 def _limit(chosen: float | None, default: float | None) -> float | None:

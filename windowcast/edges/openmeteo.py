@@ -731,4 +731,4 @@ def _checked(ahead: DailyHighs, whole: DailyHighs, today: date) -> DailyHighs:
 
 def _number(item: dict[str, Any], key: str) -> float | None:
     value = item.get(key)
-    return float(value) if isinstance(value, int | float) and value is not True else None
+    return float(value) if type(value) is float or type(value) is int else None

@@ -31,9 +31,7 @@ def find_zones(places: Iterable[Place], environ: Mapping[str, str]) -> dict[Plac
         for latitude, longitude in new:
             known[latitude, longitude] = tzfpy.get_tz(longitude, latitude) or AT_SEA
         _remember(file, known)
-    return {
-        place: None if known[place].startswith(AT_SEA) else known[place] for place in wanted
-    }
+    return {place: None if known[place].startswith(AT_SEA) else known[place] for place in wanted}
 
 
 def _remembered_in(environ: Mapping[str, str]) -> Path | None:

@@ -62,9 +62,7 @@ def _all_of(supers: int) -> str:
     return "the honey super" if supers == 1 else f"all {supers} honey supers"
 
 
-def _status_sentences(
-    answer: TreatmentAnswer, forecast: ForecastState, units: str
-) -> list[str]:
+def _status_sentences(answer: TreatmentAnswer, forecast: ForecastState, units: str) -> list[str]:
     if answer.status is Status.UNKNOWN:
         return [unknown_because(answer, forecast)]
     if answer.named is None:
@@ -228,9 +226,7 @@ def _source_sentences(forecast: ForecastState) -> list[str]:
     elif "forecast" not in forecast.sources:
         found.append("No single forecast was at hand: this rests on the scenarios alone.")
     if forecast.scenarios and "ensemble" not in forecast.sources:
-        found.append(
-            "The scenarios are the extended range alone, whose level is not corrected."
-        )
+        found.append("The scenarios are the extended range alone, whose level is not corrected.")
     if forecast.how:
         found.append(forecast.how)
     return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 from windowcast.notice import words
-from windowcast.notice.plain import chance_words, headline, source_line, labelled
+from windowcast.notice.plain import chance_words, headline, labelled, source_line
 from windowcast.notice.reason import reason
 from windowcast.sky.highs import DailyHighs
 from windowcast.sky.scenarios import MISSING, Scenarios

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import datetime, time
 from functools import cache
 from importlib import resources
 from zoneinfo import ZoneInfo
@@ -207,9 +207,7 @@ def _opening(answers: Sequence[YardAnswer], circumstances: Circumstances) -> lis
         what = "No usable forecast" if len(stale) < len(unknown) else "Only an old forecast"
         found.append(wrapped(f"{what} for {names}: nothing is said of a start there."))
     if circumstances.late is not None:
-        found.append(
-            wrapped(f"This notice is late: it was due at {circumstances.late:%H:%M}.")
-        )
+        found.append(wrapped(f"This notice is late: it was due at {circumstances.late:%H:%M}."))
     return found
 
 
@@ -229,9 +227,7 @@ def _visits(answer: TreatmentAnswer, yard: YardAnswer) -> list[str]:
 def _at_the_hive(answer: TreatmentAnswer, row: Row, yard: YardAnswer) -> list[str]:
     lines: list[str] = []
     for step in hives.preparations(answer.treatment, row.start.regimen, yard.yard.hive):
-        text = PREPARATION[step].format(
-            supers=words.number(answer.treatment.max_supers or 0)
-        )
+        text = PREPARATION[step].format(supers=words.number(answer.treatment.max_supers or 0))
         lines += labelled("" if lines else "At the hive", f"- {text}")
     return lines
 
@@ -289,9 +285,11 @@ def _sources(answers: Sequence[YardAnswer]) -> list[str]:
 
 @cache
 def _template():  # type: ignore[no-untyped-def]
-    source = resources.files("windowcast.notice").joinpath("templates/notice.txt").read_text("utf-8")
+    source = (
+        resources.files("windowcast.notice").joinpath("templates/notice.txt").read_text("utf-8")
+    )
     # Plain text: nothing to escape. Yard names never become templates, only values.
-    environment = Environment(autoescape=False, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True)  # noqa: S701
+    environment = Environment(
+        autoescape=False, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True
+    )  # noqa: S701
     return environment.from_string(source)
-
-

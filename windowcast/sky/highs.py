@@ -213,9 +213,7 @@ def complete_members(first_day: date, columns: Sequence[Sequence[int | None]]) -
             end += 1
         reaches.append(end)
     end = sorted(reaches, reverse=True)[needed - 1]
-    kept = [
-        column for column, reach in zip(columns, reaches, strict=True) if reach >= end
-    ]
+    kept = [column for column, reach in zip(columns, reaches, strict=True) if reach >= end]
     flat = array("h")
     for day in range(start, end):
         for column in kept:
@@ -296,9 +294,7 @@ def _high_with_gaps(hours: Sequence[int | None], first: int, end: int) -> int | 
     return high
 
 
-def _nearest_known(
-    hours: Sequence[int | None], start: int, step: int
-) -> tuple[int, int] | None:
+def _nearest_known(hours: Sequence[int | None], start: int, step: int) -> tuple[int, int] | None:
     """The first known hour from `start` on, in the direction of `step`: its index and value."""
     index = start
     while 0 <= index < len(hours):

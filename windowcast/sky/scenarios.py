@@ -119,9 +119,7 @@ def join(ensemble: Members | None, extended: Members | None) -> Scenarios | None
     partner = [0] * ensemble.count
     for rank, member in enumerate(ensemble_ranked):
         # The middle of a rank's share of the distribution: exact for equal counts.
-        partner[member] = extended_ranked[
-            (2 * rank + 1) * extended.count // (2 * ensemble.count)
-        ]
+        partner[member] = extended_ranked[(2 * rank + 1) * extended.count // (2 * ensemble.count)]
     tenths = array("h", ensemble.tenths)
     for day in range(extended.days - more_days, extended.days):
         row = extended.tenths[day * extended.count : (day + 1) * extended.count]

@@ -47,9 +47,7 @@ def obstacles(treatment: Treatment, hive: Hive) -> tuple[Blocked, ...]:
     found = []
     if treatment.max_supers is not None and hive.supers > treatment.max_supers:
         found.append(
-            Blocked(
-                obstacle=Obstacle.SUPERS, supers=hive.supers, allowed=treatment.max_supers
-            )
+            Blocked(obstacle=Obstacle.SUPERS, supers=hive.supers, allowed=treatment.max_supers)
         )
     if treatment.needs_broodless and hive.brood:
         found.append(Blocked(obstacle=Obstacle.BROOD))

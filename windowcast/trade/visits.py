@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import Enum
+from itertools import pairwise
 
 from windowcast.trade.treatment import Dose, Regimen, Treatment
 
@@ -75,6 +76,6 @@ def shut_days(treatment: Treatment, regimen: Regimen, *, start: date) -> tuple[S
         ShutDays(
             first_day=start + timedelta(days=before + 1), last_day=start + timedelta(days=after - 1)
         )
-        for before, after in zip(edges, edges[1:], strict=False)
+        for before, after in pairwise(edges)
         if after - before > 1
     )

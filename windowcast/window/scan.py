@@ -203,10 +203,13 @@ def _in_band(
         over = [0 if high is None else _bits(row, high.__lt__) for row in rows]
         under = [0 if low is None else _bits(row, low.__gt__) & has for row, has in known_rows]
         within = [
-            has & ~(hot | cold)
-            for (_, has), hot, cold in zip(known_rows, over, under, strict=True)
+            has & ~(hot | cold) for (_, has), hot, cold in zip(known_rows, over, under, strict=True)
         ]
-        for result, words, join in ((inside, within, and_), (above, over, or_), (below, under, or_)):
+        for result, words, join in (
+            (inside, within, and_),
+            (above, over, or_),
+            (below, under, or_),
+        ):
             runs = _runs(words, days, join)
             for start in range(number):
                 result[start] = join(result[start], runs[start + first_day])

@@ -1,0 +1,294 @@
+"""From a configuration folder over real HTTP and SMTP to the mail in someone's box."""
+
+from __future__ import annotations
+
+import json
+import signal
+import time
+from datetime import timedelta
+from urllib.parse import urlsplit
+
+import pytest
+
+from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
+from support.mailbox import Mailbox
+from support.weather_server import Place, WeatherServer
+from windowcast.notice import words
+
+CREEK = (44.9, -99.7)
+FAR = (45.3, -98.2)
+
+
+@pytest.fixture
+def journey(tmp_path):
+    zone = morning_zone()
+    made = Journey(folder=tmp_path, zone=zone)
+    made.write("treatments.toml", TREATMENTS)
+    made.write("yards.toml", yard_table("Creek Bend", *CREEK, zone))
+    return made
+
+
+def place(zone, high_c=20.0, members=51):
+    course = [high_c] * 16
+    return Place(
+        daily_highs=course,
+        members=[course[:15]] * members,
+        extended=[[high_c - 2] * 46] * members,
+        timezone=zone,
+    )
+
+
+def weather(journey, **places):
+    return WeatherServer(places=places or {CREEK: place(journey.zone)})
+
+
+def urls(server):
+    return {
+        "forecast": server.forecast_url,
+        "ensemble": server.ensemble_url,
+        "seasonal": server.seasonal_url,
+    }
+
+
+def test_the_mail_that_arrives_word_for_word(journey):
+    with WeatherServer(places={CREEK: place(journey.zone)}) as server, Mailbox() as box:
+        journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))
+        done = journey.windowcast("morning")
+    assert (done.returncode, done.stdout) == (0, ""), done.stderr
+    (letter,) = box.letters
+    assert letter.recipients == ("crew@example.org",)
+    assert letter.message["Subject"] == "Creek Bend can start today"
+    assert letter.message["Auto-Submitted"] == "auto-generated"
+    today = journey.today
+
+    def day(offset):
+        return words.day(today + timedelta(days=offset))
+
+    head, _, tail = letter.text.replace("\r\n", "\n").partition("Forecast fetched ")
+    squeezed = " ".join(head.split())
+    assert squeezed == " ".join(
+        f"""{words.day_with_year(today)}
+Creek Bend can start today.
+Creek Bend: start today, two strips at once
+-------------------------------------------
+Start {day(0)}, two strips at once (formic acid gel strips)
+Chance virtually certain to hold, 100 %
+Hottest day {day(0)}, 20.0 °C forecast; 20.0 °C over the exposure (middle of the scenarios)
+Why In 51 of 51 scenarios all 14 daily highs stay within 10.0–29.5 °C; warmest forecast day
+{day(0)}, 20.0 °C.
+Visits {day(0)}: put in 2 strips a colony; bring 48 for 24 colonies
+{day(14)}: take out 2 strips a colony; expect 48 for 24 colonies
+At the hive - honey supers off and set aside; at most two back on
+- entrance wide open, no reducer
+- screened floor closed at the back
+- two strips, offset from each other, not side by side
+- lay it on the top bars above the single brood chamber
+- on top of the queen excluder, where the label allows
+Leave shut {words.span(today + timedelta(days=1), today + timedelta(days=13))}: bees may ball the
+queen while the vapour is strong
+Formic acid burns skin, eyes and lungs: acid-resistant gloves, sealed goggles, long sleeves, a mask
+for acid vapour where the label says so; work upwind, in the open air, with plenty of water at hand.
+The label and local law decide: read them before you open a packet.""".split()
+    )
+    squeezed = " ".join(tail.split())
+    assert f"51 scenarios to {day(45)}. Weather data by Open-Meteo.com (CC BY 4.0)" in squeezed
+    assert "The next notice is due tomorrow at 06:00." in squeezed
+    assert max(map(len, letter.text.splitlines())) <= 78
+
+
+def test_a_second_morning_on_one_day_sends_nothing_again(journey):
+    with WeatherServer(places={CREEK: place(journey.zone)}) as server, Mailbox() as box:
+        journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))
+        assert journey.windowcast("morning").returncode == 0
+        again = journey.windowcast("morning")
+        assert (again.returncode, len(box.letters)) == (0, 1)
+        assert "nothing is sent again" in again.stderr
+        asked = sum(server.requests.values())
+        assert journey.windowcast("morning").returncode == 0
+        assert sum(server.requests.values()) == asked
+
+
+def test_printing_does_all_but_deliver_and_leaves_the_morning_to_come(journey):
+    with WeatherServer(places={CREEK: place(journey.zone)}) as server, Mailbox() as box:
+        journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))
+        printed = journey.windowcast("morning", "--print")
+        assert (printed.returncode, box.letters) == (0, [])
+        assert "Creek Bend: start today, two strips at once" in printed.stdout
+        assert journey.windowcast("morning").returncode == 0
+        assert len(box.letters) == 1
+
+
+def test_the_morning_mail_comes_even_when_nothing_is_open(journey):
+    with WeatherServer(places={CREEK: place(journey.zone, 34.0)}) as server, Mailbox() as box:
+        journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))
+        assert journey.windowcast("morning").returncode == 0
+    assert box.letters[0].message["Subject"] == "Creek Bend: closed"
+
+
+def test_a_server_that_is_down_is_said_and_a_later_run_heals(journey):
+    server = WeatherServer(places={CREEK: place(journey.zone)})
+    with server, Mailbox() as box:
+        port = urlsplit(server.forecast_url).port
+        journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))
+        server.stop()
+        failed = journey.windowcast("morning")
+        assert failed.returncode == 3
+        assert "Creek Bend: forecast: " in failed.stderr
+        assert box.letters[0].text.startswith("No usable forecast for Creek Bend")
+        assert box.letters[0].message["Subject"] == "Creek Bend: without a usable forecast"
+        # Still down: said once a day.
+        assert journey.windowcast("morning").returncode == 3
+        assert len(box.letters) == 1
+        with WeatherServer(places={CREEK: place(journey.zone)}, port=port):
+            healed = journey.windowcast("morning")
+        assert (healed.returncode, len(box.letters)) == (0, 2)
+        assert box.letters[1].message["Subject"] == "Creek Bend can start today"
+
+
+def test_one_yard_without_weather_does_not_stop_the_next(journey):
+    journey.write(
+        "yards.toml",
+        yard_table("Far Yard", *FAR, journey.zone) + yard_table("Creek Bend", *CREEK, journey.zone),
+    )
+    nothing = Place(
+        daily_highs=[None] * 16,
+        members=[[None] * 15] * 3,
+        extended=[[None] * 46] * 3,
+        timezone=journey.zone,
+    )
+    with (
+        WeatherServer(places={CREEK: place(journey.zone), FAR: nothing}) as server,
+        Mailbox() as box,
+    ):
+        journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))
+        done = journey.windowcast("morning")
+    assert done.returncode == 1
+    assert "Far Yard" in done.stderr
+    assert "Creek Bend: " not in done.stderr
+    subject = box.letters[0].message["Subject"]
+    assert subject == "Creek Bend can start today; 1 yard without a usable forecast"
+
+
+def test_a_source_that_fails_is_left_out_and_said(journey):
+    with WeatherServer(places={CREEK: place(journey.zone)}) as server, Mailbox() as box:
+        journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))
+        server.fail("/v1/seasonal", "status:400:No data is available for this location")
+        done = journey.windowcast("morning")
+    assert done.returncode == 0
+    assert "Creek Bend: extended: " in done.stderr
+    text = " ".join(box.letters[0].text.split())
+    assert "Missing extended: " in text
+    assert "Creek Bend: start today, two strips at once" in text
+
+
+def test_a_mail_server_that_is_down_keeps_the_notice_and_the_next_run_delivers_it(journey):
+    with WeatherServer(places={CREEK: place(journey.zone)}) as server:
+        box = Mailbox()
+        with box:
+            port = box.port
+        journey.write("windowcast.toml", settings(**urls(server), mail_port=port))
+        failed = journey.windowcast("morning")
+        assert failed.returncode == 4
+        assert "kept and tried again" in failed.stderr
+        with Mailbox(port=port) as later:
+            assert journey.windowcast("morning").returncode == 0
+            assert journey.windowcast("morning").returncode == 0
+        assert [letter.message["Subject"] for letter in later.letters] == [
+            "Creek Bend can start today"
+        ]
+
+
+def test_a_refused_recipient_does_not_stop_the_others(journey):
+    recipients = '["gone@example.org", "crew@example.org"]'
+    with (
+        WeatherServer(places={CREEK: place(journey.zone)}) as server,
+        Mailbox(refusals={"gone@example.org": ["550 5.1.1 no such user"]}) as box,
+    ):
+        journey.write(
+            "windowcast.toml",
+            settings(**urls(server), mail_port=box.port, recipients=recipients),
+        )
+        done = journey.windowcast("morning")
+    assert done.returncode == 4
+    assert "gone@example.org: refused for good" in done.stderr
+    assert [letter.recipients for letter in box.letters] == [("crew@example.org",)]
+
+
+def test_each_recipient_gets_only_their_yards(journey):
+    journey.write(
+        "yards.toml",
+        yard_table("Creek Bend", *CREEK, journey.zone)
+        + yard_table("Far Yard", *FAR, journey.zone, extra='recipients = ["far@example.org"]'),
+    )
+    both = {CREEK: place(journey.zone), FAR: place(journey.zone, 34.0)}
+    with WeatherServer(places=both) as server, Mailbox() as box:
+        journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))
+        assert journey.windowcast("morning").returncode == 0
+    subjects = {letter.recipients[0]: letter.message["Subject"] for letter in box.letters}
+    assert subjects == {
+        "crew@example.org": "Creek Bend can start today; 1 yard closed",
+        "far@example.org": "Far Yard: closed",
+    }
+
+
+def test_a_yard_is_answered_from_the_store_without_the_network(journey):
+    with WeatherServer(places={CREEK: place(journey.zone)}) as server:
+        journey.write("windowcast.toml", settings(**urls(server)))
+        assert journey.windowcast("yard", "Creek Bend").returncode == 0
+        asked = sum(server.requests.values())
+        assert asked == 3
+        answered = journey.windowcast("yard", "creek bend", "--json", "--print-weather")
+        assert sum(server.requests.values()) == asked
+        assert journey.windowcast("yard", "Creek Bend", "--fetch").returncode == 0
+        assert sum(server.requests.values()) == 2 * asked
+    found = json.loads(answered.stdout)
+    assert found["treatments"][0]["status"] == "open"
+    assert found["weather"]["forecast"]["high_c"][:2] == [20.0, 20.0]
+
+
+def test_a_stale_forecast_is_fetched_anew_and_else_named(journey):
+    with WeatherServer(places={CREEK: place(journey.zone)}) as server:
+        stale = settings(**urls(server)).replace(
+            'provider = "open-meteo"', 'provider = "open-meteo"\nmax_age_hours = 0.0001'
+        )
+        journey.write("windowcast.toml", stale)
+        assert journey.windowcast("yard", "Creek Bend").returncode == 0
+        time.sleep(0.5)
+    answered = journey.windowcast("yard", "Creek Bend", "--json")
+    assert answered.returncode == 3
+    found = json.loads(answered.stdout)
+    assert found["forecast"]["stale"] is True
+    assert found["treatments"][0]["status"] == "unknown"
+    assert not any(row["safe"] for row in found["treatments"][0]["starts"])
+
+
+def test_the_service_sends_once_says_that_it_is_late_and_stops_when_told(journey):
+    with WeatherServer(places={CREEK: place(journey.zone)}) as server, Mailbox() as box:
+        # The zone is one where it is about ten: six o'clock has passed, midnight is far.
+        extra = '[morning]\nat = "06:00"\nlate_until = "23:59"\n'
+        journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port, extra=extra))
+        for ending in (signal.SIGKILL, signal.SIGTERM):
+            process = journey.start("serve")
+            waited = time.monotonic() + 30
+            while not box.letters and time.monotonic() < waited:
+                time.sleep(0.1)
+            time.sleep(1.5)
+            process.send_signal(ending)
+            _, said = process.communicate(timeout=30)
+            assert len(box.letters) == 1, said
+        assert process.returncode == 0, said
+        assert "stopped" in said
+        assert all(line[:2] == "20" for line in said.splitlines()), said
+    assert box.letters[0].text.startswith("This notice is late: it was due at 06:00.")
+
+
+def test_the_service_without_mail_prints(journey):
+    with WeatherServer(places={CREEK: place(journey.zone)}) as server:
+        extra = '[morning]\nat = "06:00"\nlate_until = "23:59"\n'
+        journey.write("windowcast.toml", settings(**urls(server), extra=extra))
+        process = journey.start("serve")
+        time.sleep(4)
+        process.send_signal(signal.SIGTERM)
+        printed, said = process.communicate(timeout=30)
+    assert process.returncode == 0, said
+    assert printed.count("Creek Bend: start today, two strips at once") == 1

@@ -1,0 +1,220 @@
+"""The notice as people get it: subject, width, words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, time, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, yard
+from windowcast.notice import words
+from windowcast.notice.text import Circumstances, subject_of, write
+from windowcast.window.decide import ForecastState, Rules, Status, YardAnswer, decide
+from windowcast.window.scan import scan
+
+NOW = datetime(2026, 8, 31, 11, 0, tzinfo=UTC)
+CIRCUMSTANCES = Circumstances(written_at=NOW, late=None, next_at=time(6, 0), invented=False)
+
+
+def answer(name, high_c, *, stale=False, first_high_c=None, **hive):
+    place = yard(name, **hive)
+    course = None if high_c is None else [first_high_c or high_c, *[high_c] * 24]
+    starts = scan(
+        FORMIC_STRIPS,
+        forecast=None if course is None else highs(*course[:15]),
+        scenarios=None if course is None else scenarios([course] * 51),
+        today=MONDAY,
+        first_start=MONDAY,
+    )
+    decided = decide(
+        place,
+        FORMIC_STRIPS,
+        starts,
+        rules=Rules(min_chance=0.8, max_danger=0.05),
+        today=MONDAY,
+        stale=stale,
+    )
+    forecast = ForecastState(
+        source="open-meteo",
+        fetched_at=None if course is None else NOW - timedelta(hours=1),
+        run_at=None,
+        age_hours=None if course is None else (20.0 if stale else 1.0),
+        stale=stale,
+        first_day=MONDAY,
+        last_day=MONDAY + timedelta(days=24),
+        scenarios=0 if course is None else 51,
+        sources=() if course is None else ("forecast", "ensemble"),
+        missing=() if course is not None else ("forecast: the server is away",),
+        attribution="Weather data by Open-Meteo.com (CC BY 4.0)",
+        how="",
+    )
+    return YardAnswer(yard=place, today=MONDAY, forecast=forecast, treatments=(decided,))
+
+
+OPEN = answer("Creek Bend", 20)
+LATER = answer("Lower Meadow", 27, first_high_c=31)
+CLOSED = answer("South Slope", 34)
+BLOCKED = answer("Mill Yard", 20, supers=3)
+UNKNOWN = answer("Far Yard", None)
+STALE = answer("Old Yard", 20, stale=True)
+
+
+def named(given, name):
+    return replace(given, yard=replace(given.yard, name=name))
+
+
+@pytest.mark.parametrize(
+    ("answers", "subject"),
+    [
+        ([OPEN], "Creek Bend can start today"),
+        (
+            [OPEN, LATER, named(LATER, "B"), CLOSED],
+            "Creek Bend can start today; 2 yards later; 1 closed",
+        ),
+        ([OPEN, named(OPEN, "B"), LATER], "Creek Bend and B can start today; 1 yard later"),
+        (
+            [OPEN, named(OPEN, "B"), named(OPEN, "C")],
+            "3 yards can start today",
+        ),
+        ([LATER], "Lower Meadow can start on Tue Sep 1"),
+        ([CLOSED], "South Slope: closed"),
+        ([LATER, CLOSED], "No yard can start today; 1 yard later; 1 closed"),
+        (
+            [BLOCKED, UNKNOWN],
+            "No yard can start today; 1 yard blocked; 1 without a usable forecast",
+        ),
+        ([UNKNOWN], "Far Yard: without a usable forecast"),
+    ],
+    ids=lambda value: value if isinstance(value, str) else "",
+)
+def test_the_subject_is_the_message(answers, subject):
+    assert subject_of(answers) == subject
+
+
+def test_a_whole_notice_word_for_word():
+    assert (
+        write([OPEN], CIRCUMSTANCES, "C").body
+        == """\
+Mon Aug 31, 2026
+Creek Bend can start today.
+
+Creek Bend: start today, two strips at once
+-------------------------------------------
+  Start        Mon Aug 31, two strips at once (formic acid gel strips)
+  Chance       virtually certain to hold, 100 %
+  Hottest day  Mon Aug 31, 20.0 °C forecast; 20.0 °C over the exposure (middle
+               of the scenarios)
+  Why          In 51 of 51 scenarios all 14 daily highs stay within
+               10.0–29.5 °C; warmest forecast day Mon Aug 31, 20.0 °C.
+  Visits       Mon Aug 31: put in 2 strips a colony; bring 48 for 24 colonies
+               Mon Sep 14: take out 2 strips a colony; expect 48 for 24
+               colonies
+  At the hive  - honey supers off and set aside; at most two back on
+               - entrance wide open, no reducer
+               - two strips, offset from each other, not side by side
+               - lay it on the top bars above the single brood chamber
+  Leave shut   Tue Sep 1 to Sun Sep 13: bees may ball the queen while the
+               vapour is strong
+
+Formic acid burns skin, eyes and lungs: acid-resistant gloves, sealed goggles,
+long sleeves, a mask for acid vapour where the label says so; work upwind, in
+the open air, with plenty of water at hand.
+The label and local law decide: read them before you open a packet.
+
+Forecast fetched Mon Aug 31 05:00 (1.0 h ago), 51 scenarios to Thu Sep 24.
+Weather data by Open-Meteo.com (CC BY 4.0)
+The next notice is due tomorrow at 06:00. If none comes, something is broken:
+no notice is not an all-clear.
+"""
+    )
+
+
+def test_every_kind_of_answer_stays_within_78_columns():
+    notice = write([OPEN, LATER, CLOSED, BLOCKED, UNKNOWN, STALE], CIRCUMSTANCES, "F")
+    assert max(map(len, notice.body.splitlines())) <= 78
+    assert "°C" not in notice.body
+
+
+def test_the_word_safe_stands_in_no_notice():
+    """A chance is named instead; nothing that a person does with acid is called so either."""
+    body = write([OPEN, LATER, CLOSED, BLOCKED, UNKNOWN, STALE], CIRCUMSTANCES, "C").body
+    assert "safe" not in body.casefold()
+
+
+def test_no_forecast_is_the_first_line():
+    body = write([OPEN, UNKNOWN], CIRCUMSTANCES, "C").body
+    assert body.startswith("No usable forecast for Far Yard: nothing is said of a start there.\n")
+
+
+def test_an_old_forecast_is_the_first_line_and_names_no_start():
+    body = write([STALE], CIRCUMSTANCES, "C").body
+    assert body.startswith("Only an old forecast for Old Yard:")
+    assert "20 hours old" in body
+    assert "  Start " not in body
+
+
+def test_a_late_notice_says_so_first():
+    late = replace(CIRCUMSTANCES, late=time(6, 0))
+    assert write([OPEN], late, "C").body.startswith("This notice is late: it was due at 06:00.\n")
+
+
+def test_invented_weather_is_said_in_subject_and_body():
+    notice = write([OPEN], replace(CIRCUMSTANCES, invented=True), "C")
+    assert notice.subject.endswith("(invented weather)")
+    assert notice.body.startswith("INVENTED WEATHER")
+
+
+def test_the_swap_is_the_one_exception():
+    body = write([LATER], CIRCUMSTANCES, "C").body
+    assert "the swap on Fri Sep 11 is the one exception" in " ".join(body.split())
+    assert "Fri Sep 11: take out the old strip, put in 1 fresh strip a colony; bring 24" in (
+        " ".join(body.split())
+    )
+
+
+def test_the_best_is_shown_with_its_chance_where_nothing_is_named():
+    assert CLOSED.main.status is Status.CLOSED
+    assert "Nearest" in write([CLOSED], CIRCUMSTANCES, "C").body
+
+
+def test_supers_in_the_way_are_said_first():
+    assert "First take off 1 of the 3 honey supers" in " ".join(
+        write([BLOCKED], CIRCUMSTANCES, "C").body.split()
+    )
+
+
+@pytest.mark.parametrize(
+    ("chance", "word"),
+    [
+        (1.0, "virtually certain"),
+        (0.99, "virtually certain"),
+        (0.90, "very likely"),
+        (0.66, "likely"),
+        (0.33, "about as likely as not"),
+        (0.10, "unlikely"),
+        (0.01, "very unlikely"),
+        (0.0, "exceptionally unlikely"),
+    ],
+)
+def test_words_for_chances(chance, word):
+    """Lower ends of the IPCC likelihood scale (Mastrandrea et al. 2010, table 1), from memory."""
+    assert words.likelihood(chance) == word
+
+
+@pytest.mark.parametrize(
+    ("chance", "text"),
+    [(0.999, "over 99 %"), (1.0, "100 %"), (0.001, "under 1 %"), (0.0, "0 %"), (0.922, "92 %")],
+)
+def test_percents_are_never_rounded_into_certainty(chance, text):
+    assert words.percent(chance) == text
+
+
+@given(st.text(st.characters(exclude_categories=["C", "Z"]), min_size=1, max_size=80))
+def test_any_yard_name_leaves_the_notice_whole(name):
+    """A name is a value, never a template; {{ }} and % are letters like others."""
+    notice = write([named(OPEN, name)], CIRCUMSTANCES, "C")
+    assert notice.subject == f"{name} can start today"
+    assert "The label and local law decide" in notice.body

@@ -1,0 +1,294 @@
+"""The rules of the house, read from the source: who may import whom, and who may touch the world."""
+
+from __future__ import annotations
+
+import ast
+import json
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+REPOSITORY = Path(__file__).resolve().parents[1]
+PACKAGE = REPOSITORY / "windowcast"
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+LAYERS = (
+    ("__main__",),
+    ("cli",),
+    ("service",),
+    ("morning",),
+    ("answer",),
+    ("edges", "notice"),
+    ("window",),
+    ("sky", "trade"),
+    ("units", "errors", "__init__"),
+)
+"""From the outside in. A room imports only what stands in a later row; never its neighbour."""
+
+PURE = ("trade", "sky", "window", "notice", "units", "errors")
+LIBRARIES = {"numpy": PURE, "pandas": PURE, "jinja2": ("notice",)}
+TOUCHES_THE_WORLD = {
+    "asyncio",
+    "http",
+    "io",
+    "logging",
+    "os",
+    "pathlib",
+    "shutil",
+    "smtplib",
+    "socket",
+    "sqlite3",
+    "subprocess",
+    "sys",
+    "tempfile",
+    "threading",
+    "time",
+    "urllib",
+}
+ASKS_THE_WORLD = {"open", "print", "input", "now", "today", "utcnow", "exit", "quit", "breakpoint"}
+
+SHARED_EDGES = ("http", "settings", "shipped")
+EDGE_TO_EDGE = {
+    ("config", "toml_lines"): "finds the line of a mistake; a part of reading the configuration",
+    ("config", "zones"): "finds a yard's time zone; a part of reading the configuration",
+}
+
+PRINTS = {
+    "service": "writes the printed notice to stdout where no mail is set, and its log to stderr",
+}
+
+LONGEST = 700
+LONGER = {
+    "edges/openmeteo.py": (760, "one service's requests and replies, read against each other"),
+    "edges/store.py": (920, "one class for one database, whose statements are read together"),
+}
+
+HEAVY = (
+    "apscheduler",
+    "jinja2",
+    "numpy",
+    "pandas",
+    "pydantic",
+    "requests",
+    "scipy",
+    "tomlkit",
+    "tzfpy",
+)
+
+
+def name_of(path: Path) -> str:
+    return path.relative_to(PACKAGE).as_posix()
+
+
+def room_of(path: Path) -> str:
+    """The folder of a module, or its own name where it stands at the top."""
+    return path.relative_to(PACKAGE).with_suffix("").parts[0]
+
+
+def row_of(room: str) -> int:
+    return next(row for row, rooms in enumerate(LAYERS) if room in rooms)
+
+
+def tree_of(path: Path) -> ast.Module:
+    return ast.parse(path.read_text("utf-8"))
+
+
+def imports(path: Path) -> Iterator[tuple[str, int]]:
+    """Every imported module by its full name, wherever the import stands, with its line.
+
+    `from windowcast.edges import store` counts as windowcast.edges.store. Imports for the type
+    checker alone count too: what a signature names is a dependency.
+    """
+    for node in ast.walk(tree_of(path)):
+        if isinstance(node, ast.Import):
+            for alias in node.names:
+                yield alias.name, node.lineno
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{name_of(path)}:{node.lineno} imports relatively"
+            module = node.module or ""
+            for alias in node.names:
+                below = PACKAGE.parent / Path(*module.split("."), alias.name)
+                is_module = below.with_suffix(".py").is_file() or below.is_dir()
+                yield (f"{module}.{alias.name}" if is_module else module), node.lineno
+
+
+def own_imports(path: Path) -> Iterator[tuple[tuple[str, ...], int]]:
+    """The imports from windowcast itself, as parts below the package."""
+    for name, line in imports(path):
+        parts = name.split(".")
+        if parts[0] == "windowcast":
+            yield (tuple(parts[1:]) or ("__init__",)), line
+
+
+def every(paths: list[Path]) -> pytest.MarkDecorator:
+    return pytest.mark.parametrize("path", paths, ids=name_of)
+
+
+pure_modules = [path for path in MODULES if room_of(path) in PURE]
+edges = [path for path in MODULES if room_of(path) == "edges"]
+
+
+def test_every_room_has_its_place():
+    known = {room for rooms in LAYERS for room in rooms}
+
+    assert {room_of(path) for path in MODULES} <= known
+
+
+@every(MODULES)
+def test_imports_point_inward(path: Path):
+    room = room_of(path)
+
+    wrong = [
+        f"line {line}: {'.'.join(parts)}"
+        for parts, line in own_imports(path)
+        if parts[0] != room and row_of(parts[0]) <= row_of(room)
+    ]
+
+    assert wrong == []
+
+
+@every(pure_modules)
+def test_pure_rooms_import_only_the_standard_library_and_a_few_named_ones(path: Path):
+    room = room_of(path)
+
+    wrong = []
+    for name, line in imports(path):
+        first = name.partition(".")[0]
+        allowed = (
+            first == "windowcast"
+            or (first in sys.stdlib_module_names and first not in TOUCHES_THE_WORLD)
+            or room in LIBRARIES.get(first, ())
+        )
+        if not allowed:
+            wrong.append(f"line {line}: {name}")
+
+    assert wrong == []
+
+
+@every(pure_modules)
+def test_pure_rooms_open_nothing_print_nothing_and_ask_no_clock(path: Path):
+    wrong = [
+        f"line {line}: {called}" for called, line in calls(path) if called in ASKS_THE_WORLD
+    ]
+
+    assert wrong == []
+
+
+def calls(path: Path) -> Iterator[tuple[str, int]]:
+    """The last name of whatever is called: `now` of datetime.now(), `open` of open()."""
+    for node in ast.walk(tree_of(path)):
+        if isinstance(node, ast.Call):
+            if isinstance(node.func, ast.Name):
+                yield node.func.id, node.lineno
+            elif isinstance(node.func, ast.Attribute):
+                yield node.func.attr, node.lineno
+
+
+@every(edges)
+def test_an_edge_knows_no_other_edge(path: Path):
+    wrong = [
+        f"line {line}: {parts[1]}"
+        for parts, line in own_imports(path)
+        if parts[0] == "edges" and len(parts) > 1 and not may_import(path.stem, parts[1])
+    ]
+
+    assert wrong == []
+
+
+def may_import(edge: str, other: str) -> bool:
+    """Settings and the transport are for all; the parts of the configuration for each other."""
+    return (
+        other in SHARED_EDGES
+        or (edge.startswith("config") and other.startswith("config"))
+        or (edge, other) in EDGE_TO_EDGE
+    )
+
+
+@every([path for path in MODULES if room_of(path) != "cli"])
+def test_only_the_commands_print_and_exit(path: Path):
+    room = room_of(path)
+    if room in PRINTS:
+        forbidden = {"print", "echo", "secho", "exit", "_exit", "quit"}
+    else:
+        forbidden = {"print", "echo", "secho", "exit", "_exit", "quit", "stdout", "stderr"}
+
+    wrong = []
+    for node in ast.walk(tree_of(path)):
+        if isinstance(node, ast.Name) and node.id in {*forbidden, "SystemExit"}:
+            wrong.append(f"line {node.lineno}: {node.id}")
+        elif (
+            isinstance(node, ast.Attribute)
+            and isinstance(node.value, ast.Name)
+            and node.value.id in {"sys", "os", "click"}
+            and node.attr in forbidden
+        ):
+            wrong.append(f"line {node.lineno}: {node.value.id}.{node.attr}")
+
+    assert wrong == []
+
+
+@every(MODULES)
+def test_a_module_can_be_read_in_one_sitting(path: Path):
+    longest, _ = LONGER.get(name_of(path), (LONGEST, ""))
+
+    assert len(path.read_text("utf-8").splitlines()) <= longest
+
+
+@every(MODULES)
+def test_no_bare_except(path: Path):
+    wrong = [
+        node.lineno
+        for node in ast.walk(tree_of(path))
+        if isinstance(node, ast.ExceptHandler) and node.type is None
+    ]
+
+    assert wrong == []
+
+
+def test_what_one_yard_needs_imports_nothing_heavy():
+    code = (
+        "import sys, json\n"
+        "import windowcast.cli, windowcast.answer, windowcast.edges.config\n"
+        "import windowcast.notice.document, windowcast.notice.table\n"
+        "print(json.dumps(sorted(sys.modules)))"
+    )
+
+    loaded = json.loads(python(code, cwd=REPOSITORY))
+
+    assert [name for name in HEAVY if name in loaded] == []
+
+
+def test_asking_for_one_yard_from_the_store_imports_nothing_heavy(tmp_path: Path):
+    for name in ("windowcast.toml", "yards.toml", "treatments.toml"):
+        shutil.copy(REPOSITORY / "config" / name, tmp_path / name)
+    code = (
+        "import sys, json\n"
+        "from windowcast.cli import main\n"
+        "main(['--config', sys.argv[1], 'yard', 'Creek Bend', '--json'], standalone_mode=False)\n"
+        "print(json.dumps(sorted(sys.modules)), file=sys.stderr)"
+    )
+    python(code, str(tmp_path), cwd=REPOSITORY)
+
+    loaded = json.loads(python(code, str(tmp_path), cwd=REPOSITORY, stream="stderr"))
+
+    assert [name for name in HEAVY if name in loaded] == []
+
+
+def python(code: str, *arguments: str, cwd: Path, stream: str = "stdout") -> str:
+    """What a fresh interpreter writes; not this one, which has long imported everything."""
+    done = subprocess.run(
+        [sys.executable, "-c", code, *arguments],
+        capture_output=True,
+        text=True,
+        cwd=cwd,
+        env={**os.environ, "PYTHONUTF8": "1"},
+        timeout=60,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    return str(getattr(done, stream))

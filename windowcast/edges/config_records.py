@@ -1,0 +1,109 @@
+"""The sound values of the three files → the records that the rest of windowcast knows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from windowcast.edges.config_checks import band_of
+from windowcast.edges.settings import (
+    ChanceSettings,
+    Configuration,
+    DecisionSettings,
+    MailSettings,
+    MorningSettings,
+    WeatherSettings,
+)
+from windowcast.trade.treatment import Dose, Phase, Regimen, Treatment
+from windowcast.trade.yard import Hive, Yard
+
+STORE_URL = "sqlite:///windowcast.db"
+PORTS = {"starttls": 587, "tls": 465, "none": 25}
+
+
+def configuration(
+    folder: Path, service: dict[str, Any], places: dict[str, Any], bands: dict[str, Any]
+) -> Configuration:
+    treatments = tuple(_treatment(table) for table in bands["treatment"])
+    ids = tuple(treatment.id for treatment in treatments)
+    weather = dict(service.get("weather", {}))
+    weather.pop("api_key_env", None)
+    return Configuration(
+        folder=folder,
+        units=service.get("units", "C"),
+        weather=WeatherSettings(**weather),
+        decision=DecisionSettings(**service.get("decision", {})),
+        chance=ChanceSettings(**service.get("chance", {})),
+        morning=MorningSettings(**service.get("morning", {})),
+        store_url=service.get("store", {}).get("url", STORE_URL),
+        mail=_mail(service["mail"]) if "mail" in service else None,
+        yards=tuple(_yard(table, ids) for table in places["yard"]),
+        treatments=treatments,
+    )
+
+
+def _mail(table: Mapping[str, Any]) -> MailSettings:
+    security = table.get("security", "starttls")
+    return MailSettings(
+        host=table["host"],
+        port=table.get("port", PORTS[security]),
+        security=security,
+        sender=table["sender"],
+        recipients=tuple(table["recipients"]),
+        username=table.get("username", ""),
+        password=table.get("password", ""),
+    )
+
+
+def _yard(table: Mapping[str, Any], all_treatments: tuple[str, ...]) -> Yard:
+    hive = ("brood_chambers", "supers", "floor", "queen_excluder", "brood")
+    return Yard(
+        name=table["name"],
+        latitude=table["latitude"],
+        longitude=table["longitude"],
+        elevation_m=table.get("elevation_m"),
+        timezone=table["timezone"],
+        colonies=table["colonies"],
+        hive=Hive(**{key: table[key] for key in hive if key in table}),
+        treatments=tuple(table.get("treatments", all_treatments)),
+        recipients=tuple(table.get("recipients", ())),
+    )
+
+
+def _treatment(table: Mapping[str, Any]) -> Treatment:
+    plain = (
+        "id",
+        "active",
+        "form",
+        "max_supers",
+        "needs_broodless",
+        "kills_under_cappings",
+        "danger_days",
+        "hive_shut",
+    )
+    return Treatment(
+        **{key: table[key] for key in plain if key in table},
+        danger_c=table.get("danger_c", table.get("danger_f")),
+        regimens=tuple(_regimen(regimen) for regimen in table["regimen"]),
+    )
+
+
+def _regimen(table: Mapping[str, Any]) -> Regimen:
+    band = band_of(table)
+    phases = [
+        Phase(
+            first_day=phase["first_day"],
+            last_day=phase["last_day"],
+            band=band_of(phase, inherited=band),
+        )
+        for phase in table.get("phases", ())
+    ]
+    return Regimen(
+        id=table["id"],
+        exposure_days=table["exposure_days"],
+        doses=tuple(sorted((Dose(**dose) for dose in table["doses"]), key=lambda dose: dose.day)),
+        band=band,
+        phases=tuple(sorted(phases, key=lambda phase: phase.first_day)),
+        cool_only_c=table.get("cool_only_c", table.get("cool_only_f")),
+    )

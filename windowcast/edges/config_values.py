@@ -1,0 +1,299 @@
+"""What a single value in a configuration file may be, and how to say it back to a person.
+
+Each reader gives the value as windowcast uses it, or raises `Wrong`. Numbers arrive as `int` or
+`Decimal`, so that a bound keeps the digits a person wrote; true and false are not numbers.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Callable, Mapping
+from datetime import date, time
+from decimal import Decimal
+from fractions import Fraction
+from typing import Any
+
+from windowcast.units import celsius_from_fahrenheit
+
+Reader = Callable[[Any], Any]
+
+
+class Wrong(Exception):  # noqa: N818
+    """A value that its key does not allow. The text, where there is one, follows the key's name
+    ("is …") and says more than what is allowed."""
+
+
+def nearest(name: str, among: Mapping[str, object] | list[str]) -> str | None:
+    """The name that a person most likely meant, if one comes near."""
+    import difflib
+
+    wanted = name.casefold()
+    folded = {other.casefold(): other for other in among}
+    if len(wanted) >= 3:
+        # "lat" is far from "latitude" by the count of letters.
+        for other in folded:
+            if other.startswith(wanted):
+                return folded[other]
+    close = difflib.get_close_matches(wanted, folded, n=1, cutoff=0.6)
+    return folded[close[0]] if close else None
+
+
+def looks_secret(name: str) -> bool:
+    """Whether a key's name says that its value is a secret, which no message may repeat."""
+    return re.search(r"(?i)(pass(word|wd|phrase)?|secret|token|api_?key)$", name) is not None
+
+
+def shown(value: object, *, longest: int = 60) -> str:
+    """A value as its file would write it, on one line and not too long."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list):
+        return "a list"
+    if isinstance(value, (date, time)):
+        return value.isoformat()
+    if not isinstance(value, str):
+        text = str(value)
+        if isinstance(value, Decimal) and not value.is_finite():
+            text = "nan" if value.is_nan() else "-inf" if value < 0 else "inf"
+        return _short(text, longest)
+    text = hide_credentials(value)
+    text = _short(text, longest)
+    plain = "".join(
+        character if character.isprintable() else character.encode("unicode_escape").decode()
+        for character in text.replace("\\", "\\\\").replace('"', '\\"')
+    )
+    return f'"{plain}"'
+
+
+def _short(text: str, longest: int) -> str:
+    return text if len(text) <= longest else f"{text[: longest - 1]}…"
+
+
+def hide_credentials(text: str) -> str:
+    """The text with what may be secret in the URLs in it blotted out: user, password, query."""
+    text = re.sub(r"(://)[^/\s\"']*@", r"\1***@", text)
+    return re.sub(r"(://[^\s\"'?]*\?)[^\s\"']+", r"\1***", text)
+
+
+def boolean(value: Any) -> bool:
+    if not isinstance(value, bool):
+        raise Wrong
+    return value
+
+
+def _figure(value: Any) -> int | Decimal:
+    if isinstance(value, bool) or not isinstance(value, (int, Decimal)):
+        raise Wrong
+    if isinstance(value, Decimal):
+        if not value.is_finite():
+            raise Wrong
+        # A fraction made from 1e-999999999 would fill the memory with zeros.
+        if (value.adjusted() < -15 and value != 0) or len(value.as_tuple().digits) > 30:
+            raise Wrong(f"is {shown(value)}, which has more digits than can be meant")
+    return value
+
+
+def whole(low: int, high: int) -> Callable[[Any], int]:
+    def read(value: Any) -> int:
+        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+            raise Wrong
+        return value
+
+    return read
+
+
+def number(low: float, high: float, *, above: bool = False) -> Callable[[Any], float]:
+    def read(value: Any) -> float:
+        figure = _figure(value)
+        if not low <= figure <= high or (above and figure == low):
+            raise Wrong
+        return float(figure)
+
+    return read
+
+
+def celsius(value: Any) -> Fraction:
+    figure = _figure(value)
+    if 60 < figure <= 140:
+        raise Wrong(
+            f"is {shown(figure)}, but must be degrees Celsius, -40 to 60; for degrees Fahrenheit "
+            "write the key with _f at its end"
+        )
+    if not -40 <= figure <= 60:
+        raise Wrong
+    return Fraction(str(figure))
+
+
+def fahrenheit(value: Any) -> Fraction:
+    figure = _figure(value)
+    if not -40 <= figure <= 140:
+        raise Wrong
+    return celsius_from_fahrenheit(Fraction(str(figure)))
+
+
+def one_of(*choices: str | int) -> Callable[[Any], str | int]:
+    def read(value: Any) -> str | int:
+        if isinstance(value, bool) or value not in choices or isinstance(value, Decimal):
+            raise Wrong
+        return value  # type: ignore[no-any-return]
+
+    return read
+
+
+def name(value: Any) -> str:
+    """A name can end up in a mail header and in a terminal, so nothing in it may steer either."""
+    if not isinstance(value, str):
+        raise Wrong
+    text = unicodedata.normalize("NFC", value.strip())
+    if not 1 <= len(text) <= 80:
+        raise Wrong
+    if not text.isprintable() or not value.isprintable():
+        raise Wrong(
+            f"is {shown(value)}, which holds a line break or another character that cannot be "
+            "seen; write it with letters, digits, punctuation and plain spaces"
+        )
+    if re.search(r"=\?.*\?=", text):
+        raise Wrong(
+            f"is {shown(value)}; =?…?= would be taken for an encoded mail header: leave it out"
+        )
+    return text
+
+
+def identifier(value: Any) -> str:
+    if not isinstance(value, str) or not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}", value):
+        raise Wrong
+    return value
+
+
+def variable(value: Any) -> str:
+    if not isinstance(value, str) or not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*|", value):
+        # Someone may have pasted the secret itself here.
+        raise Wrong("must be the name of an environment variable, such as WINDOWCAST_SECRET")
+    return value
+
+
+def plain(value: Any) -> str:
+    if not isinstance(value, str) or not value.strip() or not value.isprintable():
+        raise Wrong
+    return value
+
+
+def user_name(value: Any) -> str:
+    if not isinstance(value, str) or (value and not value.isprintable()):
+        raise Wrong
+    return value
+
+
+def time_of_day(value: Any) -> time:
+    if not isinstance(value, str) or not re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", value):
+        raise Wrong
+    return time.fromisoformat(value)
+
+
+_ADDRESS = re.compile(r"[!#-'*+\-./0-9=?A-Z^_`a-z{|}~]{1,64}@[^\W_](?:[\w.-]{0,251}[^\W_])?")
+
+
+def address(value: Any) -> str:
+    if not isinstance(value, str) or not value.isprintable():
+        raise Wrong
+    text = value.strip()
+    found = re.fullmatch(r'(?:("[^"\\]*"|[^"\\<>,;:@()\[\]]*?)\s*<([^<>]*)>)|([^<>]*)', text)
+    bare = (found[2] if found[2] is not None else found[3]) if found else ""
+    if not _ADDRESS.fullmatch(bare) or ".." in bare or "=?" in text:
+        raise Wrong
+    return text
+
+
+def url(value: Any) -> str:
+    from urllib.parse import urlsplit
+
+    if value == "":
+        return ""
+    if not isinstance(value, str) or not re.fullmatch(r"[!-~]+", value):
+        raise Wrong
+    try:
+        parts = urlsplit(value)
+        host, _ = parts.hostname, parts.port
+    except ValueError:
+        raise Wrong from None
+    if parts.username is not None or parts.password is not None:
+        raise Wrong(
+            "holds a user name or password; leave them out, and name the environment variable "
+            "that holds a key in api_key_env"
+        )
+    if parts.scheme not in ("https", "http") or not host or "?" in value or "#" in value:
+        raise Wrong
+    if parts.scheme == "http" and not is_loopback(host):
+        raise Wrong(
+            f"is {shown(value)}; http is allowed only to this machine (localhost, 127.0.0.1, "
+            "::1): write https"
+        )
+    return value
+
+
+def store_url(value: Any) -> str:
+    if not isinstance(value, str) or not value.isprintable():
+        raise Wrong
+    if not re.fullmatch(r"sqlite:///[^\s].*|postgresql\+psycopg://\S+", value):
+        raise Wrong
+    return value
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host name or address is this machine by its writing; nothing is looked up."""
+    import ipaddress
+
+    if host.casefold() in ("localhost", "localhost."):
+        return True
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
+def host(value: Any) -> str:
+    if not isinstance(value, str) or not re.fullmatch(r"[A-Za-z0-9._:\[\]-]{1,253}", value):
+        raise Wrong
+    return value
+
+
+def time_zone(value: Any) -> str:
+    if not isinstance(value, str) or not value.isprintable():
+        raise Wrong
+    if value == "UTC":
+        return value
+    if "/" not in value:
+        raise Wrong(
+            f'is {shown(value)}, but must be a region and a city such as "America/Chicago", which '
+            f"say when clocks change{_zone_hint(value)} Left out, it is found from the coordinates"
+        )
+    if not zone_exists(value):
+        raise Wrong(
+            f"is {shown(value)}, which is no time zone{_zone_hint(value)} Left out, it is found "
+            "from the coordinates"
+        )
+    return value
+
+
+def zone_exists(name: str) -> bool:
+    """Whether the time zone database knows this name."""
+    from zoneinfo import ZoneInfo
+
+    try:
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        return False
+    return True
+
+
+def _zone_hint(name: str) -> str:
+    from zoneinfo import available_timezones
+
+    known = sorted(available_timezones())
+    city = name.rpartition("/")[2].replace(" ", "_").casefold()
+    by_city = [zone for zone in known if "/" in zone and zone.rpartition("/")[2].casefold() == city]
+    near = by_city[0] if by_city else nearest(name, [zone for zone in known if "/" in zone])
+    return f"; did you mean {near}?" if near else "."

@@ -9,7 +9,7 @@ import pytest
 
 REPOSITORY = Path(__file__).resolve().parents[1]
 ALLOWED_REASON = "../shared"
-"""The one thing that a checkout may lack; a test that is skipped for it says so with these words."""
+"""The one thing that a checkout may lack; a test skipped for it says so with these words."""
 
 _skipped: list[str] = []
 

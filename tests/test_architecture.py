@@ -1,4 +1,4 @@
-"""The rules of the house, read from the source: who may import whom, and who may touch the world."""
+"""The rules of the house, read from the source: who imports whom, and who touches the world."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from types import MappingProxyType
 
 import pytest
 
@@ -172,9 +173,7 @@ def test_pure_rooms_import_only_the_standard_library_and_a_few_named_ones(path: 
 
 @every(pure_modules)
 def test_pure_rooms_open_nothing_print_nothing_and_ask_no_clock(path: Path):
-    wrong = [
-        f"line {line}: {called}" for called, line in calls(path) if called in ASKS_THE_WORLD
-    ]
+    wrong = [f"line {line}: {called}" for called, line in calls(path) if called in ASKS_THE_WORLD]
 
     assert wrong == []
 
@@ -272,21 +271,29 @@ def test_asking_for_one_yard_from_the_store_imports_nothing_heavy(tmp_path: Path
         "main(['--config', sys.argv[1], 'yard', 'Creek Bend', '--json'], standalone_mode=False)\n"
         "print(json.dumps(sorted(sys.modules)), file=sys.stderr)"
     )
-    python(code, str(tmp_path), cwd=REPOSITORY)
+    home = {"HOME": str(tmp_path), "XDG_CACHE_HOME": str(tmp_path / "cache")}
+    python(code, str(tmp_path), cwd=REPOSITORY, environment=home)
 
-    loaded = json.loads(python(code, str(tmp_path), cwd=REPOSITORY, stream="stderr"))
+    asked = python(code, str(tmp_path), cwd=REPOSITORY, environment=home, stream="stderr")
+    loaded = json.loads(asked)
 
     assert [name for name in HEAVY if name in loaded] == []
 
 
-def python(code: str, *arguments: str, cwd: Path, stream: str = "stdout") -> str:
+def python(
+    code: str,
+    *arguments: str,
+    cwd: Path,
+    environment: Mapping[str, str] = MappingProxyType({}),
+    stream: str = "stdout",
+) -> str:
     """What a fresh interpreter writes; not this one, which has long imported everything."""
     done = subprocess.run(
         [sys.executable, "-c", code, *arguments],
         capture_output=True,
         text=True,
         cwd=cwd,
-        env={**os.environ, "PYTHONUTF8": "1"},
+        env={**os.environ, "PYTHONUTF8": "1", **environment},
         timeout=60,
         check=False,
     )

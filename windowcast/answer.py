@@ -5,7 +5,6 @@ This is the gather-and-decide part of the morning job that `windowcast yard` sha
 
 from __future__ import annotations
 
-import difflib
 import sys
 from array import array
 from collections.abc import Mapping, Sequence
@@ -23,7 +22,7 @@ from windowcast.sky.scenarios import MISSING, Scenarios, join
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import ForecastState, Rules, YardAnswer, decide
-from windowcast.window.scan import scan
+from windowcast.window.scan import Words, scan
 
 SOURCES = ("forecast", "ensemble", "extended")
 ATTRIBUTIONS = {
@@ -169,6 +168,7 @@ def answer_yard(
     settings = configuration.decision
     first_start = today if local.time() < settings.day_ends else today + timedelta(days=1)
     stale = bool(weather.sources) and not weather.fresh
+    words = None if weather.scenarios is None else Words(weather.scenarios)
     answers = tuple(
         decide(
             yard,
@@ -176,7 +176,7 @@ def answer_yard(
             scan(
                 treatment,
                 forecast=weather.forecast,
-                scenarios=weather.scenarios,
+                words=words,
                 today=today,
                 first_start=first_start,
             ),
@@ -280,6 +280,8 @@ def _members(series: StoredSeries | None) -> Members | None:
 
 
 def _unknown(kind: str, given: str, known: Sequence[str]) -> str:
+    import difflib
+
     near = difflib.get_close_matches(given.casefold(), [one.casefold() for one in known], n=1)
     text = f"there is no {kind} {given!r}"
     for one in known:

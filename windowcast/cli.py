@@ -205,7 +205,9 @@ def yard(
         found = document(answer, configuration.units)
         if print_weather:
             found["weather"] = asking.weather_document(weather)
-        click.echo(json.dumps(found, ensure_ascii=False, indent=2))
+        # Laid out for a person only where one looks: it costs as much as the answer itself.
+        indent = 2 if sys.stdout.isatty() else None
+        click.echo(json.dumps(found, ensure_ascii=False, indent=indent))
     else:
         from windowcast.notice import table
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import resource
 import socket
 import ssl
@@ -13,6 +14,7 @@ from pathlib import Path
 
 import pytest
 import trustme
+
 from support.weather_server import Place, WeatherServer
 from windowcast import __version__
 from windowcast.edges.http import (
@@ -55,7 +57,7 @@ class Desk:
             sleep=self.slept.append,
             now=lambda: NOW,
             connect_timeout_s=1.0,
-            read_timeout_s=1.0,
+            read_timeout_s=0.4,
             **options,  # type: ignore[arg-type]
         )
 
@@ -99,7 +101,7 @@ def test_the_key_is_a_header_and_never_in_an_error(server: WeatherServer) -> Non
         pytest.param("status:503", WeatherUnreachable, "The service is overloaded", 3, id="503"),
         pytest.param("nginx", WeatherUnreachable, "is failing (502)", 3, id="502 with a page"),
         pytest.param("status:400:No such", BadRequest, "(400: No such)", 1, id="400"),
-        pytest.param("status:404:Not Found", BadRequest, "(404", 1, id="404"),
+        pytest.param("status:404:Not Found", WeatherRefused, "(404", 1, id="404"),
         pytest.param("status:414:x", BadRequest, "(414", 1, id="address too long"),
         pytest.param("status:401:no key", WeatherRefused, "set [weather] api_key_env", 1, id="401"),
         pytest.param("html", WeatherUnreachable, "(text/html)", 3, id="a page with status 200"),
@@ -121,7 +123,7 @@ def test_a_bad_answer(
 
     error = Desk().error(server.forecast_url)
 
-    assert type(error) is kind or isinstance(error, kind)
+    assert isinstance(error, kind)
     assert words in str(error)
     assert "127.0.0.1" in str(error)
     assert server.requests[FORECAST] == requests
@@ -179,7 +181,7 @@ def test_a_long_reason_is_cut_and_cleaned(server: WeatherServer) -> None:
     assert len(text) < 260
 
 
-@pytest.mark.parametrize("fault", ["drip", "drip-headers", "endless", "hang"])
+@pytest.mark.parametrize("fault", ["drip", "drip-headers", "endless"])
 def test_a_slow_or_endless_answer_ends_at_the_deadline(server: WeatherServer, fault: str) -> None:
     """Each byte in time for the time-out of one read, the whole never."""
     server.fail(FORECAST, fault)
@@ -197,10 +199,10 @@ def test_a_silent_server_ends_at_the_time_out_of_a_read(server: WeatherServer) -
     server.fail(FORECAST, "hang", "hang", "hang")
     desk = Desk()
 
-    error = desk.error(server.forecast_url, deadline_s=2.9)
+    error = desk.error(server.forecast_url, deadline_s=9)
 
     assert isinstance(error, WeatherUnreachable)
-    assert "silent for 1 s" in str(error) or "within 2.9 s" in str(error)
+    assert str(error) == "127.0.0.1: silent for 0.4 s"
 
 
 def test_after_a_deadline_the_next_request_is_answered(server: WeatherServer) -> None:
@@ -316,11 +318,8 @@ def test_a_certificate_that_nobody_vouches_for_is_refused() -> None:
 
         def shake_hands() -> None:
             accepted, _ = listener.accept()
-            with accepted:
-                try:
-                    context.wrap_socket(accepted, server_side=True).close()
-                except OSError:
-                    pass
+            with accepted, contextlib.suppress(OSError):
+                context.wrap_socket(accepted, server_side=True).close()
 
         thread = threading.Thread(target=shake_hands, daemon=True)
         thread.start()

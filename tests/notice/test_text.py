@@ -13,7 +13,7 @@ from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, yard
 from windowcast.notice import words
 from windowcast.notice.text import Circumstances, subject_of, write
 from windowcast.window.decide import ForecastState, Rules, Status, YardAnswer, decide
-from windowcast.window.scan import scan
+from windowcast.window.scan import Words, scan
 
 NOW = datetime(2026, 8, 31, 11, 0, tzinfo=UTC)
 CIRCUMSTANCES = Circumstances(written_at=NOW, late=None, next_at=time(6, 0), invented=False)
@@ -25,7 +25,7 @@ def answer(name, high_c, *, stale=False, first_high_c=None, **hive):
     starts = scan(
         FORMIC_STRIPS,
         forecast=None if course is None else highs(*course[:15]),
-        scenarios=None if course is None else scenarios([course] * 51),
+        words=None if course is None else Words(scenarios([course] * 51)),
         today=MONDAY,
         first_start=MONDAY,
     )

@@ -10,10 +10,17 @@ In a test:
         assert server.requests["/v1/forecast"] == 1
 
 For a subprocess: `python tests/support/weather_server.py --port 0 --script FILE` prints its address
-as the first line. FILE is JSON: {"now": "2026-08-31T10:00:00Z", "places": [{"latitude": …,
-"longitude": …, "daily_highs": […], "members": [[…]], "extended": [[…]], "timezone": …}],
-"faults": {"/v1/forecast": ["html"]}}; `GET /control/counts` gives the counts, and
-`GET /control/fail?path=/v1/forecast&fault=html` adds a fault.
+as the first line, and ends by SIGTERM or after `--lifetime-s`. FILE is JSON:
+
+    {"now": "2026-08-31T10:00:00Z",
+     "places": [{"latitude": 45.0, "longitude": 7.5, "timezone": "Europe/Rome",
+                 "daily_highs": [21.0], "members": [[21.0], [22.0]], "extended": [[21.0], [22.0]]}],
+     "default": {"daily_highs": [20.0]},
+     "faults": {"/v1/forecast": ["html"]}}
+
+`default` is the weather of all other places; without it they get status 400.
+`GET /control/counts` gives the counts, `GET /control/fail?path=/v1/forecast&fault=html` adds a
+fault.
 
 Faults, each used up by one request, in order:
 
@@ -43,10 +50,10 @@ Faults, each used up by one request, in order:
 from __future__ import annotations
 
 import argparse
+import contextlib
 import gzip
 import json
 import socket
-import sys
 import threading
 import time
 import zlib
@@ -82,8 +89,9 @@ class Place:
                                      local exactly at the high. Days before the first are like it,
                                      days after the last have no data.
     first_day:                       None: the place's own today
-    hourly:                          instead of `daily_highs`: temperature at an instant (aware UTC),
-                                     member number; used for all three sources
+    hourly:                          instead of the lists: the temperature at an instant (aware UTC)
+                                     of a member, counted from 0; used for all three sources
+    hourly_members:                  how many members `hourly` has
     """
 
     daily_highs: Sequence[float | None] = ()
@@ -96,7 +104,7 @@ class Place:
     hourly_members: int = 1
 
 
-class BadParameters(Exception):
+class BadParametersError(Exception):
     """What the service answers with status 400."""
 
 
@@ -184,7 +192,7 @@ class WeatherServer:
                 return place
         if self.default is not None:
             return self.default
-        raise BadParameters("No data is available for this location")
+        raise BadParametersError("No data is available for this location")
 
     def count(self, path: str, query: dict[str, str], headers: dict[str, str]) -> None:
         with self._lock:
@@ -200,22 +208,22 @@ class WeatherServer:
         latitudes = _numbers(query, "latitude")
         longitudes = _numbers(query, "longitude")
         if len(latitudes) != len(longitudes):
-            raise BadParameters(
+            raise BadParametersError(
                 "Parameter 'latitude' and 'longitude' must have the same number of elements"
             )
         if len(latitudes) > 1000:
-            raise BadParameters("Only up to 1000 locations can be requested at once")
+            raise BadParametersError("Only up to 1000 locations can be requested at once")
         elevations = _numbers(query, "elevation")
         if elevations and len(elevations) != len(latitudes):
-            raise BadParameters("Parameter 'elevation' must have the same number of elements")
+            raise BadParametersError("Parameter 'elevation' must have the same number of elements")
         items = []
         for index, (latitude, longitude) in enumerate(zip(latitudes, longitudes, strict=True)):
             if not -90 <= latitude <= 90:
-                raise BadParameters(
+                raise BadParametersError(
                     f"Latitude must be in range of -90 to 90°. Given: {latitude}."
                 )
             if not -180 <= longitude <= 180:
-                raise BadParameters(
+                raise BadParametersError(
                     f"Longitude must be in range of -180 to 180°. Given: {longitude}."
                 )
             place = self.place_at(latitude, longitude)
@@ -237,12 +245,12 @@ class WeatherServer:
         try:
             zone = ZoneInfo("UTC" if zone_name == "GMT" else zone_name)
         except (KeyError, ValueError) as error:
-            raise BadParameters("Invalid timezone") from error
+            raise BadParametersError("Invalid timezone") from error
         seasonal, ensemble = path.endswith("seasonal"), path.endswith("ensemble")
         most, default = (217, 183) if seasonal else (36, 7) if ensemble else (16, 7)
         ahead = int(query.get("forecast_days", default))
         if not 0 <= ahead <= most:
-            raise BadParameters(
+            raise BadParametersError(
                 f"Forecast days is invalid. Allowed range 0 to {most}. Given {most}."
             )
         past = int(query.get("past_days", 0))
@@ -254,7 +262,8 @@ class WeatherServer:
         start = datetime(first_day.year, first_day.month, first_day.day, tzinfo=UTC) - whole
         days = past + ahead
         courses = self._courses(path, place)
-        columns = [[course(start + index * HOUR) for index in range(days * 24)] for course in courses]
+        hours = [start + index * HOUR for index in range(days * 24)]
+        columns = [[course(hour) for hour in hours] for course in courses]
         self.weight[path] += max(
             1, len(columns) // 24 // 5 if seasonal else len(columns) / 10 * max(1, days / 14)
         )
@@ -274,7 +283,7 @@ class WeatherServer:
                 continue
             wanted = "temperature_2m" if section == "hourly" else "temperature_2m_max"
             if names != wanted:
-                raise BadParameters(
+                raise BadParametersError(
                     f"Cannot initialize WeatherVariable from invalid String value {names}"
                     f" for key {section}"
                 )
@@ -422,7 +431,7 @@ def _numbers(query: dict[str, str], key: str) -> list[float]:
     try:
         return [float(part) for part in query.get(key, "").split(",") if part]
     except ValueError as error:
-        raise BadParameters(f"Value of type 'Float' required for key '{key}'.") from error
+        raise BadParametersError(f"Value of type 'Float' required for key '{key}'.") from error
 
 
 class _Listener(ThreadingHTTPServer):
@@ -445,10 +454,8 @@ class _Listener(ThreadingHTTPServer):
 
     def close_connections(self) -> None:
         for one in list(self._open):
-            try:
+            with contextlib.suppress(OSError):
                 one.shutdown(socket.SHUT_RDWR)
-            except OSError:
-                pass
             one.close()
 
     def handle_error(self, request: Any, client_address: Any) -> None:
@@ -485,7 +492,7 @@ class _Handler(BaseHTTPRequestHandler):
             return
         try:
             body = json.dumps(weather.answer(parts.path, query, fault), ensure_ascii=False).encode()
-        except BadParameters as error:
+        except BadParametersError as error:
             self._json(400, {"reason": str(error), "error": True})
             return
         if fault == "nan":
@@ -507,7 +514,8 @@ class _Handler(BaseHTTPRequestHandler):
             self._json(429, {"error": True, "reason": LIMIT_WORDS[name]})
         elif name == "status":
             status, _, reason = rest.partition(":")
-            self._json(int(status), {"error": True, "reason": reason or "The service is overloaded"})
+            words = reason or "The service is overloaded"
+            self._json(int(status), {"error": True, "reason": words})
         elif name == "error-200":
             self._json(200, {"error": True, "reason": "something failed"})
         elif name == "html":
@@ -605,15 +613,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="A weather service on loopback, for tests.")
     parser.add_argument("--port", type=int, default=0)
     parser.add_argument("--script", type=Path)
+    parser.add_argument("--lifetime-s", type=float, default=600.0)
     options = parser.parse_args()
     script = json.loads(options.script.read_text("utf-8")) if options.script else {}
     with _from_script(script, options.port) as server:
         print(server.url, flush=True)
-        try:
-            # Until the parent goes away or ends this process.
-            sys.stdin.read()
-        except KeyboardInterrupt:
-            pass
+        # Until it is ended; a test that forgets to leaves nothing behind for long.
+        with contextlib.suppress(KeyboardInterrupt):
+            server.stopping.wait(options.lifetime_s)
 
 
 if __name__ == "__main__":

@@ -24,7 +24,7 @@ from windowcast.window.decide import (
     Status,
     decide,
 )
-from windowcast.window.scan import scan
+from windowcast.window.scan import Words, scan
 
 RULES = Rules(min_chance=0.8, max_danger=0.05)
 
@@ -59,7 +59,7 @@ def answer(
     starts = scan(
         plan,
         forecast=forecast,
-        scenarios=None if columns is None else scenarios(columns),
+        words=None if columns is None else Words(scenarios(columns)),
         today=today,
         first_start=today,
     )

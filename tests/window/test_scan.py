@@ -22,14 +22,14 @@ from support.weather import (
 )
 from windowcast.trade.treatment import Band, Dose, Phase
 from windowcast.units import celsius_from_fahrenheit
-from windowcast.window.scan import scan
+from windowcast.window.scan import Words, scan
 
 
 def run(plan, *, forecast=None, columns=None, today=MONDAY, first_start=None, first_day=MONDAY):
     return scan(
         plan,
         forecast=forecast,
-        scenarios=None if columns is None else scenarios(columns, first_day),
+        words=None if columns is None else Words(scenarios(columns, first_day)),
         today=today,
         first_start=first_start or today,
     )
@@ -44,12 +44,12 @@ HAND = [[20.0, 29.5, 29.5], [20.0, 29.6, 20.0], [9.9, 10.0, 10.0]]
 
 def test_hand_worked_table():
     first, second = run(treatment(regimen(2)), columns=HAND)
-    assert [(s.count, s.of) for s in (first.chance, first.too_hot, first.too_cold)] == [
+    assert [(s.held, s.of) for s in (first.chance, first.too_hot, first.too_cold)] == [
         (1, 3),
         (1, 3),
         (1, 3),
     ]
-    assert [(s.count, s.of) for s in (second.chance, second.too_hot, second.too_cold)] == [
+    assert [(s.held, s.of) for s in (second.chance, second.too_hot, second.too_cold)] == [
         (2, 3),
         (1, 3),
         (0, 3),
@@ -183,7 +183,7 @@ def test_danger_is_a_high_above_the_limit_soon_after_any_dose():
     for hot_day in range(20):
         column = [33.1 if day == hot_day else 20 for day in range(20)]
         (row,) = run(plan, columns=[column, [33.0] * 20], forecast=highs(*column))
-        assert row.danger.count == int(hot_day in expected)
+        assert row.danger.held == int(hot_day in expected)
         assert (row.fit.danger_day is not None) == (hot_day in expected)
 
 
@@ -211,7 +211,7 @@ def test_without_scenarios_the_forecast_stands_alone():
 def test_a_missing_value_is_not_inside():
     """Silence is not good weather: the scenario is counted, and not as one that holds."""
     rows = run(treatment(regimen(2)), columns=[[20, None, 20], [20, 20, 20]])
-    assert [(row.chance.count, row.chance.of) for row in rows] == [(1, 2), (1, 2)]
+    assert [(row.chance.held, row.chance.of) for row in rows] == [(1, 2), (1, 2)]
     # A day that no scenario has is not covered.
     assert run(treatment(regimen(2)), columns=[[20, None, 20], [20, None, 20]]) == []
 
@@ -342,10 +342,10 @@ def test_the_scan_equals_its_slow_twin(case):
         (
             row.start,
             row.regimen.id,
-            row.chance.count,
-            row.too_hot.count,
-            row.too_cold.count,
-            row.danger.count,
+            row.chance.held,
+            row.too_hot.held,
+            row.too_cold.held,
+            row.danger.held,
             row.hottest_c,
             row.fit.days,
             row.fit.fits,
@@ -364,7 +364,7 @@ def test_a_full_size_yard_equals_its_slow_twin():
     forecast = highs(*[round(drawn.gauss(22, 5), 1) for _ in range(15)])
     rows = run(FORMIC_STRIPS, forecast=forecast, columns=columns)
     expected = twin(FORMIC_STRIPS, forecast, columns, MONDAY)
-    assert [(row.start, row.regimen.id, row.chance.count, row.danger.count) for row in rows] == [
+    assert [(row.start, row.regimen.id, row.chance.held, row.danger.held) for row in rows] == [
         (case[0], case[1], case[2], case[5]) for case in expected
     ]
     assert len(rows) == 33 + 27

@@ -351,6 +351,5 @@ def bounds_of(table: Table) -> dict[str, Fraction]:
 
 def band_of(table: Table, *, inherited: Band | None = None) -> Band:
     """The band of a regimen, or of a phase with what it leaves out inherited."""
-    from dataclasses import replace
-
-    return replace(inherited or Band(), **bounds_of(table))
+    
+    return (inherited or Band())._replace(**bounds_of(table))

@@ -57,7 +57,7 @@ _AFTER_THE_TURN_S = 1.5
 
 
 class BadRequest(WeatherRefused):
-    """The server refuses this very request (400, 404, 414): another one may be answered."""
+    """The server refuses this very request (400, 414 …): another one may be answered."""
 
 
 class NoNumbers(WeatherUnusable):
@@ -252,7 +252,7 @@ class Fetcher:
         self._pauses_s = pauses_s
         self._sleep = sleep
         self._now = now
-        self._sockets: list[socket.socket] = []
+        self._sockets = _OpenSockets()
         self.attempts = 0
         self._session = requests.Session()
         # An authenticator of our own keeps requests from sending what a .netrc file holds.
@@ -331,35 +331,30 @@ class Fetcher:
         self, url: str, parameters: Mapping[str, str], left_s: float, deadline_s: float
     ) -> dict[str, Any] | list[Any]:
         host = _checked_host(url)
-        expired = threading.Event()
-
-        def expire() -> None:
-            expired.set()
-            for one in list(self._sockets):
-                _shut(one)
-
-        timer = threading.Timer(max(left_s, 0.01), expire)
+        timer = threading.Timer(max(left_s, 0.01), self._sockets.shut)
         timer.daemon = True
         timer.start()
         try:
             status, content_type, body = self._exchange(url, parameters)
+            if self._sockets.are_shut:
+                # What was read up to then can look whole, such as headers without a body.
+                raise TimeoutError
         except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
-            if expired.is_set():
+            if self._sockets.are_shut:
                 raise WeatherUnreachable(
                     f"{host} gave no whole answer within {deadline_s:g} s"
                 ) from error
             raise _transport_error(host, error, self._timeout) from error
         finally:
             timer.cancel()
-            if expired.is_set():
+            timer.join()
+            if self._sockets.are_shut:
                 # The pool must not hand out a connection that was shut.
                 self._session.close()
-                self._sockets.clear()
-        if expired.is_set():
-            raise WeatherUnreachable(f"{host} gave no whole answer within {deadline_s:g} s")
+                self._sockets.forget()
         if status != 200:
             raise self._status_error(host, status, body)
-        return _document(host, content_type, body)
+        return read_document(host, content_type, body)
 
     def _exchange(self, url: str, parameters: Mapping[str, str]) -> tuple[int, str, bytes]:
         """One request, redirects within the host included: status, content type, body."""
@@ -407,7 +402,8 @@ class Fetcher:
             return WeatherRefused(f"{host} does not allow this ({status}{said}); {hint}")
         if status >= 500 or status == 408:
             return WeatherUnreachable(f"{host} is failing ({status}{said})")
-        return BadRequest(f"{host} refuses the request ({status}{said})")
+        kind = BadRequest if status in (400, 413, 414, 422) else WeatherRefused
+        return kind(f"{host} refuses the request ({status}{said})")
 
     def _limit_error(self, host: str, reason: str, said: str) -> WeatherError:
         words = reason.lower()
@@ -437,9 +433,9 @@ class _TooManyAtOnce(WeatherUnreachable):
 
 
 class _Adapter(HTTPAdapter):
-    """Connections that enter their sockets into a list, where the deadline's timer finds them."""
+    """Connections that enter their sockets where the deadline's timer finds them."""
 
-    def __init__(self, sockets: list[socket.socket]) -> None:
+    def __init__(self, sockets: _OpenSockets) -> None:
         self._sockets = sockets
         super().__init__(pool_connections=4, pool_maxsize=1, max_retries=0)
 
@@ -458,12 +454,27 @@ class _Adapter(HTTPAdapter):
         class Plain(HTTPConnection):
             def connect(self) -> None:
                 super().connect()
-                _enter(sockets, self.sock)
+                sockets.enter(self.sock)
 
         class Encrypted(HTTPSConnection):
+            # TLS takes the plain socket over before it shakes hands; a twin of it can be shut
+            # while that lasts.
+            twin: socket.socket | None = None
+
+            def _new_conn(self) -> socket.socket:
+                plain = super()._new_conn()
+                self.twin = plain.dup()
+                sockets.enter(self.twin)
+                return plain
+
             def connect(self) -> None:
-                super().connect()
-                _enter(sockets, self.sock)
+                try:
+                    super().connect()
+                finally:
+                    if self.twin is not None:
+                        self.twin.close()
+                        self.twin = None
+                sockets.enter(self.sock)
 
         class PlainPool(HTTPConnectionPool):
             ConnectionCls = Plain
@@ -474,10 +485,28 @@ class _Adapter(HTTPAdapter):
         manager.pool_classes_by_scheme = {"http": PlainPool, "https": EncryptedPool}
 
 
-def _enter(sockets: list[socket.socket], new: socket.socket | None) -> None:
-    sockets[:] = [one for one in sockets if one.fileno() != -1]
-    if new is not None:
-        sockets.append(new)
+class _OpenSockets:
+    """The sockets in use, to be shut from another thread; once shut, also those that come later."""
+
+    def __init__(self) -> None:
+        self._all: list[socket.socket] = []
+        self.are_shut = False
+
+    def enter(self, new: socket.socket | None) -> None:
+        self._all = [one for one in self._all if one.fileno() != -1]
+        if new is not None:
+            self._all.append(new)
+            if self.are_shut:
+                _shut(new)
+
+    def shut(self) -> None:
+        self.are_shut = True
+        for one in list(self._all):
+            _shut(one)
+
+    def forget(self) -> None:
+        self._all = []
+        self.are_shut = False
 
 
 def _shut(one: socket.socket) -> None:
@@ -549,7 +578,12 @@ def _body(response: requests.Response, host: str, cap_bytes: int, *, cut: bool) 
     return b"".join(parts)
 
 
-def _document(host: str, content_type: str, body: bytes) -> dict[str, Any] | list[Any]:
+def read_document(host: str, content_type: str, body: bytes) -> dict[str, Any] | list[Any]:
+    """The JSON object or list in a body that came with status 200.
+
+    Raises WeatherUnreachable where trying again may help, NoNumbers for `nan`, BadRequest for an
+    error that the service reports in spite of the status.
+    """
     if _STREAM_ERROR in body[-2000:]:
         raise WeatherUnreachable(f"{host}: the service broke off in the middle of its answer")
     kind = content_type.partition(";")[0].strip().lower()

@@ -67,6 +67,8 @@ PLACES_PER_HOURLY_MEMBERS_REQUEST = 25
 # After this many batches in a row without an answer the rest of a source is given up: each takes a
 # whole deadline, and the next run asks again.
 SILENT_BATCHES = 2
+# After this many requests refused in a row, halves included, the fault is not one of places.
+REFUSALS_IN_A_ROW = 40
 
 # For the weight of a request only; an unknown model is taken to be as large as the largest.
 MEMBERS_OF_MODEL = {
@@ -302,6 +304,7 @@ class _Run:
         self._found = found
         self._done = 0
         self._silent = 0
+        self._refused = 0
         self._given_up: WeatherError | None = None
         self._again_hourly: list[Yard] = []
 
@@ -345,9 +348,12 @@ class _Run:
             return
         try:
             reply = self._ask(group, yards, weight)
-            items = _items(reply, len(yards))
+            items = read_places(reply, len(yards))
         except (BadRequest, NoNumbers) as error:
             self._silent = 0
+            self._refused += 1
+            if self._refused >= REFUSALS_IN_A_ROW:
+                self._given_up = error
             common = isinstance(error, BadRequest) and _COMMON_FAULT.search(str(error))
             if len(yards) == 1 or common:
                 self._fail(yards, error)
@@ -368,7 +374,7 @@ class _Run:
             self._given_up = error
             self._fail(yards, error)
         else:
-            self._silent = 0
+            self._silent = self._refused = 0
             for yard, item in zip(yards, items, strict=True):
                 self._place(group, yard, item)
             self._done += len(yards)
@@ -579,7 +585,7 @@ def read_hourly(item: dict[str, Any]) -> HourlyTable:
     return HourlyTable(first_hour_utc=first.replace(tzinfo=UTC), columns=columns)
 
 
-def _items(reply: Any, count: int) -> list[dict[str, Any]]:
+def read_places(reply: Any, count: int) -> list[dict[str, Any]]:
     """The parts of an answer, one a place, in the order asked; one place is a bare object."""
     items = reply if isinstance(reply, list) else [reply]
     if len(items) != count:
@@ -673,7 +679,7 @@ def _check_steps(stamps: list[str], wanted: tuple[str, ...], unit: str) -> None:
         return
     for before, stamp, expected in zip(stamps, stamps[1:], wanted[1:], strict=False):
         if stamp != expected:
-            verb = "repeats" if stamp == before else "jumps"
+            verb = "repeat" if stamp == before else "jump"
             raise WeatherUnusable(
                 f"its times {verb}: {clean(stamp, 30)!r} after {clean(before, 30)!r},"
                 f" wanted the next {unit}"

@@ -70,7 +70,7 @@ def _status_sentences(answer: TreatmentAnswer, forecast: ForecastState, units: s
         if row is None:  # a closed answer always has rows
             return [unknown_because(answer, forecast)]
         start = f"A start on {words.day(row.day)} comes nearest"
-        if row.start.chance is not None and not row.start.chance.count:
+        if row.start.chance is not None and not row.start.chance.held:
             start = "No scenario holds a whole exposure, whatever the start"
         return [f"{start}: {_why_not(row, units)}", *_doubled(answer, row, units)]
     found = []
@@ -127,9 +127,9 @@ def _why_not(row: Row, units: str) -> str:
     if flaw is Flaw.CHANCE and start.chance is not None:
         text = f"in only {_of(start.chance)} scenarios {_stay(row, units)}"
         causes = [
-            f"{word} in {share.count}"
+            f"{word} in {share.held}"
             for word, share in (("too hot", start.too_hot), ("too cold", start.too_cold))
-            if share is not None and share.count
+            if share is not None and share.held
         ]
         if causes:
             text += f" ({', '.join(causes)})"
@@ -192,7 +192,7 @@ def _too_warm_for_double(row: Row, units: str) -> str:
 
 
 def _of(share: Share) -> str:
-    return f"{share.count} of {share.of}"
+    return f"{share.held} of {share.of}"
 
 
 def _band(row: Row, units: str) -> str:

@@ -123,7 +123,7 @@ def join(ensemble: Members | None, extended: Members | None) -> Scenarios | None
     tenths = array("h", ensemble.tenths)
     for day in range(extended.days - more_days, extended.days):
         row = extended.tenths[day * extended.count : (day + 1) * extended.count]
-        moved = [round(value + shift) for value in row]
+        moved = [_shifted(value, shift) for value in row]
         tenths.extend(moved[member] for member in partner)
     return Scenarios(
         first_day=ensemble.first_day,
@@ -142,6 +142,13 @@ def from_members(tenths: Sequence[Sequence[int | None]], first_day: date) -> Sce
     for row in tenths:
         flat.extend(MISSING if value is None else value for value in row)
     return Scenarios(first_day=first_day, days=len(tenths), count=count, tenths=flat)
+
+
+def _shifted(tenths: int, shift: Fraction) -> int:
+    """round(tenths + shift), half to even, in whole numbers: as exact, and many times as fast."""
+    whole, rest = divmod(tenths * shift.denominator + shift.numerator, shift.denominator)
+    twice = 2 * rest - shift.denominator
+    return whole + (twice > 0 or (twice == 0 and whole % 2))
 
 
 def _mean(members: Members, from_day: int, days: int) -> Fraction:

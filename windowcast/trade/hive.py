@@ -5,8 +5,8 @@ Facts of the trade, each "common practice, no source; the label decides" unless 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum
+from typing import NamedTuple
 
 from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.yard import Hive
@@ -33,8 +33,7 @@ class Preparation(Enum):
     ON_EXCLUDER = "on top of the queen excluder"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Blocked:
+class Blocked(NamedTuple):
     """An obstacle with its figures: `supers` now on, and the most that the treatment allows."""
 
     obstacle: Obstacle

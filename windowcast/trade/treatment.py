@@ -8,12 +8,11 @@ admits a high of 29.4 °C and not one of 29.5 °C.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from fractions import Fraction
+from typing import NamedTuple
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Band:
+class Band(NamedTuple):
     """The allowed daily highs of one day, both ends inside.
 
     low_c, high_c:  °C, exact; None means no bound on that side
@@ -33,8 +32,7 @@ class Band:
         return None if self.high_c is None else math.floor(self.high_c * 10)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Phase:
+class Phase(NamedTuple):
     """Other bounds for some days of the exposure, `first_day` to `last_day`, both inside."""
 
     first_day: int
@@ -42,8 +40,7 @@ class Phase:
     band: Band
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Dose:
+class Dose(NamedTuple):
     """What is given on one day of the exposure; exactly one of the amounts is set.
 
     day:            day of the exposure, 0 = the start
@@ -60,8 +57,7 @@ class Dose:
     g: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Regimen:
+class Regimen(NamedTuple):
     """One way of giving a treatment.
 
     exposure_days:  days that the treatment works, at least 1
@@ -97,8 +93,7 @@ class Regimen:
         return any(dose.strips is not None or dose.g is not None for dose in self.doses)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Treatment:
+class Treatment(NamedTuple):
     """An active in a form, with its regimens in the user's order of preference.
 
     max_supers:            most honey supers that may be on; 0 = supers must be off; None: no limit

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import Enum
 from itertools import pairwise
+from typing import NamedTuple
 
 from windowcast.trade.treatment import Dose, Regimen, Treatment
 
@@ -18,8 +18,7 @@ class Task(Enum):
     REMOVE = "remove"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Visit:
+class Visit(NamedTuple):
     """One visit to a whole yard.
 
     dose:                what is given (apply, swap) or, for a removal, what was given last
@@ -34,8 +33,7 @@ class Visit:
     strips: int | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShutDays:
+class ShutDays(NamedTuple):
     """Days on which the hive stays closed, both inside."""
 
     first_day: date

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from enum import Enum
 from fractions import Fraction
+from typing import NamedTuple
 
 from windowcast.trade import hive as hives
 from windowcast.trade.hive import Blocked
@@ -37,16 +38,14 @@ class Flaw(Enum):
     COOL_ONLY = "too warm for a double dose"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rules:
+class Rules(NamedTuple):
     """When a start is called safe: chances from 0 to 1, all compared unrounded."""
 
     min_chance: float
     max_danger: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class Row(NamedTuple):
     """A start with its judgement; safe where `flaws` is empty."""
 
     start: Start
@@ -61,8 +60,7 @@ class Row:
         return self.start.start
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TreatmentAnswer:
+class TreatmentAnswer(NamedTuple):
     """What is known of one treatment at one yard.
 
     named:    the earliest safe start (for BLOCKED: what it would be once the hives are ready)

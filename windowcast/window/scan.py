@@ -1,20 +1,23 @@
 """For each start and regimen: does the forecast fit, in what share of the scenarios, how closely.
 
-The scan turns every day and band into one whole number whose bits are the scenarios (bit i set:
-scenario i is inside that day), and ANDs runs of days by doubling: a run of 14 days costs four
-passes over the days, whatever the number of scenarios. Heat comes in spells, so a chance is always
-a count along whole scenarios, never a product of daily chances.
+The scan turns every day and bound into one whole number whose bits are the scenarios (bit i set:
+scenario i is above the bound that day), and joins runs of days by doubling: a run of 14 days costs
+four passes over the days, whatever the number of scenarios. Heat comes in spells, so a chance is
+always a count along whole scenarios, never a product of daily chances.
+
+Plain whole numbers rather than an array library: for one yard they are as fast, and importing the
+library alone costs eight times a bare interpreter's start.
 """
 
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
 from operator import and_, or_
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 from windowcast.sky.highs import DailyHighs
 from windowcast.sky.scenarios import MISSING, Scenarios
@@ -28,23 +31,21 @@ FIT_DAYS = 3
 """A forecast that covers this many first days of an exposure, all inside, says that it fits."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Share:
-    """A share of the scenarios, kept as a count so that nothing is rounded before comparing."""
+class Share(NamedTuple):
+    """A share of the scenarios, kept as a count so that nothing is rounded before comparing.
 
-    count: int
+    held: scenarios of which it is true, of `of` in all
+    """
+
+    held: int
     of: int
 
     @property
     def value(self) -> float:
-        return self.count / self.of
-
-    def at_least(self, level: float) -> bool:
-        return self.count / self.of >= level
+        return self.held / self.of
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ForecastFit:
+class ForecastFit(NamedTuple):
     """One start of one regimen against the deterministic forecast's single course.
 
     days:          days of the exposure that the forecast covers, counted from its first
@@ -76,8 +77,7 @@ class ForecastFit:
         return None if tenths is None else Fraction(tenths, 10)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Start:
+class Start(NamedTuple):
     """One start day of one regimen, as measured; nothing decided yet.
 
     start:      day 0
@@ -93,12 +93,12 @@ class Start:
     treatment: Treatment
     regimen: Regimen
     start: date
+    fit: ForecastFit
     chance: Share | None = None
     too_hot: Share | None = None
     too_cold: Share | None = None
     danger: Share | None = None
     hottest_c: Fraction | None = None
-    fit: ForecastFit
 
     @property
     def last_day(self) -> date:
@@ -106,11 +106,63 @@ class Start:
         return self.start + timedelta(days=self.regimen.exposure_days - 1)
 
 
+class Words:
+    """The scenarios of one yard as words: one whole number a day and bound, one bit a scenario.
+
+    Each day's scenarios are ranked once; the bits of all that are below any bound are then one look
+    up. Highest highs of runs are kept too. One instance serves every treatment of a yard.
+    """
+
+    def __init__(self, scenarios: Scenarios) -> None:
+        self.scenarios = scenarios
+        self.all_bits = (1 << scenarios.count) - 1
+        self._rows = [scenarios.row(day).tolist() for day in range(scenarios.days)]
+        # For each day the values in ascending order, and beside the i-th the bits of the i lowest.
+        self._values: list[list[int]] = []
+        self._lowest: list[list[int]] = []
+        for row in self._rows:
+            order = sorted(range(len(row)), key=row.__getitem__)
+            bits, lowest = 0, [0]
+            for scenario in order:
+                bits |= 1 << scenario
+                lowest.append(bits)
+            self._values.append([row[scenario] for scenario in order])
+            self._lowest.append(lowest)
+        # MISSING is the lowest value there is, so the missing ones are the first in the order.
+        self.known = [self.all_bits & ~missing for missing in self._up_to(MISSING)]
+        self._hottest: list[list[list[int]]] = [self._rows]
+
+    def _up_to(self, tenths: int) -> list[int]:
+        return [
+            lowest[bisect_right(values, tenths)]
+            for values, lowest in zip(self._values, self._lowest, strict=True)
+        ]
+
+    def above(self, tenths: int) -> list[int]:
+        """For each day the scenarios above a high."""
+        return [self.all_bits & ~bits for bits in self._up_to(tenths)]
+
+    def below(self, tenths: int) -> list[int]:
+        """For each day the scenarios below a high; a missing one is not."""
+        return [
+            lowest[bisect_left(values, tenths)] & known
+            for values, lowest, known in zip(self._values, self._lowest, self.known, strict=True)
+        ]
+
+    def hottest(self, length: int) -> list[list[int]]:
+        """For each start the highest high of `length` days, scenario by scenario."""
+        reach = 1 << (length.bit_length() - 1)
+        while len(self._hottest) < length.bit_length():
+            runs, step = self._hottest[-1], 1 << (len(self._hottest) - 1)
+            self._hottest.append(_overlaid(runs, step, _higher))
+        return _overlaid(self._hottest[length.bit_length() - 1], length - reach, _higher)
+
+
 def scan(
     treatment: Treatment,
     *,
     forecast: DailyHighs | None,
-    scenarios: Scenarios | None,
+    words: Words | None,
     today: date,
     first_start: date,
 ) -> list[Start]:
@@ -124,8 +176,8 @@ def scan(
     for order, regimen in enumerate(treatment.regimens):
         measured = (
             _starts_without_scenarios(treatment, regimen, forecast, today)
-            if scenarios is None
-            else _starts(treatment, regimen, forecast, scenarios, today)
+            if words is None
+            else _starts(treatment, regimen, forecast, words, today)
         )
         found.extend((row.start, order, row) for row in measured if row.start >= first_start)
     return [row for _, _, row in sorted(found, key=lambda item: item[:2])]
@@ -135,42 +187,41 @@ def _starts(
     treatment: Treatment,
     regimen: Regimen,
     forecast: DailyHighs | None,
-    scenarios: Scenarios,
+    words: Words,
     today: date,
 ) -> Iterator[Start]:
-    length = regimen.exposure_days
+    length, scenarios = regimen.exposure_days, words.scenarios
     number = scenarios.days - length + 1
     if number < 1 or scenarios.count < 1:
         return
-    rows = [scenarios.row(day) for day in range(scenarios.days)]
-    known = [_bits(row, MISSING.__ne__) for row in rows]
-    covered = _runs([int(bool(word)) for word in known], length, and_)
-    inside, above, below = _in_band(regimen, list(zip(rows, known, strict=True)), number)
+    stretches = _stretches(regimen)
+    inside, above, below = _in_band(stretches, words, number)
     dangerous = [0] * number
     if treatment.danger_c is not None:
-        highest = math.floor(treatment.danger_c * 10)
-        over = [_bits(row, highest.__lt__) for row in rows]
+        over = words.above(math.floor(treatment.danger_c * 10))
         for offset in treatment.danger_offsets(regimen):
-            dangerous = [word | over[start + offset] for start, word in enumerate(dangerous)]
-    hottest = _runs([list(row) for row in rows], length, lambda a, b: list(map(max, a, b)))
-    complete = _runs(known, length, and_)
+            dangerous = [bits | over[start + offset] for start, bits in enumerate(dangerous)]
+    covered = _runs([int(bits != 0) for bits in words.known], length, and_)
+    complete = _runs(words.known, length, and_)
+    hottest = words.hottest(length)
     for start in range(number):
         if not covered[start]:
             continue
         day = scenarios.first_day + timedelta(days=start)
         of = scenarios.count
+        whole = hottest[start]
+        if complete[start] != words.all_bits:
+            whole = [high for bit, high in enumerate(whole) if complete[start] >> bit & 1]
         yield Start(
             treatment=treatment,
             regimen=regimen,
             start=day,
-            chance=Share(count=inside[start].bit_count(), of=of),
-            too_hot=Share(count=above[start].bit_count(), of=of),
-            too_cold=Share(count=below[start].bit_count(), of=of),
-            danger=Share(count=dangerous[start].bit_count(), of=of),
-            hottest_c=_median_c(
-                [high for bit, high in enumerate(hottest[start]) if complete[start] >> bit & 1]
-            ),
-            fit=_forecast_fit(treatment, regimen, forecast, day, today),
+            fit=_forecast_fit(treatment, regimen, stretches, forecast, day, today),
+            chance=Share(held=inside[start].bit_count(), of=of),
+            too_hot=Share(held=above[start].bit_count(), of=of),
+            too_cold=Share(held=below[start].bit_count(), of=of),
+            danger=Share(held=dangerous[start].bit_count(), of=of),
+            hottest_c=_median_c(whole),
         )
 
 
@@ -179,71 +230,85 @@ def _starts_without_scenarios(
 ) -> Iterator[Start]:
     if forecast is None:
         return
+    stretches = _stretches(regimen)
     for offset in range(len(forecast.tenths) - regimen.exposure_days + 1):
         day = forecast.first_day + timedelta(days=offset)
-        fit = _forecast_fit(treatment, regimen, forecast, day, today)
+        fit = _forecast_fit(treatment, regimen, stretches, forecast, day, today)
         if fit.days == regimen.exposure_days:
             yield Start(treatment=treatment, regimen=regimen, start=day, fit=fit)
 
 
-def _in_band(
-    regimen: Regimen, known_rows: Sequence[tuple[Sequence[int], int]], number: int
-) -> tuple[list[int], list[int], list[int]]:
-    """For each start the scenarios inside on all days, above on some day, below on some day.
+class _Stretch(NamedTuple):
+    """Consecutive days of an exposure with one band, its bounds in tenths (None: no bound)."""
 
-    known_rows: the highs of each day, and the bits of those that are not missing
-
-    The exposure is cut into stretches of days with one band; each stretch is a run by doubling.
-    """
-    rows = [row for row, _ in known_rows]
-    all_bits = (1 << len(rows[0])) - 1
-    inside, above, below = [all_bits] * number, [0] * number, [0] * number
-    for band, first_day, days in _stretches(regimen):
-        low, high = band.lowest_tenths, band.highest_tenths
-        over = [0 if high is None else _bits(row, high.__lt__) for row in rows]
-        under = [0 if low is None else _bits(row, low.__gt__) & has for row, has in known_rows]
-        within = [
-            has & ~(hot | cold) for (_, has), hot, cold in zip(known_rows, over, under, strict=True)
-        ]
-        for result, words, join in (
-            (inside, within, and_),
-            (above, over, or_),
-            (below, under, or_),
-        ):
-            runs = _runs(words, days, join)
-            for start in range(number):
-                result[start] = join(result[start], runs[start + first_day])
-    return inside, above, below
+    band: Band
+    low: int | None
+    high: int | None
+    first_day: int
+    days: int
 
 
-def _stretches(regimen: Regimen) -> Iterator[tuple[Band, int, int]]:
-    """(band, first day, number of days) of each stretch of equal bands, in order."""
+def _stretches(regimen: Regimen) -> list[_Stretch]:
+    """The stretches of equal bands of an exposure, in order."""
+    found = []
     bands = regimen.bands
     first = 0
     for day in range(1, len(bands) + 1):
         if day == len(bands) or bands[day] != bands[first]:
-            yield bands[first], first, day - first
+            band = bands[first]
+            found.append(
+                _Stretch(
+                    band=band,
+                    low=band.lowest_tenths,
+                    high=band.highest_tenths,
+                    first_day=first,
+                    days=day - first,
+                )
+            )
             first = day
+    return found
 
 
-def _bits(row: Sequence[int], holds: Callable[[int], bool]) -> int:
-    """One bit a scenario, lowest bit first: whether `holds` is true of its value."""
-    return int("".join("1" if holds(value) else "0" for value in reversed(row)) or "0", 2)
+def _in_band(
+    stretches: Sequence[_Stretch], words: Words, number: int
+) -> tuple[list[int], list[int], list[int]]:
+    """For each start the scenarios inside on all days, above on some day, below on some day."""
+    inside, above, below = [words.all_bits] * number, [0] * number, [0] * number
+    nothing = [0] * words.scenarios.days
+    for stretch in stretches:
+        over = nothing if stretch.high is None else words.above(stretch.high)
+        under = nothing if stretch.low is None else words.below(stretch.low)
+        within = [
+            known & ~(hot | cold) for known, hot, cold in zip(words.known, over, under, strict=True)
+        ]
+        for result, bits, join in ((inside, within, and_), (above, over, or_), (below, under, or_)):
+            if bits is nothing:
+                continue
+            runs = _runs(bits, stretch.days, join)
+            for start in range(number):
+                result[start] = join(result[start], runs[start + stretch.first_day])
+    return inside, above, below
 
 
-def _runs(words: Sequence[T], length: int, join: Callable[[T, T], T]) -> list[T]:
-    """join(words[i], …, words[i+length−1]) for every i that has so many, by doubling.
+def _runs(days: Sequence[T], length: int, join: Callable[[T, T], T]) -> list[T]:
+    """join(days[i], …, days[i+length−1]) for every i that has so many, by doubling.
 
-    `join` must be associative and idempotent (and, or, max): stretches may overlap.
+    `join` must be associative and idempotent (and, or, max): the halves may overlap.
     """
-    runs, reach = list(words), 1
+    runs, reach = list(days), 1
     while reach * 2 <= length:
-        runs = [join(runs[i], runs[i + reach]) for i in range(len(runs) - reach)]
+        runs = _overlaid(runs, reach, join)
         reach *= 2
-    if reach < length:
-        rest = length - reach
-        runs = [join(runs[i], runs[i + rest]) for i in range(len(runs) - rest)]
-    return runs
+    return _overlaid(runs, length - reach, join)
+
+
+def _overlaid(runs: list[T], step: int, join: Callable[[T, T], T]) -> list[T]:
+    """Each run joined with the one `step` days later."""
+    return list(map(join, runs, runs[step:])) if step else runs
+
+
+def _higher(one: list[int], other: list[int]) -> list[int]:
+    return list(map(max, one, other))
 
 
 def _median_c(tenths: Sequence[int]) -> Fraction | None:
@@ -259,54 +324,41 @@ def _median_c(tenths: Sequence[int]) -> Fraction | None:
 def _forecast_fit(
     treatment: Treatment,
     regimen: Regimen,
+    stretches: Sequence[_Stretch],
     forecast: DailyHighs | None,
     start: date,
     today: date,
 ) -> ForecastFit:
-    highs = (
-        [None] * regimen.exposure_days
-        if forecast is None
-        else _highs_on(forecast, start, regimen.exposure_days)
-    )
-    bands = regimen.bands
-    days = next((day for day, high in enumerate(highs) if high is None), len(highs))
-    margins = [
-        (margin, day)
-        for day in range(days)
-        if (margin := _margin_c(highs[day], bands[day])) is not None
-    ]
-    smallest = min(margins, default=None)
+    length = regimen.exposure_days
+    highs = [None] * length if forecast is None else _highs_on(forecast, start, length)
+    known: list[int] = []
+    for high in highs:
+        if high is None:
+            break
+        known.append(high)
+    smallest = _smallest_margin(stretches, known)
     outside = smallest is not None and smallest[0] < 0
-    enough = days >= min(FIT_DAYS, regimen.exposure_days)
-    veto_day = next(
-        (
-            start + timedelta(days=day)
-            for day, high in enumerate(highs)
-            if 0 <= (start - today).days + day < NEAR_DAYS
-            and (margin := _margin_c(high, bands[day])) is not None
-            and margin < 0
-        ),
-        None,
-    )
+    enough = len(known) >= min(FIT_DAYS, length)
     danger_day = None
     if treatment.danger_c is not None:
+        limit = math.floor(treatment.danger_c * 10)
         danger_day = next(
             (
                 start + timedelta(days=day)
                 for day in treatment.danger_offsets(regimen)
-                if day < days and Fraction(highs[day] or 0, 10) > treatment.danger_c
+                if day < len(known) and known[day] > limit
             ),
             None,
         )
-    hottest = max(range(days), key=lambda day: highs[day] or 0, default=None)
+    hottest = max(range(len(known)), key=known.__getitem__, default=None)
     return ForecastFit(
-        days=days,
+        days=len(known),
         fits=False if outside else True if enough else None,
         margin_c=None if smallest is None else smallest[0],
         limiting_day=None if smallest is None else start + timedelta(days=smallest[1]),
-        veto_day=veto_day,
+        veto_day=_veto_day(stretches, highs, start, today),
         danger_day=danger_day,
-        hottest_c=None if hottest is None else Fraction(highs[hottest] or 0, 10),
+        hottest_c=None if hottest is None else Fraction(known[hottest], 10),
         hottest_day=None if hottest is None else start + timedelta(days=hottest),
         highs=tuple(highs),
     )
@@ -321,14 +373,39 @@ def _highs_on(forecast: DailyHighs, start: date, length: int) -> list[int | None
     ]
 
 
-def _margin_c(high_tenths: int | None, band: Band) -> Fraction | None:
-    """Distance of a high to its nearest bound, °C, negative outside; None if nothing to measure."""
-    if high_tenths is None:
-        return None
-    high_c = Fraction(high_tenths, 10)
-    distances = []
-    if band.low_c is not None:
-        distances.append(high_c - band.low_c)
-    if band.high_c is not None:
-        distances.append(band.high_c - high_c)
-    return min(distances, default=None)
+def _smallest_margin(
+    stretches: Sequence[_Stretch], known: Sequence[int]
+) -> tuple[Fraction, int] | None:
+    """The smallest distance to a bound, °C, and its day, the earliest on a tie.
+
+    Within a stretch only its lowest and its highest high can be the nearest to a bound.
+    """
+    found = []
+    for stretch in stretches:
+        days = range(stretch.first_day, min(stretch.first_day + stretch.days, len(known)))
+        if not days:
+            break
+        if stretch.band.low_c is not None:
+            day = min(days, key=known.__getitem__)
+            found.append((Fraction(known[day], 10) - stretch.band.low_c, day))
+        if stretch.band.high_c is not None:
+            day = max(days, key=known.__getitem__)
+            found.append((stretch.band.high_c - Fraction(known[day], 10), day))
+    return min(found, default=None)
+
+
+def _veto_day(
+    stretches: Sequence[_Stretch], highs: Sequence[int | None], start: date, today: date
+) -> date | None:
+    """The first of today and the five days after whose high is outside its band."""
+    ahead = (start - today).days
+    for stretch in stretches:
+        for day in range(stretch.first_day, stretch.first_day + stretch.days):
+            high = highs[day]
+            if high is None or not 0 <= ahead + day < NEAR_DAYS:
+                continue
+            if (stretch.high is not None and high > stretch.high) or (
+                stretch.low is not None and high < stretch.low
+            ):
+                return start + timedelta(days=day)
+    return None

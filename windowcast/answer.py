@@ -166,7 +166,9 @@ def answer_yard(
     local = now.astimezone(ZoneInfo(yard.timezone))
     today = local.date()
     settings = configuration.decision
-    first_start = today if local.time() < settings.day_ends else today + timedelta(days=1)
+    # The invented weather is a demonstration: there it is always morning.
+    over = local.time() >= settings.day_ends and configuration.weather.provider != "sample"
+    first_start = today + timedelta(days=1) if over else today
     stale = bool(weather.sources) and not weather.fresh
     words = None if weather.scenarios is None else Words(weather.scenarios)
     answers = tuple(

@@ -265,7 +265,7 @@ def recipients_of(configuration: Configuration, yard: Yard) -> tuple[str, ...]:
 
 
 def untold(configuration: Configuration, store: Store, due: Due) -> bool:
-    """Whether someone has still to be told of this morning, or was told only that nothing is known."""
+    """Whether someone is still to be told of this morning, or was told only what is not known."""
     told = store.told(due.yard.name, due.local_date)
     return any(
         not told.get(recipient, False) for recipient in recipients_of(configuration, due.yard)

@@ -159,7 +159,7 @@ def serve(configuration: Configuration) -> None:
 class _OneLine(logging.Formatter):
     """One line an event, in UTC; control characters shown, never obeyed."""
 
-    converter = staticmethod(time_of_machine.gmtime)  # type: ignore[assignment]
+    converter = staticmethod(time_of_machine.gmtime)
 
     def format(self, record: logging.LogRecord) -> str:
         text = super().format(record)

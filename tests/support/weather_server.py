@@ -299,9 +299,11 @@ class WeatherServer:
             }
             for number, column in enumerate(columns):
                 key = wanted + (f"_member{number:02d}" if number else "")
-                values = column if step == 1 else [
-                    _block_high(column[day * 24 : day * 24 + 24]) for day in range(days)
-                ]
+                values = (
+                    column
+                    if step == 1
+                    else [_block_high(column[day * 24 : day * 24 + 24]) for day in range(days)]
+                )
                 if fahrenheit:
                     values = [None if v is None else round(v * 1.8 + 32, 1) for v in values]
                 units[key] = "°F" if fahrenheit else "°C"

@@ -351,5 +351,5 @@ def bounds_of(table: Table) -> dict[str, Fraction]:
 
 def band_of(table: Table, *, inherited: Band | None = None) -> Band:
     """The band of a regimen, or of a phase with what it leaves out inherited."""
-    
+
     return (inherited or Band())._replace(**bounds_of(table))

@@ -19,7 +19,7 @@ from windowcast.units import celsius_from_fahrenheit
 Reader = Callable[[Any], Any]
 
 
-class Wrong(Exception):  # noqa: N818
+class Wrong(Exception):
     """A value that its key does not allow. The text, where there is one, follows the key's name
     ("is …") and says more than what is allowed."""
 

@@ -382,7 +382,9 @@ class Fetcher:
                     continue
                 good = response.status_code == 200
                 body = _body(
-                    response, first.hostname or "", self._cap_bytes if good else _ERROR_BODY_BYTES,
+                    response,
+                    first.hostname or "",
+                    self._cap_bytes if good else _ERROR_BODY_BYTES,
                     cut=not good,
                 )
                 return response.status_code, response.headers.get("Content-Type", ""), body

@@ -268,7 +268,7 @@ class Outcome:
     whole_server: bool = False
 
 
-class _Deferred(Exception):  # noqa: N818 - carries an outcome, and never leaves this module
+class _Deferred(Exception):
     def __init__(self, reason: str, *, code: int | None = None, halt: bool = False) -> None:
         super().__init__(reason)
         self.code = code

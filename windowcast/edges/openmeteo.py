@@ -419,9 +419,7 @@ class _Run:
                 if not self._offset_serves(yard, daily, today):
                     self._again_hourly.append(yard)
                     return
-                columns = [
-                    DailyHighs(daily.first_day, tuple(column)) for column in daily.columns
-                ]
+                columns = [DailyHighs(daily.first_day, tuple(column)) for column in daily.columns]
             if self._plan.source == "forecast":
                 self._keep(yard, _one_forecast(columns, today), info)
             else:
@@ -700,9 +698,7 @@ def _hours_from(first: datetime, count: int) -> tuple[str, ...]:
 
 
 def _local_columns(table: HourlyTable, zone: ZoneInfo) -> list[DailyHighs]:
-    return [
-        local_days_of_tenths(table.first_hour_utc, column, zone) for column in table.columns
-    ]
+    return [local_days_of_tenths(table.first_hour_utc, column, zone) for column in table.columns]
 
 
 def _one_forecast(columns: list[DailyHighs], today: date) -> DailyHighs:

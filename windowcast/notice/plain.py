@@ -69,7 +69,7 @@ def wrapped(text: str) -> str:
 
 
 def _lines(text: str, *, first: str = "", next_ones: str = "") -> list[str]:
-    """Lines of at most 78 columns that never part a figure from its unit or a day from its month."""
+    """Lines of at most 78 columns that part no figure from its unit and no day from its month."""
     kept = _KEPT_TOGETHER.sub("\N{NO-BREAK SPACE}", text)
     return [
         line.replace("\N{NO-BREAK SPACE}", " ")

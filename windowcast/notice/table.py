@@ -74,7 +74,8 @@ def weather_lines(
                 words.degrees_bare(value / 10, units)
                 for value in (row[tail], row[len(row) // 2], row[-1 - tail])
             ]
-    head = f"  {'daily high, °' + units:<14} {'forecast':>9} {'low 5 %':>9} {'middle':>9} {'high 5 %':>9}"
+    titles = ("forecast", "low 5 %", "middle", "high 5 %")
+    head = f"  {'daily high, °' + units:<14} " + " ".join(f"{title:>9}" for title in titles)
     return [
         "",
         head,

@@ -10,7 +10,7 @@ from functools import cache
 from importlib import resources
 from zoneinfo import ZoneInfo
 
-from jinja2 import Environment
+from jinja2 import Environment, Template
 
 from windowcast.notice import reason as reasons
 from windowcast.notice import words
@@ -48,7 +48,9 @@ CAUTIONS = {
         "Oxalic acid harms eyes, skin and lungs: acid-resistant gloves, goggles, long sleeves, a"
         " particle mask with spray or vapour; work upwind, in the open air, with water at hand."
     ),
-    "amitraz": "Amitraz goes through the skin: wear gloves; it is not for people on MAO inhibitors.",
+    "amitraz": (
+        "Amitraz goes through the skin: wear gloves; it is not for people on MAO inhibitors."
+    ),
     "thymol": "Thymol irritates skin and eyes and can sensitise: wear gloves and goggles.",
 }
 LAW = "The label and local law decide: read them before you open a packet."
@@ -284,12 +286,15 @@ def _sources(answers: Sequence[YardAnswer]) -> list[str]:
 
 
 @cache
-def _template():  # type: ignore[no-untyped-def]
+def _template() -> Template:
     source = (
         resources.files("windowcast.notice").joinpath("templates/notice.txt").read_text("utf-8")
     )
     # Plain text: nothing to escape. Yard names never become templates, only values.
     environment = Environment(
-        autoescape=False, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True
-    )  # noqa: S701
+        autoescape=False,  # noqa: S701
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
     return environment.from_string(source)

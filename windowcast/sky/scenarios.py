@@ -77,9 +77,9 @@ def join(ensemble: Members | None, extended: Members | None) -> Scenarios | None
     The extended range is shifted by the difference of the two means over the days that both cover,
     and joined member to member by rank of the mean over the last three shared days (ties by member
     number; where the counts differ, ranks are matched by quantile), so that a hot column stays hot.
-    Values are rounded to tenths again, half to even, after the shift. The result has as many columns
-    as the ensemble. Without a shared day the two cannot be put on one level and the ensemble stands
-    alone; without an ensemble the extended range stands alone, its own level uncorrected.
+    Values are rounded to tenths again, half to even, after the shift. The result has as many
+    columns as the ensemble. Without a shared day the two cannot be put on one level and the
+    ensemble stands alone; without an ensemble the extended range stands alone, uncorrected.
     """
     if ensemble is None:
         if extended is None:

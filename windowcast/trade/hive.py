@@ -56,8 +56,8 @@ def obstacles(treatment: Treatment, hive: Hive) -> tuple[Blocked, ...]:
 def preparations(treatment: Treatment, regimen: Regimen, hive: Hive) -> tuple[Preparation, ...]:
     """What to do at the hive on the start day, in the order it is done.
 
-    Acid vapour from strips needs a full-width entrance and, since it is heavier than air, a screened
-    floor that is closed at the back. Strips lie on the top bars over the brood.
+    Acid vapour from strips needs a full-width entrance and, since it is heavier than air, a
+    screened floor that is closed at the back. Strips lie on the top bars over the brood.
     """
     steps: list[Preparation] = []
     if treatment.max_supers == 0:

@@ -1,0 +1,352 @@
+"""The whole chain, judged on past mornings as if on each of them.
+
+Everything fitted (climate, error statistics, base rates) leaves the judged calendar year out; where
+the record spans less than two years it leaves out the judged block and a gap of one window on both
+sides. What the chain is *told* on a morning (forecast, the issue before, observed highs up to the
+day before) is of that morning, as it would be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from windowcast.sky.calibrate import (
+    Bools,
+    Record,
+    built_in,
+    cases_of,
+    expected_course,
+    learn,
+    residual_courses,
+)
+from windowcast.sky.climate import FEWEST_DAYS, Floats, fit_climate, year_angle
+from windowcast.sky.score import (
+    BrierParts,
+    Interval,
+    ReliabilityRow,
+    brier,
+    brier_parts,
+    brier_skill,
+    paired_difference,
+    reliability_table,
+    sharpness,
+)
+
+METHODS = ("chance", "uncalibrated", "climatology", "plain_rule", "independent_days")
+FEWEST_CASES = 30
+BLOCKS = 6
+# A case of another yard counts as a third of one's own.
+OTHER_YARD_WEIGHT = 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class YardArchive:
+    """Past forecasts and observed highs of one yard.
+
+    first_day:  first calendar day of both arrays
+    observed_c: (d,) °C, NaN where missing
+    member_c:   (d, n, m) highs forecast on each day for `leads` days ahead, m = 1 for single
+                forecasts, NaN where missing
+    leads:      (n,) consecutive days ahead, from 0 or more
+    """
+
+    name: str
+    first_day: np.datetime64
+    observed_c: Floats
+    member_c: Floats
+    leads: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verification:
+    """Judged mornings and their scores.
+
+    yard, issue_day, held: (c,) of each case; chances: method -> (c,)
+    left_out:   issues in the months asked for that do not cover the whole exposure from the first
+                day ahead, or whose window was not observed
+    differences: method -> Brier of the chance minus Brier of that method, 90 % interval
+    """
+
+    yard: NDArray[np.int64]
+    issue_day: NDArray[np.datetime64]
+    held: Floats
+    chances: dict[str, Floats]
+    left_out: int
+    base_rate: float
+    brier: dict[str, float]
+    skill: dict[str, float]
+    sharpness: dict[str, float]
+    parts: BrierParts
+    reliability: list[ReliabilityRow]
+    differences: dict[str, Interval]
+
+
+def archive_from_rows(
+    name: str,
+    *,
+    issued: NDArray[np.datetime64],
+    day: NDArray[np.datetime64],
+    high_c: Floats,
+    observed_day: NDArray[np.datetime64],
+    observed_c: Floats,
+    exposure_days: int,
+    scenario: NDArray[np.int64] | None = None,
+) -> YardArchive:
+    """One yard's tables as arrays. The commonest first day ahead is the one judged.
+
+    Raises ValueError, naming rows from 1, for an issue after its day, or a repeated row.
+    """
+    made = np.asarray(issued).astype("datetime64[D]")
+    target = np.asarray(day).astype("datetime64[D]")
+    seen = np.asarray(observed_day).astype("datetime64[D]")
+    if len(made) == 0 or len(seen) == 0:
+        raise ValueError(f"{name}: no forecast rows or no observed rows")
+    lead = (target - made).astype(int)
+    if (lead < 0).any():
+        rows = (np.flatnonzero(lead < 0)[:5] + 1).tolist()
+        raise ValueError(f"{name}: issued after its day in forecast rows {rows}")
+    who = np.zeros(len(made), np.int64) if scenario is None else np.asarray(scenario)
+    members, member = np.unique(who, return_inverse=True)
+    first = min(made.min(), seen.min())
+    last = max(target.max(), seen.max())
+    count = int((last - first).astype(int)) + 1
+    day_index = (made - first).astype(int)
+    # The first day ahead of each issue, and the commonest of them.
+    start = np.full(count, 10**6)
+    np.minimum.at(start, day_index, lead)
+    common = int(np.bincount(start[start < 10**6]).argmax())
+    keys = (day_index * (lead.max() + 1) + lead) * len(members) + member
+    _, once, times = np.unique(keys, return_index=True, return_counts=True)
+    if (times > 1).any():
+        rows = np.sort(once[times > 1])[:5] + 1
+        raise ValueError(f"{name}: forecast rows given more than once, first at {rows.tolist()}")
+    seen_index = (seen - first).astype(int)
+    if len(np.unique(seen_index)) < len(seen_index):
+        order = np.argsort(seen_index, kind="stable")
+        again = order[1:][np.diff(seen_index[order]) == 0]
+        raise ValueError(f"{name}: observed rows repeat a day, at {(again[:5] + 1).tolist()}")
+    observed = np.full(count, np.nan)
+    observed[seen_index] = observed_c
+    highs = np.full((count, exposure_days, len(members)), np.nan)
+    inside = (lead >= common) & (lead < common + exposure_days) & (start[day_index] == common)
+    highs[day_index[inside], lead[inside] - common, member[inside]] = np.asarray(high_c)[inside]
+    return YardArchive(
+        name=name,
+        first_day=first,
+        observed_c=observed,
+        member_c=highs,
+        leads=np.arange(common, common + exposure_days),
+    )
+
+
+def _folds(days: NDArray[np.datetime64], observed: Bools) -> tuple[NDArray[np.int64], bool]:
+    """(d,) the fold each day is judged in, and whether that is its year or one of six blocks."""
+    known = np.flatnonzero(observed)
+    if len(known) == 0:
+        raise ValueError("no observed day")
+    if known[-1] - known[0] + 1 >= 730:
+        return days.astype("datetime64[Y]").astype(np.int64) + 1970, True
+    edges = np.linspace(known[0], known[-1] + 1, BLOCKS + 1)
+    block = np.searchsorted(edges, np.arange(len(days)), side="right") - 1
+    return np.clip(block, 0, BLOCKS - 1), False
+
+
+def _kept(archive: YardArchive, days_out: NDArray[np.datetime64], gap_days: int) -> Bools:
+    """Days of an archive that lie more than gap_days away from every day left out."""
+    days = archive.first_day + np.arange(len(archive.observed_c))
+    ordered = np.sort(days_out)
+    after = ordered[np.minimum(np.searchsorted(ordered, days), len(ordered) - 1)]
+    before = ordered[np.maximum(np.searchsorted(ordered, days) - 1, 0)]
+    gap = np.minimum(np.abs((after - days).astype(int)), np.abs((days - before).astype(int)))
+    kept: Bools = gap > gap_days
+    return kept
+
+
+def _inside(high_c: Floats, lower_c: Floats, upper_c: Floats) -> Bools:
+    tenths = np.round(high_c, 1)
+    inside: Bools = (tenths >= lower_c) & (tenths <= upper_c)
+    return inside
+
+
+def verify(
+    archives: Sequence[YardArchive],
+    *,
+    lower_c: Floats,
+    upper_c: Floats,
+    months: Sequence[int] = tuple(range(1, 13)),
+    columns: int = 1000,
+    seed: int = 0,
+) -> Verification:
+    """Judge, for each issue, a start on the first day it covers.
+
+    lower_c, upper_c: (n,) bounds of each day of the exposure, inside; infinite where none
+    months:           of the issue day
+    columns:          courses simulated for each case
+
+    The other methods, on the same cases and with the same days left out: `climatology`, the share
+    of the kept years' windows within ten days of the date that held; `plain_rule`, 1 where all
+    forecast highs are inside; `uncalibrated`, the share of raw members, or, for single forecasts,
+    the forecast dressed with the kept raw error courses within 35 days of the date;
+    `independent_days`, the calibrated chances of the single days multiplied.
+
+    Raises ValueError with fewer than 30 cases, or with too few observed days outside a fold.
+    """
+    lower, upper = np.asarray(lower_c, np.float64), np.asarray(upper_c, np.float64)
+    n = len(lower)
+    found: list[tuple[int, np.datetime64, float, list[float]]] = []
+    left_out = 0
+    for yard, archive in enumerate(archives):
+        if len(archive.leads) != n:
+            raise ValueError(f"{archive.name}: {len(archive.leads)} days ahead, exposure {n}")
+        count = len(archive.observed_c)
+        days = archive.first_day + np.arange(count)
+        issued = np.isfinite(archive.member_c).any(axis=(1, 2))
+        month = days.astype("datetime64[M]").astype(int) % 12 + 1
+        asked = issued & np.isin(month, list(months))
+        index = np.minimum(np.arange(count)[:, None] + archive.leads, count - 1)
+        reach = np.arange(count) + int(archive.leads[-1]) < count
+        course_c = np.where(reach[:, None], archive.observed_c[index], np.nan)
+        usable = np.isfinite(archive.member_c).all(axis=(1, 2)) & np.isfinite(course_c).all(axis=1)
+        left_out += int((asked & ~usable).sum())
+        held = _inside(course_c, lower, upper).all(axis=1).astype(float)
+        fold, yearly = _folds(days, np.isfinite(archive.observed_c))
+        gap = 0 if yearly else n
+        for one in np.unique(fold[asked & usable]):
+            judged = np.flatnonzero(asked & usable & (fold == one))
+            out = days[fold == one]
+            rng = np.random.default_rng([seed, yard, int(one)])
+            chances = _judge_fold(
+                archives, yard, judged, out, gap, course_c, held, lower, upper, columns, rng
+            )
+            found += [
+                (yard, days[i], held[i], [chances[m][k] for m in METHODS])
+                for k, i in enumerate(judged)
+            ]
+    if len(found) < FEWEST_CASES:
+        raise ValueError(
+            f"{len(found)} usable cases ({left_out} issues left out), but {FEWEST_CASES} are needed"
+        )
+    found.sort(key=lambda row: (row[0], row[1]))
+    outcome = np.array([row[2] for row in found])
+    table = np.array([row[3] for row in found])
+    chances = {m: table[:, k] for k, m in enumerate(METHODS)}
+    issue_day = np.array([row[1] for row in found])
+    yards = np.array([row[0] for row in found])
+    group = yards * 10_000 + issue_day.astype("datetime64[Y]").astype(np.int64)
+    scores = {m: brier(chances[m], outcome) for m in METHODS}
+    return Verification(
+        yard=yards,
+        issue_day=issue_day,
+        held=outcome,
+        chances=chances,
+        left_out=left_out,
+        base_rate=float(outcome.mean()),
+        brier=scores,
+        skill={m: brier_skill(chances[m], outcome, chances["climatology"]) for m in METHODS},
+        sharpness={m: sharpness(chances[m]) for m in METHODS},
+        parts=brier_parts(chances["chance"], outcome),
+        reliability=reliability_table(
+            chances["chance"], outcome, group=group, block_days=2 * n, seed=seed
+        ),
+        differences={
+            m: paired_difference(
+                chances["chance"], chances[m], outcome, group=group, block_days=2 * n, seed=seed
+            )
+            for m in METHODS
+            if m != "chance"
+        },
+    )
+
+
+def _judge_fold(
+    archives: Sequence[YardArchive],
+    yard: int,
+    judged: NDArray[np.int64],
+    days_out: NDArray[np.datetime64],
+    gap: int,
+    course_c: Floats,
+    held: Floats,
+    lower: Floats,
+    upper: Floats,
+    columns: int,
+    rng: np.random.Generator,
+) -> dict[str, Floats]:
+    archive = archives[yard]
+    order = [yard] + [k for k in range(len(archives)) if k != yard]
+    pooled, use = [], []
+    for k in order:
+        other = archives[k]
+        keep = _kept(other, days_out, gap)
+        known = keep & np.isfinite(other.observed_c)
+        if known.sum() < FEWEST_DAYS and k != yard:
+            continue
+        other_days = other.first_day + np.arange(len(keep))
+        climate_k = fit_climate(other_days, np.where(keep, other.observed_c, np.nan))
+        if k == yard:
+            climate = climate_k
+        mean = other.member_c.mean(axis=2)
+        record = Record(
+            first_day=other.first_day,
+            observed_c=other.observed_c,
+            forecast_c=mean,
+            leads=other.leads,
+            spread_k=other.member_c.std(axis=2) if other.member_c.shape[2] > 1 else None,
+        )
+        cases = cases_of(record, climate_k)
+        end = np.minimum(np.arange(len(keep)) + int(other.leads[-1]), len(keep) - 1)
+        pooled.append(cases)
+        use.append(keep & keep[end])
+    own, own_use = pooled[0], use[0]
+    days = archive.first_day + np.arange(len(archive.observed_c))
+    angle = year_angle(days)
+    members = archive.member_c.shape[2]
+    # Ten-day groups share one set of statistics.
+    group = np.round(angle[judged] / (2 * np.pi) * 36).astype(int)
+    centres = np.unique(group)
+    statistics = learn(
+        pooled,
+        built_in(archive.leads, ensemble=members > 1),
+        use=use,
+        yard_weights=[1.0] + [OTHER_YARD_WEIGHT] * (len(pooled) - 1),
+        season_angle=centres * 2 * np.pi / 36,
+    )
+    result = {m: np.full(len(judged), np.nan) for m in METHODS}
+    train = own.whole & own_use
+    window_known = own_use & np.isfinite(course_c).all(axis=1)
+    error = archive.member_c.mean(axis=2) - course_c
+    for centre in centres:
+        rows = np.flatnonzero(group == centre)
+        at = judged[rows]
+        turn = float(centre * 2 * np.pi / 36)
+        courses, left = expected_course(statistics, turn, own.known[at])
+        # Fresh courses for each case: shared ones would shift a whole ten-day group together.
+        residual = residual_courses(statistics, turn, left, len(at) * columns, rng)
+        residual = residual.reshape(len(at), columns, -1)
+        target = days[at][:, None] + archive.leads
+        mean_c, spread_k = climate.mean_c(target), climate.spread_k(target)
+        high_c = mean_c[:, None] + spread_k[:, None] * (courses[:, None] + residual)
+        inside = _inside(high_c, lower, upper)
+        result["chance"][rows] = inside.all(axis=2).mean(axis=1)
+        result["independent_days"][rows] = inside.mean(axis=1).prod(axis=1)
+    forecast = archive.member_c[judged]
+    raw_inside = _inside(forecast, lower[:, None], upper[:, None])
+    centre_inside = _inside(forecast.mean(axis=2), lower, upper)
+    result["plain_rule"] = centre_inside.all(axis=1).astype(float)
+    result["uncalibrated"] = raw_inside.all(axis=1).mean(axis=1)
+    base = float(held[window_known].mean()) if window_known.any() else 0.5
+    for k, i in enumerate(judged):
+        gap_days = (
+            np.abs(np.mod(angle - angle[i] + np.pi, 2 * np.pi) - np.pi) * 365.25 / (2 * np.pi)
+        )
+        near = window_known & (gap_days <= 10)
+        result["climatology"][k] = held[near].mean() if near.any() else base
+        if members == 1:
+            close = train & (gap_days <= 35)
+            if close.any():
+                dressed = forecast[k, :, 0] - error[close]
+                result["uncalibrated"][k] = _inside(dressed, lower, upper).all(axis=1).mean()
+    return result

@@ -126,6 +126,8 @@ The label and local law decide: read them before you open a packet.
 
 Forecast fetched Mon Aug 31 05:00 (1.0 h ago), 51 scenarios to Thu Sep 24.
 Weather data by Open-Meteo.com (CC BY 4.0)
+https://open-meteo.com/ under https://creativecommons.org/licenses/by/4.0/;
+daily highs and chances worked out from it by windowcast.
 The next notice is due tomorrow at 06:00. If none comes, something is broken:
 no notice is not an all-clear.
 """

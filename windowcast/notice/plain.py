@@ -12,6 +12,12 @@ from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
 WIDTH = 78
 INDENT = 15
 """Column at which what stands beside a label begins."""
+LICENCES = {
+    "open-meteo": (
+        "https://open-meteo.com/ under https://creativecommons.org/licenses/by/4.0/; daily highs"
+        " and chances worked out from it by windowcast."
+    ),
+}
 _KEPT_TOGETHER = re.compile(
     r" (?=[°%])|(?<=\b(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun)) (?=[A-Z][a-z]{2} \d)"
     r"|(?<=\b(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)) (?=\d)"
@@ -52,6 +58,11 @@ def source_line(answer: YardAnswer) -> str:
     if forecast.scenarios and forecast.last_day is not None:
         text += f", {forecast.scenarios} scenarios to {words.day(forecast.last_day)}"
     return f"{text}. {forecast.attribution}"
+
+
+def licence_line(answer: YardAnswer) -> str:
+    """What the licence of the data asks for wherever they are shown: link, licence, changes."""
+    return LICENCES.get(answer.forecast.source or "", "")
 
 
 def labelled(label: str, text: str) -> list[str]:

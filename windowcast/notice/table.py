@@ -5,7 +5,14 @@ from __future__ import annotations
 from datetime import timedelta
 
 from windowcast.notice import words
-from windowcast.notice.plain import chance_words, headline, labelled, source_line
+from windowcast.notice.plain import (
+    chance_words,
+    headline,
+    labelled,
+    licence_line,
+    source_line,
+    wrapped,
+)
 from windowcast.notice.reason import reason
 from windowcast.sky.highs import DailyHighs
 from windowcast.sky.scenarios import MISSING, Scenarios
@@ -20,13 +27,13 @@ def answer_lines(answer: YardAnswer, units: str) -> list[str]:
     lines = [f"{answer.yard.name}, {words.day_with_year(answer.today)} ({answer.yard.timezone})"]
     for one in answer.treatments:
         lines += ["", *_treatment_lines(one, answer, units)]
-    source = source_line(answer)
-    return lines + (["", source] if source else [])
+    sources = [wrapped(line) for line in (source_line(answer), licence_line(answer)) if line]
+    return lines + (["", *sources] if sources else [])
 
 
 def _treatment_lines(answer: TreatmentAnswer, yard: YardAnswer, units: str) -> list[str]:
     name = words.treatment_plural(answer.treatment)
-    lines = [f"{name}: {headline(answer, yard)} [{answer.status.value}]"]
+    lines = [wrapped(f"{name}: {headline(answer, yard)} [{answer.status.value}]")]
     if answer.named is not None and answer.status is not Status.UNKNOWN:
         lines += labelled("Chance", chance_words(answer.named))
     lines += labelled("Why", reason(answer, yard.forecast, units))

@@ -19,6 +19,7 @@ from windowcast.notice.plain import (
     chance_words,
     headline,
     labelled,
+    licence_line,
     source_line,
     wrapped,
 )
@@ -282,7 +283,8 @@ def _cautions(answers: Sequence[YardAnswer]) -> list[str]:
 def _sources(answers: Sequence[YardAnswer]) -> list[str]:
     """Age and origin of the forecasts, one line for each that differs."""
     lines = dict.fromkeys(source_line(answer) for answer in answers)
-    return [line for line in lines if line]
+    licences = dict.fromkeys(licence_line(answer) for answer in answers)
+    return [line for line in (*lines, *licences) if line]
 
 
 @cache

@@ -22,7 +22,7 @@ LAYERS = (
     ("__main__",),
     ("cli",),
     ("service",),
-    ("morning",),
+    ("morning", "verify"),
     ("answer",),
     ("edges", "notice"),
     ("window",),

@@ -138,10 +138,7 @@ def test_the_notice_in_readme_has_the_words_of_a_real_one(tmp_path: Path):
 
 
 def without_dates(notice: str) -> set[str]:
-    """The labels of a notice and the shape of its headings, days left out.
-
-    Late in the day, when today is no longer a start, the first yard's is tomorrow.
-    """
+    """The labels of a notice and the shape of its headings, days left out."""
     labels = re.findall(r"^  ([A-Z][a-z]+(?: [a-z]+)*)  ", notice, re.MULTILINE)
     headings = re.findall(r"^[A-Z][\w ]+: start (?:today|on [\w ]+), (.+)$", notice, re.MULTILINE)
     return {*labels, *headings, notice.splitlines()[0], notice.splitlines()[1]}

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from windowcast import __version__
-from windowcast.errors import ConfigError, MailError, WindowcastError
+from windowcast.errors import ConfigError, MailError, UsageError, WindowcastError
 
 if TYPE_CHECKING:
     from windowcast.edges.settings import Configuration
@@ -278,3 +278,81 @@ def serve(ctx: click.Context, config_folder: str | None) -> None:
 
     configuration = _configuration(ctx, config_folder)
     service.serve(configuration)
+
+
+@main.command()
+@click.option(
+    "--forecasts",
+    metavar="F.csv",
+    type=click.Path(path_type=Path),
+    help="Past forecasts: yard,issued,day,high_c (or high_f), optional scenario.",
+)
+@click.option(
+    "--observed",
+    metavar="O.csv",
+    type=click.Path(path_type=Path),
+    help="Observed highs: yard,day,high_c (or high_f).",
+)
+@click.option("--months", metavar="A-B", help="Only issues of these months, such as 7-10 or 11-2.")
+@click.option("--treatment", "treatment_id", metavar="ID", help="Else the first one.")
+@click.option("--regimen", "regimen_id", metavar="ID", help="Else the treatment's first one.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
+@config_option
+@click.pass_context
+def verify(
+    ctx: click.Context,
+    forecasts: Path | None,
+    observed: Path | None,
+    months: str | None,
+    treatment_id: str | None,
+    regimen_id: str | None,
+    as_json: bool,
+    config_folder: str | None,
+) -> None:
+    """Judge the chances that past forecasts would have given, against the highs that came.
+
+    Example: windowcast verify --forecasts F.csv --observed O.csv --months 7-10 --json
+    """
+    from windowcast import answer as asking
+    from windowcast import verify as judging
+
+    if forecasts is None or observed is None:
+        lacking = [
+            option
+            for option, given in (("--forecasts F.csv", forecasts), ("--observed O.csv", observed))
+            if given is None
+        ]
+        raise UsageError(
+            f"the store's own record is not judged yet; give {' and '.join(lacking)}, tables of"
+            " past forecasts and of observed highs"
+        )
+    asked = judging.ALL_MONTHS if months is None else judging.months_of(months)
+    configuration = _configuration_or_examples(ctx, config_folder)
+    treatment = (
+        configuration.treatments[0]
+        if treatment_id is None
+        else asking.find_treatment(configuration, treatment_id)
+    )
+    asking.check_regimen(treatment, regimen_id)
+    regimen = next(one for one in treatment.regimens if regimen_id in (None, one.id))
+    judgement = judging.judge(treatment, regimen, forecasts, observed, months=asked, say=say)
+    if as_json:
+        indent = 2 if sys.stdout.isatty() else None
+        click.echo(json.dumps(judging.document(judgement), ensure_ascii=False, indent=indent))
+    else:
+        click.echo("\n".join(judging.lines(judgement)))
+
+
+def _configuration_or_examples(ctx: click.Context, config_folder: str | None) -> Configuration:
+    """The configuration, or the shipped examples where none is named and none is found."""
+    from windowcast.edges import config, shipped
+
+    named = config_folder or ctx.obj or os.environ.get("WINDOWCAST_CONFIG")
+    try:
+        folder = config.find_folder(config_folder or ctx.obj, os.environ)
+    except ConfigError:
+        if named:
+            raise
+        folder = shipped.config_folder()
+        say("windowcast: no configuration found; the shipped example treatments are used")
+    return config.load(folder, os.environ)

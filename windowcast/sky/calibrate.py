@@ -104,7 +104,8 @@ class ErrorStatistics:
     cases:        (s,) independent cases learned from, 0 for built-in values
     residual:     (m, n) whitened whole residual vectors, or None for normal ones
     residual_angle: (m,) time of year of each
-    spread_ratio: (n,) factor that an ensemble's deviations need; 1 leaves them
+    spread_ratio: (n,) factor that an ensemble's deviations about the regressed course need;
+                  1 leaves them
     """
 
     leads: NDArray[np.int64]
@@ -349,11 +350,12 @@ def learn(
         prior, season_angle=centres, mean=means, covariance=covariances, cases=cases_known
     )
     nearest = np.argmax(np.cos(centres[:, None] - angle), axis=0)
-    residual = np.empty((len(v), n))
+    residual, left_variance = np.empty((len(v), n)), np.zeros(n)
     for s in np.unique(nearest):
         here = nearest == s
         slope, left = _condition(covariances[s], n, np.ones(2 * n + 1, bool))
         course = v[here, -n:] - means[s, -n:] - (v[here, :-n] - means[s, :-n]) @ slope.T
+        left_variance += here.sum() * np.diag(left)
         residual[here] = np.linalg.solve(np.linalg.cholesky(left), course.T).T
     # Whole vectors keep their shape (skew, long tails); their first two moments come from the
     # covariance, so the pool itself is brought to mean 0 and unit covariance.
@@ -364,12 +366,10 @@ def learn(
     spreads = [c.spread[r] for c, r in zip(cases, rows, strict=True) if c.spread is not None]
     if len(spreads) == len(cases):
         raw = np.sqrt(np.mean(np.concatenate(spreads) ** 2, axis=0))
-        error = v[:, -n:] - v[:, n + 1 : 2 * n + 1]
-        error = error - error.mean(axis=0)
-        needed = np.sqrt((error**2).mean(axis=0)) / np.maximum(raw, 1e-6)
-        effective = len(v) / MORNINGS_A_CASE
-        keep = effective / (effective + 20.0)
-        learned = replace(learned, spread_ratio=needed**keep * prior.spread_ratio ** (1 - keep))
+        # Members are spread about the regressed course, so what is left after it is what they need;
+        # that is shrunk already, and their own spread is known after a few mornings.
+        needed = np.sqrt(left_variance / len(v)) / np.maximum(raw, 1e-6)
+        learned = replace(learned, spread_ratio=needed)
     return learned
 
 

@@ -106,8 +106,9 @@ def crps_ensemble(high_c: Floats, observed_c: Floats) -> Floats:
 def block_rows(group: Ints, block_days: int, rng: np.random.Generator) -> Ints:
     """Row numbers of one block-bootstrap sample, as many as there are rows, about.
 
-    group: (n,) rows of one value (a yard and season) are consecutive mornings in order; blocks stay
-    inside their group and wrap round its end, so each row is equally likely.
+    group: (n,) rows of one value (a season) are consecutive mornings in order, one for each yard;
+    block_days counts rows. Blocks stay inside their group and wrap round its end, so each row is
+    equally likely.
     """
     picked = []
     for one in np.unique(group):

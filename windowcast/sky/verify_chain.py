@@ -78,7 +78,7 @@ class TooLittle(ValueError):
 class Verification:
     """Judged mornings and their scores.
 
-    yard, issue_day, held: (c,) of each case, yards by name; chances: method -> (c,)
+    yard, issue_day, held: (c,) of each case, by day, then by name; chances: method -> (c,)
     left_out:   issues in the months asked for that do not cover the whole exposure from their first
                 day on, or whose window was not observed
     differences: method -> Brier of the chance minus Brier of that method, 90 % interval
@@ -164,13 +164,14 @@ def archives_from_rows(
     return found
 
 
-def _folds(days: NDArray[np.datetime64], observed: Bools, issued: Bools) -> NDArray[np.int64]:
+def _folds(days: NDArray[np.datetime64], archive: YardArchive) -> NDArray[np.int64]:
     """(d,) the fold each day is judged in: its year, or one of six blocks.
 
     Years, where two years were observed and the issues come back to the same season; blocks of the
     days from the first issue to the last otherwise. Days outside those are in no block (-1).
     """
-    known, made = np.flatnonzero(observed), np.flatnonzero(issued)
+    known = np.flatnonzero(np.isfinite(archive.observed_c))
+    made = np.flatnonzero(np.isfinite(archive.member_c).any(axis=(1, 2)))
     two_years = len(known) > 0 and known[-1] - known[0] + 1 >= TWO_YEARS_DAYS
     if two_years and made[-1] - made[0] >= SAME_SEASON_DAYS:
         year: NDArray[np.int64] = days.astype("datetime64[Y]").astype(np.int64) + 1970
@@ -263,11 +264,9 @@ def verify(
     found: list[tuple[int, np.datetime64, float, list[float]]] = []
     for which, (archive, asked) in enumerate(zip(archives, every, strict=True)):
         days = archive.first_day + np.arange(len(archive.observed_c))
-        issued: Bools = np.isfinite(archive.member_c).any(axis=(1, 2))
         if not asked.judged.any():
             continue
-        seen: Bools = np.isfinite(archive.observed_c)
-        fold = _folds(days, seen, issued)
+        fold = _folds(days, archive)
         # Windows that begin in the fold end after it.
         gap = int(archive.leads[-1])
         for one in np.unique(fold[asked.judged]):
@@ -285,13 +284,15 @@ def verify(
                 )
                 for k, i in enumerate(judged)
             ]
-    found.sort(key=lambda row: (row[0], row[1]))
+    found.sort(key=lambda row: (row[1], row[0]))
     outcome = np.array([row[2] for row in found])
     table = np.array([row[3] for row in found])
     chances = {m: table[:, k] for k, m in enumerate(METHODS)}
     issue_day = np.array([row[1] for row in found])
     yards = np.array([row[0] for row in found])
-    group = yards * 10_000 + issue_day.astype("datetime64[Y]").astype(np.int64)
+    # Yards share their weather: a block takes the mornings of all of them together.
+    group = issue_day.astype("datetime64[Y]").astype(np.int64)
+    block = 2 * n * round(len(issue_day) / len(np.unique(issue_day)))
     scores = {m: brier(chances[m], outcome) for m in METHODS}
     return Verification(
         yard=yards,
@@ -305,11 +306,11 @@ def verify(
         sharpness={m: sharpness(chances[m]) for m in METHODS},
         parts=brier_parts(chances["chance"], outcome),
         reliability=reliability_table(
-            chances["chance"], outcome, group=group, block_days=2 * n, seed=seed
+            chances["chance"], outcome, group=group, block_days=block, seed=seed
         ),
         differences={
             m: paired_difference(
-                chances["chance"], chances[m], outcome, group=group, block_days=2 * n, seed=seed
+                chances["chance"], chances[m], outcome, group=group, block_days=block, seed=seed
             )
             for m in METHODS
             if m != "chance"

@@ -124,9 +124,7 @@ def _parameters(yard: Yard, first_day: date, last_day: date) -> dict[str, str]:
     return found
 
 
-def _read(
-    reply: object, yard: Yard, first_day: date, last_day: date, now: datetime
-) -> DailyHighs:
+def _read(reply: object, yard: Yard, first_day: date, last_day: date, now: datetime) -> DailyHighs:
     daily = read_daily(read_places(reply, 1)[0])
     if len(daily.columns) != 1:
         raise WeatherUnusable(f"it answers with {len(daily.columns)} records, wanted 1")

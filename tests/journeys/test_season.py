@@ -13,6 +13,7 @@ from support.weather_server import Place, WeatherServer
 
 CREEK, NEAR, SOUTH = (44.9, -99.7), (44.93, -99.73), (-38.1, 145.2)
 ARCHIVE = "/v1/archive"
+NOBODY = "http://127.0.0.1:9/v1/forecast"
 
 
 @pytest.fixture
@@ -42,6 +43,11 @@ def archive(journey, high=lambda day: 20.0):
     return WeatherServer(default=Place(past=past(journey, high), timezone=journey.zone))
 
 
+def only_archive(url):
+    """Settings whose forecast is never asked: a configuration must name one."""
+    return settings(forecast=NOBODY, archive=url)
+
+
 def odd_years_hot(day):
     return 35.0 if day.year % 2 else 20.0
 
@@ -54,7 +60,7 @@ def document(journey, *arguments):
 
 def test_the_shares_count_years_and_every_start_day_is_there(journey):
     with archive(journey, odd_years_hot) as server:
-        journey.write("windowcast.toml", settings(archive=server.archive_url))
+        journey.write("windowcast.toml", only_archive(server.archive_url))
         found = document(journey)
 
     assert (found["schema"], found["yard"]) == (1, "Creek Bend")
@@ -75,7 +81,7 @@ def test_the_shares_count_years_and_every_start_day_is_there(journey):
 
 def test_neighbours_share_one_fetch_which_is_kept_until_asked_for_anew(journey):
     with archive(journey) as server:
-        journey.write("windowcast.toml", settings(archive=server.archive_url))
+        journey.write("windowcast.toml", only_archive(server.archive_url))
         for arguments, requests in (
             (("Creek Bend",), 1),
             (("Creek Bend",), 1),
@@ -93,7 +99,7 @@ def test_neighbours_share_one_fetch_which_is_kept_until_asked_for_anew(journey):
 
 def test_past_years_older_than_300_days_are_fetched_anew_or_used_with_a_word(journey):
     with archive(journey) as server:
-        journey.write("windowcast.toml", settings(archive=server.archive_url))
+        journey.write("windowcast.toml", only_archive(server.archive_url))
         document(journey)
         for age_days, requests in ((299, 1), (301, 2)):
             age(journey, age_days)
@@ -115,7 +121,7 @@ def age(journey, days):
 
 def test_the_text_fits_a_terminal_and_names_the_source(journey):
     with archive(journey, odd_years_hot) as server:
-        journey.write("windowcast.toml", settings(archive=server.archive_url))
+        journey.write("windowcast.toml", only_archive(server.archive_url))
         done = journey.windowcast("season", "Creek Bend")
 
     lines = done.stdout.splitlines()
@@ -124,7 +130,7 @@ def test_the_text_fits_a_terminal_and_names_the_source(journey):
     labels = ("Aug 1–15", "Aug 16–31", "Sep 1–15", "Sep 16–30", "Oct 1–15", "median first start")
     for label in (*labels, "years without any"):
         assert sum(line.startswith(f"  {label} ") for line in lines) == 1
-    assert "CC BY 4.0" in done.stdout
+    assert "(CC BY 4.0)" in " ".join(done.stdout.split())
     assert "INVENTED" not in done.stdout
 
 
@@ -133,7 +139,7 @@ def test_no_window_in_most_years_is_an_ordinary_answer_with_what_to_do_instead(j
         return 20.0 if day.month >= 10 or day.month <= 4 else 38.0
 
     with archive(journey, hot_until_october) as server:
-        journey.write("windowcast.toml", settings(archive=server.archive_url))
+        journey.write("windowcast.toml", only_archive(server.archive_url))
         asked = ("--from", "08-01", "--to", "09-10")
         done = journey.windowcast("season", "Creek Bend", *asked)
         found = document(journey, *asked)
@@ -189,7 +195,7 @@ def test_this_years_chance_is_laid_over_the_starts_that_the_forecast_covers(jour
 
 def test_south_of_the_equator_the_season_is_half_a_year_later(journey):
     with archive(journey) as server:
-        journey.write("windowcast.toml", settings(archive=server.archive_url))
+        journey.write("windowcast.toml", only_archive(server.archive_url))
         done = journey.windowcast("season", "Far South", "--json")
 
     starts = json.loads(done.stdout)["regimens"][0]["starts"]
@@ -200,7 +206,7 @@ def test_south_of_the_equator_the_season_is_half_a_year_later(journey):
 
 
 def test_without_an_archive_the_command_says_so(journey):
-    journey.write("windowcast.toml", settings(forecast="http://127.0.0.1:9/v1/forecast"))
+    journey.write("windowcast.toml", settings(forecast=NOBODY))
     done = journey.windowcast("season", "Creek Bend")
     assert (done.returncode, done.stdout) == (3, "")
     assert "archive_url is empty; name an archive in windowcast.toml" in done.stderr
@@ -209,7 +215,7 @@ def test_without_an_archive_the_command_says_so(journey):
 def test_an_archive_that_cannot_be_reached_is_said_and_costs_nothing_later(journey):
     with archive(journey) as server:
         url = server.archive_url
-    journey.write("windowcast.toml", settings(archive=url))
+    journey.write("windowcast.toml", only_archive(url))
     done = journey.windowcast("season", "Creek Bend")
     assert (done.returncode, done.stdout) == (3, "")
     assert done.stderr.startswith("windowcast: Creek Bend: no new past years: ")
@@ -225,7 +231,7 @@ def test_an_archive_that_cannot_be_reached_is_said_and_costs_nothing_later(journ
     ],
 )
 def test_a_wrong_wish_is_answered_before_anything_is_asked_or_made(journey, arguments, words):
-    journey.write("windowcast.toml", settings(archive="http://127.0.0.1:9/v1/archive"))
+    journey.write("windowcast.toml", only_archive("http://127.0.0.1:9/v1/archive"))
     done = journey.windowcast("season", "Creek Bend", *arguments)
     assert (done.returncode, done.stdout) == (2, "")
     assert words in done.stderr

@@ -99,18 +99,15 @@ def real_yards():
     if not SHARED.is_dir():
         pytest.skip(f"no recorded forecasts at {SHARED}")
     made, seen = {}, {}
-    with (SHARED / "forecasts_nws.csv").open() as file:
+    with open(SHARED / "forecasts_nws.csv") as file:
         for row in csv.DictReader(file):
             # A few evening rows are issued after their day.
             if row["nws_high_f"] and row["issue"] <= row["target"]:
                 made.setdefault(row["loc"], {})[row["issue"], row["target"]] = row["nws_high_f"]
-    with (SHARED / "observed_highs.csv").open() as file:
+    with open(SHARED / "observed_highs.csv") as file:
         for row in csv.DictReader(file):
             seen.setdefault(row["loc"], {})[row["target"]] = row["obs_high_f"]
-
-    def celsius(values):
-        return np.round((np.array(list(values), float) - 32) / 1.8, 1)
-
+    celsius = lambda values: np.round((np.array(list(values), float) - 32) / 1.8, 1)
     return [
         archive_from_rows(
             name,

@@ -64,8 +64,8 @@ def test_every_date_has_one_morning_in_every_zone():
             assert timedelta(hours=22) <= after - before <= timedelta(hours=26), name
 
 
-def due(now: str, *, at: time = SIX, zone: str = "America/Chicago"):
-    return due_mornings([yard(timezone=zone)], at=at, late_until=EIGHT_PM, now=utc(now))
+def due(now: str, *, at: time = SIX, until: time = EIGHT_PM, zone: str = "America/Chicago"):
+    return due_mornings([yard(timezone=zone)], at=at, late_until=until, now=utc(now))
 
 
 @pytest.mark.parametrize(
@@ -96,5 +96,5 @@ def test_each_yard_has_its_own_morning():
 def test_an_hour_that_a_clock_change_moves_past_midnight_keeps_its_date():
     """In Nuuk the clock went from 23:00 to 00:00 on 2025-03-29 (IANA time zone database): 23:30
     falls on the next date, and is still that evening's."""
-    found = due("2025-03-30T01:35", at=time(23, 30), zone="America/Nuuk")
+    found = due("2025-03-30T01:35", at=time(23, 30), until=time(23, 59), zone="America/Nuuk")
     assert [one.local_date for one in found] == [date(2025, 3, 29)]

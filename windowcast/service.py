@@ -51,7 +51,7 @@ def due_mornings(
 ) -> list[morning.Due]:
     """The mornings whose hour has come and whose lateness limit has not passed, told or not.
 
-    late_until: a local hour of the same date, or of the next where it is not after `at`
+    late_until: a local hour of the same date, after `at`
 
     Yesterday's date is looked at too: an hour late in the evening can fall past midnight in a
     clock change.
@@ -62,8 +62,7 @@ def due_mornings(
         today = now.astimezone(zone).date()
         for local_date in (today - timedelta(days=1), today):
             due = due_at(local_date, at, zone)
-            last_date = local_date if late_until > at else local_date + timedelta(days=1)
-            if due <= now <= due_at(last_date, late_until, zone):
+            if due <= now <= due_at(local_date, late_until, zone):
                 late = at if now - due > LATE_AFTER else None
                 found.append(morning.Due(yard=yard, local_date=local_date, late=late))
     return found

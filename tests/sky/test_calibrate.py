@@ -6,8 +6,8 @@ import time
 
 import numpy as np
 import pytest
-import synthetic
 
+from sky import synthetic
 from windowcast.sky.calibrate import (
     Cases,
     Record,
@@ -100,7 +100,7 @@ def test_few_cases_leave_the_built_in_values():
 
 
 def test_built_in_values_are_those_of_the_printed_table():
-    """Weather notes, skill table, Alexandria Jul-Oct: slope, and residual SD over climatology 3.19."""
+    """Weather notes, skill table, Alexandria Jul-Oct: slope, residual SD over climatology 3.19."""
     s = built_in(LEADS)
     slope = [0.71, 0.69, 0.66, 0.62, 0.53, 0.51, 0.41, 0.32, 0.17]
     spread = np.array([1.57, 1.63, 1.90, 2.08, 2.44, 2.63, 2.79, 2.94, 3.11]) / 3.19

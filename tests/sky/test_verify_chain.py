@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import synthetic
 
+from sky import synthetic
 from windowcast.sky.climate import year_angle
-from windowcast.sky.verify_chain import METHODS, YardArchive, archive_from_rows, verify
+from windowcast.sky.verify_chain import METHODS, YardArchive, archives_from_rows, verify
 
 SHARED = Path(__file__).resolve().parents[2].parent / "shared" / "data"
 BAND = {"lower_c": np.full(14, 10.0), "upper_c": np.full(14, 29.5)}
@@ -33,6 +33,7 @@ def made_up(seed, years=3):
         observed_c=high_c,
         member_c=forecast[:, :, None],
         leads=np.arange(1, 15),
+        judged=np.isfinite(forecast).any(axis=1),
     )
 
 
@@ -60,6 +61,7 @@ def test_judged_year_is_left_out_of_everything_fitted():
         observed_c=changed,
         member_c=archive.member_c,
         leads=archive.leads,
+        judged=archive.judged,
     )
     a = verify([archive], **BAND, months=(9, 10), columns=300)
     b = verify([other], **BAND, months=(9, 10), columns=300)
@@ -75,9 +77,9 @@ def test_rows_out_of_order_and_repeated_are_named():
     day = np.array(["2020-01-02", "2020-01-03"], "datetime64[D]")
     base = {"observed_day": day, "observed_c": np.array([1.0, 2.0]), "exposure_days": 1}
     with pytest.raises(ValueError, match=r"rows \[2\]"):
-        archive_from_rows("y", issued=day + np.array([-1, 1]), day=day, high_c=np.zeros(2), **base)
+        archives_from_rows("y", issued=day + np.array([-1, 1]), day=day, high_c=np.zeros(2), **base)
     with pytest.raises(ValueError, match="more than once"):
-        archive_from_rows("y", issued=day[[0, 0]], day=day[[1, 1]], high_c=np.zeros(2), **base)
+        archives_from_rows("y", issued=day[[0, 0]], day=day[[1, 1]], high_c=np.zeros(2), **base)
 
 
 def test_too_few_cases_give_no_score():
@@ -90,26 +92,32 @@ def test_too_few_cases_give_no_score():
         observed_c=archive.observed_c,
         member_c=member_c,
         leads=archive.leads,
+        judged=np.isfinite(member_c).any(axis=(1, 2)),
     )
     with pytest.raises(ValueError, match="20 usable cases"):
         verify([short], **BAND)
 
 
 def real_yards():
-    if not SHARED.is_dir():
-        pytest.skip(f"no recorded forecasts at {SHARED}")
+    if not SHARED.parent.is_dir():
+        pytest.skip("../shared is absent")
     made, seen = {}, {}
-    with open(SHARED / "forecasts_nws.csv") as file:
+    with (SHARED / "forecasts_nws.csv").open() as file:
         for row in csv.DictReader(file):
             # A few evening rows are issued after their day.
             if row["nws_high_f"] and row["issue"] <= row["target"]:
                 made.setdefault(row["loc"], {})[row["issue"], row["target"]] = row["nws_high_f"]
-    with open(SHARED / "observed_highs.csv") as file:
+    with (SHARED / "observed_highs.csv").open() as file:
         for row in csv.DictReader(file):
             seen.setdefault(row["loc"], {})[row["target"]] = row["obs_high_f"]
-    celsius = lambda values: np.round((np.array(list(values), float) - 32) / 1.8, 1)
+
+    def celsius(values):
+        return np.round((np.array(list(values), float) - 32) / 1.8, 1)
+
     return [
-        archive_from_rows(
+        archive
+        for name, rows in sorted(made.items())
+        for archive in archives_from_rows(
             name,
             exposure_days=7,
             issued=np.array([k[0] for k in rows], "datetime64[D]"),
@@ -118,7 +126,6 @@ def real_yards():
             observed_day=np.array(list(seen[name]), "datetime64[D]"),
             observed_c=celsius(seen[name].values()),
         )
-        for name, rows in sorted(made.items())
     ]
 
 

@@ -98,8 +98,8 @@ class ErrorStatistics:
 
     leads:        (n,) days ahead of the issue day, consecutive
     season_angle: (s,) centres of the seasons, radians from 1 January
-    mean:         (s, 3n + 1) mean of [yesterday, last 30 days, previous issue (n - 1), forecast (n),
-                  observed (n)]
+    mean:         (s, 3n + 1) mean of [yesterday, last 30 days, previous issue (n - 1),
+                  forecast (n), observed (n)]
     covariance:   (s, 3n + 1, 3n + 1) of the same
     cases:        (s,) independent cases learned from, 0 for built-in values
     residual:     (m, n) whitened whole residual vectors, or None for normal ones
@@ -484,9 +484,9 @@ def calibrate(
 ) -> Calibrated:
     """Scenarios whose shares can be read as chances.
 
-    high_c:      (n, members) raw highs from `first_day`, °C, no gaps; one member = a single forecast
+    high_c:      (n, members) raw highs from `first_day`, °C, no gaps; 1 member: a single forecast
     statistics:  for exactly the days ahead of `high_c` (first_day - issue_day on)
-    recent_c:    (r,) observed highs of the r days up to the day before issue_day, NaN where missing
+    recent_c:    (r,) observed highs of the r days before issue_day, NaN where missing
     previous_c:  (n - 1,) yesterday's issue (mean over members) for first_day on
     extended_c:  (m, members) raw extended range from `first_day`, m > n, or None
     traces:      (length + 0, k) `climate.past_traces` from `first_day`, or None

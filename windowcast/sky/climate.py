@@ -22,7 +22,7 @@ LEAST_SPREAD_K = 0.5
 
 
 def year_angle(days: Days) -> Floats:
-    """Position of each day in its own year, radians, 1 January at 0; leap years are 366 days long."""
+    """Position of each day in its own year, radians, 1 January at 0; leap years have 366."""
     day = np.asarray(days).astype("datetime64[D]")
     year = day.astype("datetime64[Y]")
     first = year.astype("datetime64[D]")

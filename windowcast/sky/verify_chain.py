@@ -1,9 +1,10 @@
 """The whole chain, judged on past mornings as if on each of them.
 
 Everything fitted (climate, error statistics, base rates) leaves the judged calendar year out; where
-the record spans less than two years it leaves out the judged block and a gap of one window on both
-sides. What the chain is *told* on a morning (forecast, the issue before, observed highs up to the
-day before) is of that morning, as it would be.
+the record spans less than two years it leaves out the judged block. Either way a gap as long as the
+last day ahead is left out on both sides, because windows reach beyond the fold they begin in. What
+the chain is *told* on a morning (forecast, the issue before, observed highs up to the day before)
+is of that morning, as it would be.
 """
 
 from __future__ import annotations
@@ -15,15 +16,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowcast.sky.calibrate import (
+    MONTH_DAYS,
     Bools,
+    ErrorStatistics,
     Record,
     built_in,
+    calibrate,
     cases_of,
     expected_course,
     learn,
     residual_courses,
 )
-from windowcast.sky.climate import FEWEST_DAYS, Floats, fit_climate, year_angle
+from windowcast.sky.climate import FEWEST_DAYS, Climate, Floats, fit_climate, year_angle
 from windowcast.sky.score import (
     BrierParts,
     Interval,
@@ -39,6 +43,8 @@ from windowcast.sky.score import (
 METHODS = ("chance", "uncalibrated", "climatology", "plain_rule", "independent_days")
 FEWEST_CASES = 30
 BLOCKS = 6
+TWO_YEARS_DAYS = 730
+SAME_SEASON_DAYS = 400
 # A case of another yard counts as a third of one's own.
 OTHER_YARD_WEIGHT = 0.3
 
@@ -52,6 +58,8 @@ class YardArchive:
     member_c:   (d, n, m) highs forecast on each day for `leads` days ahead, m = 1 for single
                 forecasts, NaN where missing
     leads:      (n,) consecutive days ahead, from 0 or more
+    judged:     (d,) the issues whose own first day is the first of `leads`; the others are only
+                learned from
     """
 
     name: str
@@ -59,15 +67,20 @@ class YardArchive:
     observed_c: Floats
     member_c: Floats
     leads: NDArray[np.int64]
+    judged: Bools
+
+
+class TooLittle(ValueError):
+    """A record from which nothing can be said; not a mistake in it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verification:
     """Judged mornings and their scores.
 
-    yard, issue_day, held: (c,) of each case; chances: method -> (c,)
-    left_out:   issues in the months asked for that do not cover the whole exposure from the first
-                day ahead, or whose window was not observed
+    yard, issue_day, held: (c,) of each case, yards by name; chances: method -> (c,)
+    left_out:   issues in the months asked for that do not cover the whole exposure from their first
+                day on, or whose window was not observed
     differences: method -> Brier of the chance minus Brier of that method, 90 % interval
     """
 
@@ -85,7 +98,7 @@ class Verification:
     differences: dict[str, Interval]
 
 
-def archive_from_rows(
+def archives_from_rows(
     name: str,
     *,
     issued: NDArray[np.datetime64],
@@ -95,8 +108,11 @@ def archive_from_rows(
     observed_c: Floats,
     exposure_days: int,
     scenario: NDArray[np.int64] | None = None,
-) -> YardArchive:
-    """One yard's tables as arrays. The commonest first day ahead is the one judged.
+) -> list[YardArchive]:
+    """One yard's tables as arrays, one archive for each first day ahead that occurs.
+
+    Each issue is judged in the archive that begins on its own first day; it is learned from in
+    every archive whose days it covers. A scenario that an issue lacks leaves that issue uncovered.
 
     Raises ValueError, naming rows from 1, for an issue after its day, or a repeated row.
     """
@@ -115,11 +131,10 @@ def archive_from_rows(
     last = max(target.max(), seen.max())
     count = int((last - first).astype(int)) + 1
     day_index = (made - first).astype(int)
-    # The first day ahead of each issue, and the commonest of them.
-    start = np.full(count, 10**6)
-    np.minimum.at(start, day_index, lead)
-    common = int(np.bincount(start[start < 10**6]).argmax())
-    keys = (day_index * (lead.max() + 1) + lead) * len(members) + member
+    none = int(lead.max()) + 1
+    own_first = np.full(count, none)
+    np.minimum.at(own_first, day_index, lead)
+    keys = (day_index * none + lead) * len(members) + member
     _, once, times = np.unique(keys, return_index=True, return_counts=True)
     if (times > 1).any():
         rows = np.sort(once[times > 1])[:5] + 1
@@ -131,28 +146,38 @@ def archive_from_rows(
         raise ValueError(f"{name}: observed rows repeat a day, at {(again[:5] + 1).tolist()}")
     observed = np.full(count, np.nan)
     observed[seen_index] = observed_c
-    highs = np.full((count, exposure_days, len(members)), np.nan)
-    inside = (lead >= common) & (lead < common + exposure_days) & (start[day_index] == common)
-    highs[day_index[inside], lead[inside] - common, member[inside]] = np.asarray(high_c)[inside]
-    return YardArchive(
-        name=name,
-        first_day=first,
-        observed_c=observed,
-        member_c=highs,
-        leads=np.arange(common, common + exposure_days),
-    )
+    found = []
+    for begin in np.unique(own_first[own_first < none]).tolist():
+        highs = np.full((count, exposure_days, len(members)), np.nan)
+        inside = (lead >= begin) & (lead < begin + exposure_days)
+        highs[day_index[inside], lead[inside] - begin, member[inside]] = np.asarray(high_c)[inside]
+        found.append(
+            YardArchive(
+                name=name,
+                first_day=first,
+                observed_c=observed,
+                member_c=highs,
+                leads=np.arange(begin, begin + exposure_days),
+                judged=own_first == begin,
+            )
+        )
+    return found
 
 
-def _folds(days: NDArray[np.datetime64], observed: Bools) -> tuple[NDArray[np.int64], bool]:
-    """(d,) the fold each day is judged in, and whether that is its year or one of six blocks."""
-    known = np.flatnonzero(observed)
-    if len(known) == 0:
-        raise ValueError("no observed day")
-    if known[-1] - known[0] + 1 >= 730:
-        return days.astype("datetime64[Y]").astype(np.int64) + 1970, True
-    edges = np.linspace(known[0], known[-1] + 1, BLOCKS + 1)
+def _folds(days: NDArray[np.datetime64], observed: Bools, issued: Bools) -> NDArray[np.int64]:
+    """(d,) the fold each day is judged in: its year, or one of six blocks.
+
+    Years, where two years were observed and the issues come back to the same season; blocks of the
+    days from the first issue to the last otherwise. Days outside those are in no block (-1).
+    """
+    known, made = np.flatnonzero(observed), np.flatnonzero(issued)
+    two_years = len(known) > 0 and known[-1] - known[0] + 1 >= TWO_YEARS_DAYS
+    if two_years and made[-1] - made[0] >= SAME_SEASON_DAYS:
+        year: NDArray[np.int64] = days.astype("datetime64[Y]").astype(np.int64) + 1970
+        return year
+    edges = np.linspace(made[0], made[-1] + 1, BLOCKS + 1)
     block = np.searchsorted(edges, np.arange(len(days)), side="right") - 1
-    return np.clip(block, 0, BLOCKS - 1), False
+    return np.where(block < BLOCKS, block, -1)
 
 
 def _kept(archive: YardArchive, days_out: NDArray[np.datetime64], gap_days: int) -> Bools:
@@ -170,6 +195,33 @@ def _inside(high_c: Floats, lower_c: Floats, upper_c: Floats) -> Bools:
     tenths = np.round(high_c, 1)
     inside: Bools = (tenths >= lower_c) & (tenths <= upper_c)
     return inside
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Asked:
+    """Issues of one archive in the months asked for: judged, course_c and held by day."""
+
+    judged: Bools
+    course_c: Floats
+    held: Floats
+    left_out: int
+
+
+def _asked(archive: YardArchive, lower: Floats, upper: Floats, months: Sequence[int]) -> _Asked:
+    count = len(archive.observed_c)
+    days = archive.first_day + np.arange(count)
+    month = days.astype("datetime64[M]").astype(int) % 12 + 1
+    asked = archive.judged & np.isin(month, list(months))
+    index = np.minimum(np.arange(count)[:, None] + archive.leads, count - 1)
+    reach = np.arange(count) + int(archive.leads[-1]) < count
+    course_c = np.where(reach[:, None], archive.observed_c[index], np.nan)
+    usable = np.isfinite(archive.member_c).all(axis=(1, 2)) & np.isfinite(course_c).all(axis=1)
+    return _Asked(
+        judged=asked & usable,
+        course_c=course_c,
+        held=_inside(course_c, lower, upper).all(axis=1).astype(float),
+        left_out=int((asked & ~usable).sum()),
+    )
 
 
 def verify(
@@ -193,43 +245,46 @@ def verify(
     the forecast dressed with the kept raw error courses within 35 days of the date;
     `independent_days`, the calibrated chances of the single days multiplied.
 
-    Raises ValueError with fewer than 30 cases, or with too few observed days outside a fold.
+    Raises TooLittle with fewer than 30 cases, or with too few observed days outside a fold.
     """
     lower, upper = np.asarray(lower_c, np.float64), np.asarray(upper_c, np.float64)
     n = len(lower)
-    found: list[tuple[int, np.datetime64, float, list[float]]] = []
-    left_out = 0
-    for yard, archive in enumerate(archives):
+    names = sorted({archive.name for archive in archives})
+    for archive in archives:
         if len(archive.leads) != n:
             raise ValueError(f"{archive.name}: {len(archive.leads)} days ahead, exposure {n}")
-        count = len(archive.observed_c)
-        days = archive.first_day + np.arange(count)
-        issued = np.isfinite(archive.member_c).any(axis=(1, 2))
-        month = days.astype("datetime64[M]").astype(int) % 12 + 1
-        asked = issued & np.isin(month, list(months))
-        index = np.minimum(np.arange(count)[:, None] + archive.leads, count - 1)
-        reach = np.arange(count) + int(archive.leads[-1]) < count
-        course_c = np.where(reach[:, None], archive.observed_c[index], np.nan)
-        usable = np.isfinite(archive.member_c).all(axis=(1, 2)) & np.isfinite(course_c).all(axis=1)
-        left_out += int((asked & ~usable).sum())
-        held = _inside(course_c, lower, upper).all(axis=1).astype(float)
-        fold, yearly = _folds(days, np.isfinite(archive.observed_c))
-        gap = 0 if yearly else n
-        for one in np.unique(fold[asked & usable]):
-            judged = np.flatnonzero(asked & usable & (fold == one))
-            out = days[fold == one]
-            rng = np.random.default_rng([seed, yard, int(one)])
+    every = [_asked(archive, lower, upper, months) for archive in archives]
+    left_out = sum(one.left_out for one in every)
+    usable = sum(int(one.judged.sum()) for one in every)
+    if usable < FEWEST_CASES:
+        raise TooLittle(
+            f"{usable} usable cases ({left_out} issues left out), but {FEWEST_CASES} are needed"
+        )
+    found: list[tuple[int, np.datetime64, float, list[float]]] = []
+    for which, (archive, asked) in enumerate(zip(archives, every, strict=True)):
+        days = archive.first_day + np.arange(len(archive.observed_c))
+        issued: Bools = np.isfinite(archive.member_c).any(axis=(1, 2))
+        if not asked.judged.any():
+            continue
+        seen: Bools = np.isfinite(archive.observed_c)
+        fold = _folds(days, seen, issued)
+        # Windows that begin in the fold end after it.
+        gap = int(archive.leads[-1])
+        for one in np.unique(fold[asked.judged]):
+            judged = np.flatnonzero(asked.judged & (fold == one))
+            rng = np.random.default_rng([seed, which, int(one)])
             chances = _judge_fold(
-                archives, yard, judged, out, gap, course_c, held, lower, upper, columns, rng
+                archives, which, judged, days[fold == one], gap, asked, lower, upper, columns, rng
             )
             found += [
-                (yard, days[i], held[i], [chances[m][k] for m in METHODS])
+                (
+                    names.index(archive.name),
+                    days[i],
+                    asked.held[i],
+                    [chances[m][k] for m in METHODS],
+                )
                 for k, i in enumerate(judged)
             ]
-    if len(found) < FEWEST_CASES:
-        raise ValueError(
-            f"{len(found)} usable cases ({left_out} issues left out), but {FEWEST_CASES} are needed"
-        )
     found.sort(key=lambda row: (row[0], row[1]))
     outcome = np.array([row[2] for row in found])
     table = np.array([row[3] for row in found])
@@ -268,22 +323,31 @@ def _judge_fold(
     judged: NDArray[np.int64],
     days_out: NDArray[np.datetime64],
     gap: int,
-    course_c: Floats,
-    held: Floats,
+    asked: _Asked,
     lower: Floats,
     upper: Floats,
     columns: int,
     rng: np.random.Generator,
 ) -> dict[str, Floats]:
     archive = archives[yard]
-    order = [yard] + [k for k in range(len(archives)) if k != yard]
+    course_c, held = asked.course_c, asked.held
+    order = [yard] + [
+        k
+        for k, other in enumerate(archives)
+        if k != yard and other.name != archive.name and other.leads[0] == archive.leads[0]
+    ]
     pooled, use = [], []
     for k in order:
         other = archives[k]
         keep = _kept(other, days_out, gap)
         known = keep & np.isfinite(other.observed_c)
-        if known.sum() < FEWEST_DAYS and k != yard:
-            continue
+        if known.sum() < FEWEST_DAYS:
+            if k != yard:
+                continue
+            raise TooLittle(
+                f"{other.name}: {int(known.sum())} observed days outside the judged stretch "
+                f"{days_out.min()} to {days_out.max()}, but {FEWEST_DAYS} are needed"
+            )
         other_days = other.first_day + np.arange(len(keep))
         climate_k = fit_climate(other_days, np.where(keep, other.observed_c, np.nan))
         if k == yard:
@@ -321,6 +385,14 @@ def _judge_fold(
     for centre in centres:
         rows = np.flatnonzero(group == centre)
         at = judged[rows]
+        if members > 1:
+            for row, i in zip(rows, at, strict=True):
+                inside = _calibrated_inside(
+                    archive, int(i), climate, statistics, lower, upper, columns, rng
+                )
+                result["chance"][row] = inside.all(axis=1).mean()
+                result["independent_days"][row] = inside.mean(axis=0).prod()
+            continue
         turn = float(centre * 2 * np.pi / 36)
         courses, left = expected_course(statistics, turn, own.known[at])
         # Fresh courses for each case: shared ones would shift a whole ten-day group together.
@@ -350,3 +422,31 @@ def _judge_fold(
                 dressed = forecast[k, :, 0] - error[close]
                 result["uncalibrated"][k] = _inside(dressed, lower, upper).all(axis=1).mean()
     return result
+
+
+def _calibrated_inside(
+    archive: YardArchive,
+    issue: int,
+    climate: Climate,
+    statistics: ErrorStatistics,
+    lower: Floats,
+    upper: Floats,
+    columns: int,
+    rng: np.random.Generator,
+) -> Bools:
+    """(columns, n) which highs of the calibrated members are inside: the morning's own engine."""
+    issue_day = archive.first_day + issue
+    members = archive.member_c.shape[2]
+    previous = archive.member_c[issue - 1, 1:].mean(axis=1) if issue else None
+    out = calibrate(
+        archive.member_c[issue],
+        first_day=issue_day + int(archive.leads[0]),
+        issue_day=issue_day,
+        climate=climate,
+        statistics=statistics,
+        recent_c=archive.observed_c[max(issue - MONTH_DAYS, 0) : issue],
+        previous_c=previous,
+        columns=members * max(round(columns / members), 1),
+        seed=int(rng.integers(2**31)),
+    )
+    return _inside(out.high_c.T.astype(np.float64), lower, upper)

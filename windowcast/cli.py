@@ -221,6 +221,61 @@ def yard(
 
 
 @main.command()
+@click.argument("name", metavar="YARD")
+@click.option("--treatment", "treatment_id", metavar="ID", help="This one; else the yard's first.")
+@click.option("--from", "first", metavar="MM-DD", help="The first start day looked at.")
+@click.option("--to", "last", metavar="MM-DD", help="The last one; may lie in the next year.")
+@click.option("--fetch", is_flag=True, help="Ask the archive again for the past years.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
+@config_option
+@click.pass_context
+def season(
+    ctx: click.Context,
+    name: str,
+    treatment_id: str | None,
+    first: str | None,
+    last: str | None,
+    fetch: bool,
+    as_json: bool,
+    config_folder: str | None,
+) -> None:
+    """Show in how many past years a treatment could start, day by day of the season.
+
+    Without --from and --to: from August 1 to October 15, half a year later south of the equator.
+    Fetches the past years of a place once and keeps them.
+
+    Example: windowcast season "Creek Bend" --from 09-01 --to 11-15
+    """
+    from windowcast import answer as asking
+    from windowcast import season as past
+    from windowcast.edges import clock
+    from windowcast.notice import season_lines
+
+    configuration = _configuration(ctx, config_folder)
+    place = asking.find_yard(configuration, name)
+    days = past.season_days(place, first, last)
+    # A mistyped id is answered before a store is made or a server asked.
+    asking.find_treatments(configuration, place, treatment_id)
+    with asking.open_store(configuration) as store:
+        answer = past.answer_season(
+            configuration,
+            store,
+            place,
+            days,
+            treatment_id=treatment_id,
+            now=clock.now(),
+            say=say,
+            fetch=fetch,
+        )
+    if as_json:
+        indent = 2 if sys.stdout.isatty() else None
+        found = season_lines.season_document(answer)
+        click.echo(json.dumps(found, ensure_ascii=False, indent=indent))
+    else:
+        click.echo("\n".join(season_lines.season_lines(answer)))
+
+
+@main.command()
 @click.argument("treatment_id", metavar="TREATMENT")
 @click.argument("regimen_id", metavar="[REGIMEN]", required=False)
 @click.option("--high-min", metavar="DEGREES", help="The new lowest allowed daily high.")

@@ -16,7 +16,8 @@ import pytest
 from support.weather_server import Place, WeatherServer
 from windowcast.edges import openmeteo
 from windowcast.edges.http import Spent, read_document
-from windowcast.edges.openmeteo import FetchResult, read_daily, read_hourly
+from windowcast.edges.openmeteo import FetchResult
+from windowcast.edges.openmeteo_replies import read_daily, read_hourly, read_places
 from windowcast.edges.settings import WeatherSettings
 from windowcast.errors import (
     WeatherError,
@@ -654,11 +655,11 @@ def test_an_hourly_reply_that_is_not(name: str, words: str) -> None:
 
 
 def test_a_list_is_read_by_its_order() -> None:
-    items = openmeteo.read_places(load("list_of_three_places_two_in_one_cell"), 3)
+    items = read_places(load("list_of_three_places_two_in_one_cell"), 3)
 
     assert [read_daily(item).columns[0][0] for item in items] == [172, 172, 176]
     with pytest.raises(WeatherUnusable, match="not in the order asked"):
-        openmeteo.read_places(load("list_out_of_order"), 3)
+        read_places(load("list_out_of_order"), 3)
 
 
 def test_every_fixture_is_used() -> None:

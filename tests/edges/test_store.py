@@ -8,6 +8,7 @@ import stat
 import subprocess
 import sys
 import tempfile
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from windowcast.edges.store import (
     MIGRATIONS,
     Decision,
     NewNotice,
+    StoredPastYears,
     StoredSeries,
     Told,
     open_store,
@@ -245,6 +247,37 @@ def test_steps_are_applied_in_order_and_once(tmp_path):
         with open_store(URL, tmp_path, migrations=steps) as store:
             assert store._database.execute("SELECT name FROM queen").fetchall() == [("a;b",)]
             assert store._database.execute("PRAGMA user_version").fetchone() == (last + 1,)
+
+
+def test_a_store_of_the_first_tables_gains_the_past_years_and_loses_nothing(tmp_path):
+    steps = tmp_path / "sql"
+    steps.mkdir()
+    shutil.copy(MIGRATIONS / "0001_first.sql", steps)
+    with open_store(URL, tmp_path, migrations=steps) as store:
+        store.spend(date(2026, 8, 31), 8.0)
+        assert store._database.execute("PRAGMA user_version").fetchone() == (1,)
+
+    with open_store(URL, tmp_path) as store:
+        assert store.spent(date(2026, 8, 31)) == 8.0
+        assert store.past_years("40.0 -99.5") is None
+
+
+def test_past_years_come_back_as_kept_and_a_later_fetch_takes_their_place(tmp_path):
+    highs = [215, None, -3]
+    first = StoredPastYears(
+        place="40.0 -99.5",
+        fetched_at=datetime(2026, 8, 31, 10, tzinfo=UTC),
+        first_day=date(1996, 8, 28),
+        tenths=pack_tenths(highs),
+    )
+    second = replace(first, fetched_at=datetime(2027, 8, 31, 10, tzinfo=UTC), tenths=b"\1\0")
+    with open_store(URL, tmp_path) as store:
+        store.save_past_years(first)
+        assert store.past_years("40.0 -99.5") == first
+        assert unpack_tenths(first.tenths) == highs
+        assert store.past_years("40.1 -99.5") is None
+        store.save_past_years(second)
+        assert store.past_years("40.0 -99.5") == second
 
 
 def test_a_step_that_fails_leaves_nothing_behind(tmp_path):

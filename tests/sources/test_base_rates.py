@@ -14,16 +14,22 @@ import importlib.util
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
 
 import pytest
 
+from support.journey import TREATMENTS, settings, yard_table
 from support.weather import regimen, treatment
+from support.weather_server import Place, WeatherServer
+from windowcast import season as season_of_yard
+from windowcast.answer import open_store
+from windowcast.edges import config
 from windowcast.sky.highs import tenths
 from windowcast.sky.scenarios import from_members
 from windowcast.window.scan import Start, Words, scan
+from windowcast.window.season import half_months, pooled
 
 LENGTHS_DAYS = (14, 20)
 HALF_MONTHS = {
@@ -100,6 +106,40 @@ def test_shares_do_not_rest_on_rounding_to_tenths(shared_folder, site, length_da
         ]
         per_cent.append(round(Fraction(100 * len(fitting), len(starts))))
     assert tuple(per_cent) == table_row(shared_folder, site, length_days).per_cent
+
+
+@pytest.mark.parametrize("length_days", LENGTHS_DAYS)
+def test_the_season_of_a_yard_shows_the_tables_shares(shared_folder, tmp_path, length_days):
+    """The series goes through the archive's reply, the store and the count by past years."""
+    expected = table_row(shared_folder, "brussels", length_days)
+    highs = {day: tenths / 10 for day, tenths in observed("brussels").items()}
+    now = datetime(2006, 1, 10, 12, tzinfo=UTC)  # thirty years that hold all seasons of the series
+    (tmp_path / "treatments.toml").write_text(TREATMENTS, "utf-8")
+    (tmp_path / "yards.toml").write_text(yard_table("Creek Bend", 50.8, 4.4, "Etc/GMT"), "utf-8")
+    with WeatherServer(places={(50.8, 4.4): Place(past=highs)}, now=now) as server:
+        (tmp_path / "windowcast.toml").write_text(
+            settings(forecast=server.forecast_url, archive=server.archive_url), "utf-8"
+        )
+        configuration = config.load(tmp_path, {})
+        (yard,) = configuration.yards
+        with open_store(configuration) as store:
+            past = season_of_yard.answer_season(
+                configuration,
+                store,
+                yard,
+                season_of_yard.season_days(yard, None, None),
+                treatment_id=None,
+                now=now,
+                say=lambda line: None,
+            ).past
+
+    (one,) = [each for each in past.regimens if each.regimen.exposure_days == length_days]
+    halves = half_months(one.starts)
+    shares = [pooled(half) for half in halves]
+    assert [str(half[0].day) for half in halves] == ["08-01", "08-16", "09-01", "09-16", "10-01"]
+    assert tuple(round(100 * share) for share in shares if share is not None) == expected.per_cent
+    assert round(100 * (one.share_without or 0)) == expected.none_per_cent
+    assert one.whole_years == expected.years
 
 
 def base_rates(highs: Mapping[date, int], length_days: int) -> BaseRates:

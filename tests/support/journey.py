@@ -66,6 +66,7 @@ def settings(
     forecast: str = "",
     ensemble: str = "",
     seasonal: str = "",
+    archive: str = "",
     mail_port: int | None = None,
     recipients: str = '["crew@example.org"]',
     extra: str = "",
@@ -78,7 +79,7 @@ provider = "open-meteo"
 forecast_url = "{forecast}"
 ensemble_url = "{ensemble}"
 seasonal_url = "{seasonal}"
-archive_url = ""
+archive_url = "{archive}"
 
 [chance]
 calibrate = false

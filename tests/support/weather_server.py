@@ -59,7 +59,7 @@ import time
 import zlib
 from collections import Counter, deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -92,6 +92,7 @@ class Place:
     hourly:                          instead of the lists: the temperature at an instant (aware UTC)
                                      of a member, counted from 0; used for all three sources
     hourly_members:                  how many members `hourly` has
+    past:                            what the archive has: a high by day, null for all other days
     """
 
     daily_highs: Sequence[float | None] = ()
@@ -102,6 +103,7 @@ class Place:
     elevation_m: float = 250.0
     hourly: Hourly | None = None
     hourly_members: int = 1
+    past: Mapping[date, float] = field(default_factory=dict)
 
 
 class BadParametersError(Exception):
@@ -169,6 +171,10 @@ class WeatherServer:
     def seasonal_url(self) -> str:
         return f"{self.url}/v1/seasonal"
 
+    @property
+    def archive_url(self) -> str:
+        return f"{self.url}/v1/archive"
+
     def now(self) -> datetime:
         if self._now is None:
             return datetime.now(UTC)
@@ -227,7 +233,8 @@ class WeatherServer:
                     f"Longitude must be in range of -180 to 180°. Given: {longitude}."
                 )
             place = self.place_at(latitude, longitude)
-            item = self._item(path, query, place, latitude, longitude)
+            made = self._archived if path.endswith("archive") else self._item
+            item = made(path, query, place, latitude, longitude)
             if elevations:
                 item["elevation"] = elevations[index]
             if index:
@@ -311,6 +318,37 @@ class WeatherServer:
             item[f"{section}_units"] = units
             item[section] = table
         return item
+
+    def _archived(
+        self, path: str, query: dict[str, str], place: Place, latitude: float, longitude: float
+    ) -> dict[str, Any]:
+        if query.get("daily") != "temperature_2m_max":
+            raise BadParametersError("Cannot initialize WeatherVariable from invalid String value")
+        zone = ZoneInfo(query.get("timezone", "UTC"))
+        first = date.fromisoformat(query["start_date"])
+        last = date.fromisoformat(query["end_date"])
+        newest = self.now().date() - timedelta(days=1)
+        if not date(1940, 1, 1) <= first <= last <= newest:
+            raise BadParametersError(
+                f"Parameter 'end_date' is out of allowed range from 1940-01-01 to {newest}"
+            )
+        days = [first + timedelta(days=n) for n in range((last - first).days + 1)]
+        self.weight[path] += max(1, len(days) / 140)
+        offset = self.now().astimezone(zone).utcoffset() or timedelta()
+        return {
+            "latitude": round(latitude * 10) / 10,
+            "longitude": round(longitude * 10) / 10,
+            "generationtime_ms": 0.25,
+            "utc_offset_seconds": int(offset.total_seconds()),
+            "timezone": query.get("timezone", "GMT"),
+            "timezone_abbreviation": "GMT",
+            "elevation": place.elevation_m,
+            "daily_units": {"time": "iso8601", "temperature_2m_max": "°C"},
+            "daily": {
+                "time": [day.isoformat() for day in days],
+                "temperature_2m_max": [place.past.get(day) for day in days],
+            },
+        }
 
     def _courses(self, path: str, place: Place) -> list[Callable[[datetime], float | None]]:
         source = place.hourly
@@ -486,7 +524,7 @@ class _Handler(BaseHTTPRequestHandler):
         if len(self.path) > 8000:
             self._send(414, "text/html", b"<html><h1>414 Request-URI Too Large</h1></html>")
             return
-        if parts.path not in ("/v1/forecast", "/v1/ensemble", "/v1/seasonal"):
+        if parts.path not in ("/v1/forecast", "/v1/ensemble", "/v1/seasonal", "/v1/archive"):
             self._json(404, {"error": True, "reason": "Not Found"})
             return
         fault = weather.next_fault(parts.path)

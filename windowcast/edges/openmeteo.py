@@ -25,7 +25,6 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
-from functools import lru_cache
 from typing import Any
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
@@ -39,20 +38,24 @@ from windowcast.edges.http import (
     Say,
     Sleep,
     Spent,
-    clean,
     utc_now,
+)
+from windowcast.edges.openmeteo_replies import (
+    DailyTable,
+    ensemble,
+    local_columns,
+    number,
+    one_forecast,
+    read_daily,
+    read_hourly,
+    read_places,
 )
 from windowcast.edges.settings import WeatherSettings
 from windowcast.errors import WeatherError, WeatherRefused, WeatherUnreachable, WeatherUnusable
 from windowcast.sky.highs import (
     DailyHighs,
     Members,
-    complete_members,
     daily_blocks_are_local_days,
-    from_day,
-    local_days_of_tenths,
-    tenths,
-    trim,
 )
 from windowcast.trade.yard import Yard
 
@@ -405,15 +408,15 @@ class _Run:
             requested_latitude=yard.latitude,
             requested_longitude=yard.longitude,
             requested_elevation_m=yard.elevation_m,
-            returned_latitude=_number(item, "latitude"),
-            returned_longitude=_number(item, "longitude"),
-            returned_elevation_m=_number(item, "elevation"),
+            returned_latitude=number(item, "latitude"),
+            returned_longitude=number(item, "longitude"),
+            returned_elevation_m=number(item, "elevation"),
         )
         zone = ZoneInfo(yard.timezone)
         today = self._now.astimezone(zone).date()
         try:
             if group.hourly:
-                columns = _local_columns(read_hourly(item), zone)
+                columns = local_columns(read_hourly(item), zone)
             else:
                 daily = read_daily(item)
                 if not self._offset_serves(yard, daily, today):
@@ -421,9 +424,9 @@ class _Run:
                     return
                 columns = [DailyHighs(daily.first_day, tuple(column)) for column in daily.columns]
             if self._plan.source == "forecast":
-                self._keep(yard, _one_forecast(columns, today), info)
+                self._keep(yard, one_forecast(columns, today), info)
             else:
-                self._keep(yard, _ensemble(columns, today), info)
+                self._keep(yard, ensemble(columns, today), info)
         except WeatherError as error:
             self._keep(yard, _named(yard, self._plan.source, error), None)
 
@@ -520,217 +523,3 @@ def _named(yard: Yard, source: str, error: WeatherError) -> WeatherError:
     named = kind(f"{yard.name}: {source}: {error}")
     named.__cause__ = error
     return named
-
-
-# Reading replies.
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DailyTable:
-    """Daily highs as a reply holds them: columns of tenths of a °C, the control member first."""
-
-    first_day: date
-    utc_offset_seconds: int
-    columns: list[list[int | None]]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HourlyTable:
-    """Hourly temperatures as a reply holds them: columns of tenths from an instant in UTC on."""
-
-    first_hour_utc: datetime
-    columns: list[list[int | None]]
-
-
-def read_daily(item: dict[str, Any]) -> DailyTable:
-    """The daily highs of one place's reply.
-
-    Raises WeatherUnusable, saying what was found and what was wanted.
-    """
-    stamps, columns = _table(item, "daily", "temperature_2m_max")
-    try:
-        first_day = date.fromisoformat(stamps[0])
-    except ValueError as error:
-        raise WeatherUnusable(
-            f"{clean(stamps[0], 30)!r} is not a date, wanted YYYY-MM-DD"
-        ) from error
-    _check_steps(stamps, _days_from(first_day, len(stamps)), "day")
-    offset = item.get("utc_offset_seconds")
-    if type(offset) is not int:
-        raise WeatherUnusable("it does not say its offset from UTC in whole seconds")
-    return DailyTable(first_day=first_day, utc_offset_seconds=offset, columns=columns)
-
-
-def read_hourly(item: dict[str, Any]) -> HourlyTable:
-    """The hourly temperatures of one place's reply, which must be in GMT.
-
-    Raises WeatherUnusable, saying what was found and what was wanted.
-    """
-    stamps, columns = _table(item, "hourly", "temperature_2m")
-    if item.get("utc_offset_seconds") != 0:
-        raise WeatherUnusable(
-            f"its hours are {clean(str(item.get('utc_offset_seconds')), 20)} s off UTC, wanted 0"
-        )
-    try:
-        first = datetime.fromisoformat(stamps[0])
-    except ValueError as error:
-        raise WeatherUnusable(
-            f"{clean(stamps[0], 30)!r} is not an hour, wanted YYYY-MM-DDThh:mm"
-        ) from error
-    if first.tzinfo is not None or first.minute or first.second:
-        raise WeatherUnusable(f"{clean(stamps[0], 30)!r} is not a full hour without an offset")
-    _check_steps(stamps, _hours_from(first, len(stamps)), "hour")
-    return HourlyTable(first_hour_utc=first.replace(tzinfo=UTC), columns=columns)
-
-
-def read_places(reply: Any, count: int) -> list[dict[str, Any]]:
-    """The parts of an answer, one a place, in the order asked; one place is a bare object."""
-    items = reply if isinstance(reply, list) else [reply]
-    if len(items) != count:
-        raise WeatherUnusable(f"it answers for {len(items)} places, asked for {count}")
-    for index, item in enumerate(items):
-        if not isinstance(item, dict):
-            raise WeatherUnusable("a place's part of the answer is not an object")
-        # The first part has no number; a number that is there must be the place's own.
-        if count > 1 and item.get("location_id", index) != index:
-            raise WeatherUnusable("the places of the answer are not in the order asked")
-    return items
-
-
-def _table(
-    item: dict[str, Any], section: str, variable: str
-) -> tuple[list[str], list[list[int | None]]]:
-    """The time stamps of a section and the columns of a variable, by member number."""
-    table, units = item.get(section), item.get(f"{section}_units")
-    if not isinstance(table, dict):
-        raise WeatherUnusable(f"no {section} values in the answer")
-    stamps = table.get("time")
-    if not isinstance(stamps, list) or not all(isinstance(stamp, str) for stamp in stamps):
-        raise WeatherUnusable(f"its {section} values have no times")
-    keys = _keys(table, variable)
-    if not keys:
-        raise WeatherUnusable(f"{variable} is not in the answer")
-    if not stamps or all(
-        isinstance(table[key], list) and table[key].count(None) == len(table[key]) for key in keys
-    ):
-        raise WeatherUnusable("no data for this place")
-    columns: list[list[int | None]] = []
-    for key in keys:
-        unit = units.get(key) if isinstance(units, dict) else None
-        if unit != "°C":
-            raise WeatherUnusable(f"{key} is in {clean(str(unit), 20)}, wanted °C")
-        values = table[key]
-        if not isinstance(values, list) or len(values) != len(stamps):
-            length = len(values) if isinstance(values, list) else 0
-            raise WeatherUnusable(f"{key} has {length} values for {len(stamps)} times")
-        columns.append(_column(key, values))
-    return stamps, columns
-
-
-def _keys(table: dict[str, Any], variable: str) -> list[str]:
-    """The variable's keys, the control member's first, then by member number.
-
-    With one model the service adds the model's name to the keys or leaves it out; with several it
-    must be chosen, and none was asked for.
-    """
-    pattern = _key_pattern(variable)
-    found: dict[int, str] = {}
-    suffixes: set[str] = set()
-    for key in table:
-        matched = pattern.fullmatch(key)
-        if matched is None:
-            continue
-        suffixes.add(matched["model"] or "")
-        found[int(matched["member"] or 0)] = key
-    if len(suffixes) > 1:
-        raise WeatherUnusable(
-            f"it answers for {len(suffixes)} models at once ({clean(', '.join(sorted(suffixes)))})"
-        )
-    return [found[member] for member in sorted(found)]
-
-
-@lru_cache(maxsize=8)
-def _key_pattern(variable: str) -> re.Pattern[str]:
-    # A model's name never begins like another statistic of the same variable or an earlier run.
-    return re.compile(
-        re.escape(variable)
-        + r"(?:_member(?P<member>\d{2,3}))?"
-        + r"(?:_(?P<model>(?!max$|min$|mean$|spread$|previous_day|member)[a-z][a-z0-9_]*))?"
-    )
-
-
-def _column(key: str, values: list[Any]) -> list[int | None]:
-    column: list[int | None] = []
-    for value in values:
-        kind = type(value)
-        if kind is float or kind is int:
-            column.append(tenths(value))
-        elif value is None:
-            column.append(None)
-        else:
-            raise WeatherUnusable(f"{key} holds {clean(repr(value), 30)}, wanted numbers")
-    return column
-
-
-def _check_steps(stamps: list[str], wanted: tuple[str, ...], unit: str) -> None:
-    if tuple(stamps) == wanted:
-        return
-    for before, stamp, expected in zip(stamps, stamps[1:], wanted[1:], strict=False):
-        if stamp != expected:
-            verb = "repeat" if stamp == before else "jump"
-            raise WeatherUnusable(
-                f"its times {verb}: {clean(stamp, 30)!r} after {clean(before, 30)!r},"
-                f" wanted the next {unit}"
-            )
-    raise WeatherUnusable(f"{clean(stamps[0], 30)!r} is not written as a {unit}")
-
-
-@lru_cache(maxsize=32)
-def _days_from(first: date, count: int) -> tuple[str, ...]:
-    return tuple((first + timedelta(days=index)).isoformat() for index in range(count))
-
-
-@lru_cache(maxsize=32)
-def _hours_from(first: datetime, count: int) -> tuple[str, ...]:
-    return tuple(
-        (first + timedelta(hours=index)).isoformat(timespec="minutes") for index in range(count)
-    )
-
-
-def _local_columns(table: HourlyTable, zone: ZoneInfo) -> list[DailyHighs]:
-    return [local_days_of_tenths(table.first_hour_utc, column, zone) for column in table.columns]
-
-
-def _one_forecast(columns: list[DailyHighs], today: date) -> DailyHighs:
-    if len(columns) != 1:
-        raise WeatherUnusable(f"it answers with {len(columns)} forecasts, wanted 1")
-    return _checked(trim(from_day(columns[0], today), keep_inner=True), columns[0], today)
-
-
-def _ensemble(columns: list[DailyHighs], today: date) -> Members:
-    if len(columns) < 2:
-        raise WeatherUnusable("it answers with a single forecast, wanted an ensemble's members")
-    ahead = [from_day(column, today) for column in columns]
-    first_day = ahead[0].first_day
-    _checked(ahead[0], columns[0], today)
-    members = complete_members(first_day, [column.tenths for column in ahead])
-    if members is None:
-        raise WeatherUnusable("no day from today on that more than half of the members know")
-    return members
-
-
-def _checked(ahead: DailyHighs, whole: DailyHighs, today: date) -> DailyHighs:
-    """`ahead`, if it has days and does not begin later than a day after today."""
-    if whole.last_day < today:
-        raise WeatherUnusable(f"its days end on {whole.last_day}, before today, {today}")
-    # A server whose clock is a little ahead may have begun tomorrow already.
-    if whole.first_day > today + timedelta(days=1):
-        raise WeatherUnusable(f"its days begin on {whole.first_day}, today is {today}")
-    if not ahead.tenths:
-        raise WeatherUnusable("no high is known from today on")
-    return ahead
-
-
-def _number(item: dict[str, Any], key: str) -> float | None:
-    value = item.get(key)
-    return float(value) if type(value) is float or type(value) is int else None

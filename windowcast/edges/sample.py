@@ -8,13 +8,15 @@ the same morning always shows the same notice.
 from __future__ import annotations
 
 import json
+import math
 import random
 import zlib
 from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from windowcast.sky.highs import DailyHighs, Members
@@ -25,6 +27,13 @@ SEASONS = ("late-summer", "early-winter")
 FORECAST_DAYS = 15
 ENSEMBLE_DAYS = 15
 MEMBERS = 51
+PAST_YEARS = 30
+# A year for the invented past: plausible for a place with warm summers, taken from nowhere.
+YEAR_SWING_K = 11.0
+PAST_SPREAD_K = 3.5
+WARMEST_DAY_NORTH, WARMEST_DAY_SOUTH = (7, 20), (1, 20)
+# Where in the northern year each course begins; half a year later in the southern one.
+COURSE_BEGINS = {"late-summer": (9, 1), "early-winter": (12, 1)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,15 +51,55 @@ def read(folder: Path, season: str, yards: Sequence[Yard], now: datetime) -> lis
     A yard that the sample set does not name gets one of its courses, always the same one.
     """
     document = json.loads((folder / f"{season}.json").read_text("utf-8"))
-    courses = list(document["highs_c"])
     found = []
     for yard in yards:
-        key = document["yards"].get(yard.name)
         seed = zlib.crc32(yard.name.encode())
-        course = document["highs_c"][key or courses[seed % len(courses)]]
+        course = _course(document, yard)
         today = now.astimezone(ZoneInfo(yard.timezone)).date()
         found.append(_weather(course, document, today, random.Random(seed)))  # noqa: S311
     return found
+
+
+def past_years(folder: Path, season: str, yard: Yard, now: datetime) -> DailyHighs:
+    """Thirty invented years that end three days before today in the yard's zone.
+
+    A smooth year whose level over the days of the yard's course is that of the course, with courses
+    of weather around it; a day of the past is the same whenever it is asked for.
+    """
+    document = json.loads((folder / f"{season}.json").read_text("utf-8"))
+    course = _course(document, yard)
+    peak = WARMEST_DAY_NORTH if yard.latitude >= 0 else WARMEST_DAY_SOUTH
+    begins = date(2001, *COURSE_BEGINS[season]) + timedelta(days=0 if yard.latitude >= 0 else 182)
+    swing = [_swing_k(begins + timedelta(days=n), peak) for n in range(len(course))]
+    level_c = (sum(course) - sum(swing)) / len(course)
+    last_day = now.astimezone(ZoneInfo(yard.timezone)).date() - timedelta(days=3)
+    first_day = date(last_day.year - PAST_YEARS, last_day.month, 1)
+    persistence = float(document["persistence"])
+    tenths: list[int | None] = []
+    for year in range(first_day.year, last_day.year + 1):
+        chance = random.Random(zlib.crc32(f"{yard.name} {year}".encode()))  # noqa: S311
+        day, anomaly = date(year, 1, 1), chance.gauss(0, 1)
+        while day.year == year:
+            if first_day <= day <= last_day:
+                high_c = level_c + _swing_k(day, peak) + PAST_SPREAD_K * anomaly
+                tenths.append(round(high_c * 10))
+            fresh = (1 - persistence**2) ** 0.5
+            anomaly = persistence * anomaly + fresh * chance.gauss(0, 1)
+            day += timedelta(days=1)
+    return DailyHighs(first_day=first_day, tenths=tuple(tenths))
+
+
+def _swing_k(day: date, warmest: tuple[int, int]) -> float:
+    from_warmest = (day - date(day.year, *warmest)).days
+    return YEAR_SWING_K * math.cos(2 * math.pi * from_warmest / 365.25)
+
+
+def _course(document: dict[str, Any], yard: Yard) -> list[float]:
+    """A yard's course; one that the sample set does not name gets always the same of them."""
+    courses = list(document["highs_c"])
+    seed = zlib.crc32(yard.name.encode())
+    key = document["yards"].get(yard.name) or courses[seed % len(courses)]
+    return list(document["highs_c"][key])
 
 
 def _weather(

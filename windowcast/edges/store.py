@@ -66,6 +66,20 @@ class StoredSeries:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StoredPastYears:
+    """The observed highs of past years at one place.
+
+    place:   the grid cell they were fetched for
+    tenths:  one a day from `first_day` on, packed as in StoredSeries
+    """
+
+    place: str
+    fetched_at: datetime
+    first_day: date
+    tenths: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
     """What was concluded for one yard.
 
@@ -469,6 +483,36 @@ class Store:
                         detail=json.loads(row[7]),
                     )
         return found
+
+    def save_past_years(self, found: StoredPastYears) -> None:
+        """Keep the past years of a place, in the stead of those kept before."""
+        with self.transaction():
+            self._database.execute(
+                "INSERT OR REPLACE INTO past_years (place, fetched_at, first_day, days, tenths)"
+                " VALUES (?, ?, ?, ?, ?)",
+                (
+                    found.place,
+                    _instant(found.fetched_at),
+                    found.first_day.isoformat(),
+                    len(found.tenths) // 2,
+                    found.tenths,
+                ),
+            )
+
+    def past_years(self, place: str) -> StoredPastYears | None:
+        """The past years kept for a place; None where none are."""
+        with self._errors():
+            row = self._database.execute(
+                "SELECT fetched_at, first_day, tenths FROM past_years WHERE place = ?", (place,)
+            ).fetchone()
+        if row is None:
+            return None
+        return StoredPastYears(
+            place=place,
+            fetched_at=datetime.fromisoformat(row[0]),
+            first_day=date.fromisoformat(row[1]),
+            tenths=row[2],
+        )
 
     def forget_forecasts(self, before: datetime) -> int:
         """Remove series fetched before an instant, save each yard's newest; how many went."""

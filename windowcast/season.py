@@ -1,0 +1,192 @@
+"""One yard's season from past years: kept ones, else fetched once; with this year's laid over."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import UTC, date, datetime, timedelta
+
+from windowcast.answer import ATTRIBUTIONS, answer_yard, find_treatments, stored_weather
+from windowcast.edges.settings import Configuration, WeatherSettings
+from windowcast.edges.store import Store, StoredPastYears, pack_tenths, unpack_tenths
+from windowcast.errors import UsageError, WeatherError, WeatherRefused, WeatherUnusable
+from windowcast.sky.highs import DailyHighs
+from windowcast.trade.treatment import Treatment
+from windowcast.trade.yard import Yard
+from windowcast.window.season import (
+    MonthDay,
+    PastSeasons,
+    SeasonAnswer,
+    SeasonDays,
+    hardly_ever,
+    late_summer,
+    past_seasons,
+)
+
+# A year more in thirty changes little: fetched anew in time for the next season, and no sooner.
+KEEP_PAST_YEARS = timedelta(days=300)
+CELL_DEGREES_DIGITS = 1
+ALL_YEAR = SeasonDays(MonthDay(1, 1), MonthDay(12, 31))
+
+Say = Callable[[str], None]
+
+
+def season_days(yard: Yard, first: str | None, last: str | None) -> SeasonDays:
+    """The start days asked for as MM-DD, both or neither; neither: the yard's late summer."""
+    if first is None and last is None:
+        return late_summer(yard.latitude)
+    if first is None or last is None:
+        raise UsageError("--from and --to go together: the first and the last start, each MM-DD")
+    return SeasonDays(_month_day("--from", first), _month_day("--to", last))
+
+
+def answer_season(
+    configuration: Configuration,
+    store: Store,
+    yard: Yard,
+    season: SeasonDays,
+    *,
+    treatment_id: str | None,
+    now: datetime,
+    say: Say,
+    fetch: bool = False,
+) -> SeasonAnswer:
+    """What past years would have allowed, of the treatment asked for, else the yard's first.
+
+    fetch:  ask the archive also where its answer is kept
+
+    Raises WeatherError where no past years are kept and none can be had.
+    """
+    treatment = find_treatments(configuration, yard, treatment_id)[0]
+    highs, fetched_at = _past_years(configuration, store, yard, now=now, say=say, fetch=fetch)
+    past = past_seasons(highs, treatment, season)
+    if past.years == 0:
+        raise WeatherUnusable(
+            f"{yard.name}: the past years hold no whole exposure that begins"
+            f" from {season.first} to {season.last}"
+        )
+    provider = configuration.weather.provider
+    others: tuple[PastSeasons, ...] = ()
+    all_year: PastSeasons | None = None
+    if hardly_ever(past):
+        others = tuple(
+            past_seasons(highs, one, season)
+            for one in configuration.treatments
+            if one.id != treatment.id
+        )
+        all_year = past_seasons(highs, treatment, ALL_YEAR)
+    return SeasonAnswer(
+        yard=yard,
+        source=provider,
+        attribution=ATTRIBUTIONS[provider],
+        fetched_at=fetched_at,
+        past=past,
+        now=_now(configuration, store, yard, treatment, now),
+        others=others,
+        all_year=all_year,
+    )
+
+
+def cell(yard: Yard) -> str:
+    """What past years are kept under: neighbours in one grid cell share them.
+
+    A height that the configuration names is part of it, since the service moves temperatures to it
+    by 0.65 K for each 100 m.
+    """
+    north, east = (
+        round(degrees, CELL_DEGREES_DIGITS) + 0.0 for degrees in (yard.latitude, yard.longitude)
+    )
+    height = "" if yard.elevation_m is None else f" {round(yard.elevation_m, -2):.0f} m"
+    return f"{north:.1f} {east:.1f}{height}"
+
+
+def _past_years(
+    configuration: Configuration,
+    store: Store,
+    yard: Yard,
+    *,
+    now: datetime,
+    say: Say,
+    fetch: bool,
+) -> tuple[DailyHighs, datetime | None]:
+    """The highs, and when they were fetched; None: they are invented."""
+    settings = configuration.weather
+    if settings.provider == "sample":
+        from windowcast.edges import sample, shipped
+
+        folder = shipped.sample_folder()
+        return sample.past_years(folder, settings.sample_season, yard, now), None
+    kept = store.past_years(cell(yard))
+    if kept is not None and not fetch and now - kept.fetched_at <= KEEP_PAST_YEARS:
+        return _highs(kept), kept.fetched_at
+    try:
+        found = _fetched(settings, store, yard, now=now, say=say)
+    except WeatherError as error:
+        if kept is None:
+            raise
+        say(f"{error}; those of {kept.fetched_at.date()} are used")
+        found = kept
+    return _highs(found), found.fetched_at
+
+
+def _fetched(
+    settings: WeatherSettings, store: Store, yard: Yard, *, now: datetime, say: Say
+) -> StoredPastYears:
+    if not settings.archive_url:
+        raise WeatherRefused(
+            f"{yard.name}: no new past years: archive_url is empty; name an archive in"
+            " windowcast.toml"
+        )
+    from windowcast.edges import archive
+    from windowcast.edges.http import Spent
+
+    utc_day = now.astimezone(UTC).date()
+    already = store.spent(utc_day)
+    got = archive.fetch_past_years(
+        yard, settings, now=now, say=say, spent=Spent(day=utc_day, weight=already)
+    )
+    used = got.spent.weight - (already if got.spent.day == utc_day else 0.0)
+    if used > 0:
+        store.spend(got.spent.day, used)
+    if isinstance(got.highs, WeatherError):
+        raise type(got.highs)(f"{yard.name}: no new past years: {got.highs}") from got.highs
+    found = StoredPastYears(
+        place=cell(yard),
+        fetched_at=got.fetched_at,
+        first_day=got.highs.first_day,
+        tenths=pack_tenths(got.highs.tenths),
+    )
+    store.save_past_years(found)
+    return found
+
+
+def _highs(kept: StoredPastYears) -> DailyHighs:
+    return DailyHighs(first_day=kept.first_day, tenths=tuple(unpack_tenths(kept.tenths)))
+
+
+def _now(
+    configuration: Configuration, store: Store, yard: Yard, treatment: Treatment, now: datetime
+) -> dict[tuple[str, MonthDay], float]:
+    """This year's chances from the stored forecast; none where it is absent or stale."""
+    weather = stored_weather(configuration, store, yard, now)
+    if not weather.usable:
+        return {}
+    answer = answer_yard(configuration, yard, weather, now=now, treatments=[treatment])
+    return {
+        (row.start.regimen.id, MonthDay(row.day.month, row.day.day)): float(row.start.chance.value)
+        for row in answer.treatments[0].rows
+        if row.start.chance is not None
+    }
+
+
+def _month_day(option: str, text: str) -> MonthDay:
+    matched = re.fullmatch(r"(\d{2})-(\d{2})", text.strip(), re.ASCII)
+    if matched:
+        month, day = int(matched[1]), int(matched[2])
+        try:
+            date(2000, month, day)  # a leap year: 02-29 is a day to start on
+        except ValueError:
+            pass
+        else:
+            return MonthDay(month, day)
+    raise UsageError(f"{option} is {text!r}, but must be a month and a day, such as 08-01")

@@ -1,0 +1,256 @@
+"""What past years would have allowed: for each start day of a season, the share that held.
+
+A share counts years, so nothing is assumed about how days hang together: a window held where every
+day of its exposure was inside its bounds. A window with a missing day is dropped, not guessed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from fractions import Fraction
+from typing import NamedTuple
+
+import numpy as np
+
+from windowcast.sky.climate import Floats, windows_held
+from windowcast.sky.highs import DailyHighs
+from windowcast.trade.treatment import Regimen, Treatment
+from windowcast.trade.yard import Yard
+
+# Half a year apart, so that late summer is late summer on both sides of the equator.
+LATE_SUMMER_NORTH = ((8, 1), (10, 15))
+LATE_SUMMER_SOUTH = ((2, 1), (4, 15))
+LAST_OF_FIRST_HALF = 15
+
+
+class MonthDay(NamedTuple):
+    """A day of any year."""
+
+    month: int
+    day: int
+
+    def __str__(self) -> str:
+        return f"{self.month:02d}-{self.day:02d}"
+
+
+class SeasonDays(NamedTuple):
+    """The start days looked at, both inside; a last before the first lies in the next year."""
+
+    first: MonthDay
+    last: MonthDay
+
+    def of_year(self, year: int) -> list[date]:
+        """The days of the season that begins in `year`; 29 February only where it exists."""
+        end = year if self.last >= self.first else year + 1
+        first, last = _on(year, self.first), _after(end, self.last)
+        return [first + timedelta(days=n) for n in range((last - first).days)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastStart:
+    """One start day over the years: how many of the years known held."""
+
+    day: MonthDay
+    held: int
+    years: int
+
+    @property
+    def share(self) -> Fraction | None:
+        return Fraction(self.held, self.years) if self.years else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastRegimen:
+    """One regimen over the years.
+
+    starts:        every start day of the season, in its order
+    whole_years:   years in which every start of the season is known; what follows rests on these
+    without:       how many of them had no start that held
+    median_first:  the median of their first starts that held, years with none counted as later than
+                   all, the earlier of two middle ones; None where that median is "none"
+    """
+
+    regimen: Regimen
+    starts: tuple[PastStart, ...]
+    whole_years: int
+    without: int
+    median_first: MonthDay | None
+
+    @property
+    def share_without(self) -> Fraction | None:
+        return Fraction(self.without, self.whole_years) if self.whole_years else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastSeasons:
+    """One treatment over the years.
+
+    years:  seasons of which at least one start is known; None and 0 without any
+    """
+
+    treatment: Treatment
+    season: SeasonDays
+    years: int
+    first_year: int | None
+    last_year: int | None
+    regimens: tuple[PastRegimen, ...]
+
+    @property
+    def least_without(self) -> Fraction | None:
+        """Share of years without any start, of the regimen that has fewest such years."""
+        known = [one.share_without for one in self.regimens if one.share_without is not None]
+        return min(known, default=None)
+
+
+def late_summer(latitude: float) -> SeasonDays:
+    """The start days after the honey is off, when most treatments of a year are given."""
+    first, last = LATE_SUMMER_NORTH if latitude >= 0 else LATE_SUMMER_SOUTH
+    return SeasonDays(MonthDay(*first), MonthDay(*last))
+
+
+def past_seasons(highs: DailyHighs, treatment: Treatment, season: SeasonDays) -> PastSeasons:
+    """The shares of every regimen of a treatment, season by season of the record."""
+    regimens, seen = [], set()
+    for regimen in treatment.regimens:
+        found, years = _past_regimen(highs, regimen, season)
+        regimens.append(found)
+        seen |= years
+    return PastSeasons(
+        treatment=treatment,
+        season=season,
+        years=len(seen),
+        first_year=min(seen, default=None),
+        last_year=max(seen, default=None),
+        regimens=tuple(regimens),
+    )
+
+
+def half_months(starts: Sequence[PastStart]) -> list[tuple[PastStart, ...]]:
+    """Starts by halves of months, the 1st to the 15th and the rest."""
+    halves: dict[tuple[int, bool], list[PastStart]] = {}
+    for start in starts:
+        halves.setdefault((start.day.month, start.day.day > LAST_OF_FIRST_HALF), []).append(start)
+    return [tuple(half) for half in halves.values()]
+
+
+def pooled(starts: Sequence[PastStart]) -> Fraction | None:
+    """The share that held of the starts of all years together."""
+    years = sum(start.years for start in starts)
+    return Fraction(sum(start.held for start in starts), years) if years else None
+
+
+def _past_regimen(
+    highs: DailyHighs, regimen: Regimen, season: SeasonDays
+) -> tuple[PastRegimen, set[int]]:
+    outcome = _outcomes(highs, regimen)
+    by_day: dict[MonthDay, list[bool]] = {}
+    whole, without, firsts, seen = 0, 0, [], set()
+    order = _order(season)
+    for year in range(highs.first_day.year - 1, highs.last_day.year + 1):
+        days = season.of_year(year)
+        results = [outcome.get(day) for day in days]
+        for day, held in zip(days, results, strict=True):
+            if held is not None:
+                by_day.setdefault(MonthDay(day.month, day.day), []).append(held)
+                seen.add(year)
+        if None in results:
+            continue
+        whole += 1
+        first = next((day for day, held in zip(days, results, strict=True) if held), None)
+        if first is None:
+            without += 1
+        else:
+            firsts.append(order[MonthDay(first.month, first.day)])
+    days_of_season = list(order)
+    middle = (whole - 1) // 2
+    firsts.sort()
+    return (
+        PastRegimen(
+            regimen=regimen,
+            starts=tuple(
+                PastStart(day=day, held=sum(by_day.get(day, ())), years=len(by_day.get(day, ())))
+                for day in days_of_season
+            ),
+            whole_years=whole,
+            without=without,
+            median_first=days_of_season[firsts[middle]] if 0 <= middle < len(firsts) else None,
+        ),
+        seen,
+    )
+
+
+def _outcomes(highs: DailyHighs, regimen: Regimen) -> dict[date, bool]:
+    """Whether a start on each day held; days whose window has a missing day are left out."""
+    bands = regimen.bands
+    # Whole tenths, which a float holds exactly.
+    lower = np.array([_or(band.lowest_tenths, -np.inf) for band in bands])
+    upper = np.array([_or(band.highest_tenths, np.inf) for band in bands])
+    tenths = np.array([_or(one, np.nan) for one in highs.tenths])
+    if len(tenths) < len(bands):
+        return {}
+    held = windows_held(tenths, lower, upper)
+    known = windows_held(tenths, _all(-np.inf, bands), _all(np.inf, bands))
+    return {
+        highs.first_day + timedelta(days=int(index)): bool(held[index])
+        for index in np.flatnonzero(np.isfinite(known))
+    }
+
+
+def _or(value: int | None, otherwise: float) -> float:
+    return otherwise if value is None else float(value)
+
+
+def _all(value: float, bands: Sequence[object]) -> Floats:
+    return np.full(len(bands), value)
+
+
+def _order(season: SeasonDays) -> dict[MonthDay, int]:
+    """The days of the season in a year that has a 29 February, with their places."""
+    # One of these years has it within the season, where any year does.
+    longest = max((season.of_year(year) for year in (1999, 2000)), key=len)
+    return {MonthDay(day.month, day.day): index for index, day in enumerate(longest)}
+
+
+def _on(year: int, day: MonthDay) -> date:
+    """A day of one year; 29 February is 1 March where it does not exist."""
+    if (day.month, day.day) == (2, 29) and not _leap(year):
+        return date(year, 3, 1)
+    return date(year, day.month, day.day)
+
+
+def _after(year: int, day: MonthDay) -> date:
+    """The day after a day of one year; after 29 February, existing or not, comes 1 March."""
+    if (day.month, day.day) == (2, 29):
+        return date(year, 3, 1)
+    return _on(year, day) + timedelta(days=1)
+
+
+def _leap(year: int) -> bool:
+    return year % 4 == 0 and (year % 100 != 0 or year % 400 == 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeasonAnswer:
+    """What is said of one treatment's season at one yard.
+
+    source:       where the past years are from, as in `provider`
+    now:          this year's chance of starts that the stored forecast covers, by regimen and day
+    others:       the other treatments, by the same measure; only where `hardly_ever`
+    all_year:     the treatment over the whole year; only where `hardly_ever`
+    """
+
+    yard: Yard
+    source: str
+    attribution: str
+    fetched_at: datetime | None
+    past: PastSeasons
+    now: Mapping[tuple[str, MonthDay], float]
+    others: tuple[PastSeasons, ...] = ()
+    all_year: PastSeasons | None = None
+
+
+def hardly_ever(past: PastSeasons) -> bool:
+    """Whether most years have no start that holds, whichever regimen is taken."""
+    return past.least_without is not None and past.least_without > Fraction(1, 2)

@@ -114,6 +114,42 @@ def test_check_reach_tries_each_server(journey):
 
 
 @pytest.mark.parametrize(
+    ("url", "said"),
+    [
+        ("postgresql+psycopg://db.example.org/bees", "does not support yet"),
+        ("sqlite:///missing/windowcast.db", "is not a folder"),
+    ],
+)
+@pytest.mark.parametrize("command", ["check", "serve"])
+def test_a_database_that_can_never_work_is_a_mistake_of_the_configuration(
+    journey, command, url, said
+):
+    journey.write("windowcast.toml", f'[weather]\nprovider = "sample"\n[store]\nurl = "{url}"\n')
+    done = journey.windowcast(command)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert said in done.stderr
+
+
+def test_recipients_may_stand_at_the_yards_alone(journey):
+    journey.write(
+        "windowcast.toml", settings(forecast="http://127.0.0.1:9/", mail_port=9, recipients="[]")
+    )
+    assert journey.windowcast("check").returncode == 2
+    own = 'recipients = ["creek@example.org"]'
+    journey.write("yards.toml", yard_table("Creek Bend", *CREEK, journey.zone, extra=own))
+    assert journey.windowcast("check").returncode == 0
+
+
+def test_check_reach_of_a_mail_server_alone_that_is_down_says_not_delivered(journey):
+    journey.write(
+        "windowcast.toml",
+        '[weather]\nprovider = "sample"\n[mail]\nhost = "127.0.0.1"\nport = 9\n'
+        'security = "none"\nsender = "bees@example.org"\nrecipients = ["crew@example.org"]\n',
+    )
+    assert journey.windowcast("check", "--reach").returncode == 4
+
+
+@pytest.mark.parametrize(
     ("arguments", "said"),
     [
         (("yard", "Crek Bend"), "there is no yard 'Crek Bend'; did you mean 'Creek Bend'?"),
@@ -124,6 +160,7 @@ def test_check_reach_tries_each_server(journey):
         (("band", "formic-strips", "one"), "there is no regimen of formic-strips 'one'"),
         (("yard",), "Missing argument"),
         (("noon",), "No such command 'noon'"),
+        (("init", ""), "name the folder to write into"),
     ],
 )
 def test_asking_for_what_is_not_there_exits_with_2(journey, arguments, said):

@@ -24,6 +24,8 @@ from windowcast.trade.yard import Yard
 from windowcast.window.decide import ForecastState, Rules, YardAnswer, decide
 from windowcast.window.scan import Words, scan
 
+CLOCK_SLACK = timedelta(minutes=5)
+"""What was fetched further ahead than this was stamped by a clock that was wrong."""
 SOURCES = ("forecast", "ensemble", "extended")
 ATTRIBUTIONS = {
     "open-meteo": "Weather data by Open-Meteo.com (CC BY 4.0)",
@@ -113,8 +115,10 @@ def stored_weather(
     wanted = [source for source in SOURCES if _switched_on(settings, source)]
     kept = {
         source: series
-        for source, series in store.newest(yard.name).items()
-        if source in wanted and series.detail.get("place") == place(yard, settings)
+        for source, series in store.newest(
+            yard.name, place=place(yard, settings), until=now + CLOCK_SLACK
+        ).items()
+        if source in wanted
     }
     fresh = {source: one for source, one in kept.items() if now - one.fetched_at <= limit}
     used = fresh or kept
@@ -236,6 +240,7 @@ def _state(weather: YardWeather, now: datetime, stale: bool, today: date) -> For
         first_day=max(min(firsts), today) if firsts and max(lasts) >= today else None,
         last_day=max(lasts) if firsts and max(lasts) >= today else None,
         scenarios=0 if weather.scenarios is None else weather.scenarios.count,
+        scenarios_last_day=None if weather.scenarios is None else weather.scenarios.last_day,
         sources=weather.sources,
         missing=weather.missing,
         attribution=ATTRIBUTIONS[weather.provider] if weather.sources else "",

@@ -90,6 +90,8 @@ def init(folder: Path, sample: bool) -> None:
     """
     from windowcast.edges import shipped
 
+    if str(folder) == ".":
+        raise UsageError("name the folder to write into, such as: windowcast init ~/bees")
     for path, what in shipped.write_examples(folder, sample=sample):
         click.echo(f"{path}: {what}")
     click.echo(f"Edit {folder / 'yards.toml'}, then: windowcast --config {folder} check")
@@ -104,14 +106,16 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
 
     Example: windowcast check --reach
     """
+    from windowcast.edges import store
+
     configuration = _configuration(ctx, config_folder)
-    failed = False
+    store.check_place(configuration.store_url, configuration.folder)
     if reach:
-        failed = not _reach(configuration)
+        weather_reached, mail_reached = _reach(configuration)
+        if not (weather_reached and mail_reached):
+            say("windowcast: not every server could be reached")
+            ctx.exit(NOT_DELIVERED if weather_reached else NOTHING_USABLE)
     yards, treatments = configuration.yards, configuration.treatments
-    if failed:
-        say("windowcast: not every server could be reached")
-        ctx.exit(NOTHING_USABLE)
     where = "printed" if configuration.mail is None else "mailed"
     click.echo(
         f"ready: {len(yards)} yard{'' if len(yards) == 1 else 's'},"
@@ -121,23 +125,23 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
     )
 
 
-def _reach(configuration: Configuration) -> bool:
-    """Try each server and say what it answered; whether all did."""
+def _reach(configuration: Configuration) -> tuple[bool, bool]:
+    """Try each server and say what it answered; whether all for weather did, and the mail's."""
     from windowcast.edges import mail, openmeteo
 
-    reached = True
+    weather_reached = mail_reached = True
     if configuration.weather.provider == "open-meteo":
         for one in openmeteo.reach(configuration.yards[0], configuration.weather, say=say):
             click.echo(f"{one.what}: {one.text}")
-            reached = reached and one.reached
+            weather_reached = weather_reached and one.reached
     if configuration.mail is not None:
         try:
             with mail.Sender(configuration.mail) as sender:
                 click.echo(f"mail: {sender.check()}")
         except MailError as error:
             click.echo(f"mail: {error}")
-            reached = False
-    return reached
+            mail_reached = False
+    return weather_reached, mail_reached
 
 
 @main.command()
@@ -332,7 +336,11 @@ def serve(ctx: click.Context, config_folder: str | None) -> None:
     from windowcast import service
 
     configuration = _configuration(ctx, config_folder)
-    service.serve(configuration)
+    if not service.serve(configuration):
+        # A thread that waits for a server would hold the interpreter's ordinary end.
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(DONE)
 
 
 @main.command()

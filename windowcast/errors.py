@@ -8,6 +8,7 @@
     │   ├── WeatherRefused                  the server will not answer this (no retry)
     │   └── WeatherUnusable                 it answered, but not what was asked
     ├── StoreError                      3   the database
+    │   └── StorePlaceError             2   its address: a person must edit a file
     └── MailError                       4   the mail server
         ├── MailDeferred                    may work later (retry)
         └── MailRefused                     never for this recipient or message
@@ -66,6 +67,12 @@ class WeatherUnusable(WeatherError):
 
 class StoreError(WindowcastError):
     """The database cannot be read or written."""
+
+
+class StorePlaceError(StoreError):
+    """The configured address of the database can never work as it stands."""
+
+    exit_code = 2
 
 
 class MailError(WindowcastError):

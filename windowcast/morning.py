@@ -89,11 +89,12 @@ def run(
     sends nothing again. One that had no usable forecast is tried again and told once it has one.
     """
     mornings = list(due) if due is not None else _today(configuration, now)
+    asked = len(mornings)
     mailing = configuration.mail is not None and not print_only
     if mailing:
         mornings = [one for one in mornings if untold(configuration, store, one)]
         if not mornings and due is None:
-            say("today's notice is already stored; nothing is sent again")
+            say("everyone has been told of today; nothing new is composed, nothing sent again")
     weathers = gather(configuration, store, [one.yard for one in mornings], now=now, say=say)
     answers: dict[str, YardAnswer] = {}
     failed = []
@@ -135,7 +136,7 @@ def run(
         printed=tuple(printed),
         failed=tuple(failed),
         queued=queued,
-        exit_code=_exit_code(len(failed), len(mornings), delivered=delivered),
+        exit_code=_exit_code(len(failed), asked, delivered=delivered),
     )
 
 
@@ -420,7 +421,6 @@ def _write(
     return text.write(
         answers,
         Circumstances(
-            written_at=now,
             late=next((one.late for one in mornings if one.late is not None), None),
             next_at=configuration.morning.at,
             invented=configuration.weather.provider == "sample",

@@ -31,6 +31,8 @@ from windowcast.trade.yard import Yard
 TICK_SECONDS = 60
 LATE_AFTER = timedelta(minutes=30)
 """A notice that comes later than this after its hour says that it is late."""
+STOP_SECONDS = 20
+"""How long a tick under way may go on once the service is told to stop."""
 RETRY_AFTER = timedelta(minutes=15)
 """A yard without a usable forecast is asked for again no sooner than this."""
 
@@ -74,9 +76,11 @@ class Ticker:
 
     configuration: Configuration
     tried_at: dict[tuple[str, date], datetime] = field(default_factory=dict)
+    idle: threading.Event = field(default_factory=threading.Event)
 
     def tick(self, now: datetime) -> None:
         """Do what is due at `now`. Any failure is logged and left to the next tick."""
+        self.idle.clear()
         try:
             with open_store(self.configuration) as store:
                 self._mornings(store, now)
@@ -84,6 +88,8 @@ class Ticker:
             log.error("tick failed: %s", error)
         except Exception:
             log.exception("tick failed")
+        finally:
+            self.idle.set()
 
     def _mornings(self, store: Store, now: datetime) -> None:
         settings = self.configuration.morning
@@ -120,8 +126,12 @@ def _log_line(text: str) -> None:
     log.info("%s", text)
 
 
-def serve(configuration: Configuration) -> None:
-    """Tick until SIGTERM or SIGINT, then finish the tick under way and return."""
+def serve(configuration: Configuration) -> bool:
+    """Tick until SIGTERM or SIGINT, then finish the tick under way and return.
+
+    False where that tick is still held up by a server after STOP_SECONDS: the process may then be
+    ended at any instruction, for all that counts is in the store, in whole transactions.
+    """
     _log_to_stderr()
     stop = threading.Event()
 
@@ -134,6 +144,7 @@ def serve(configuration: Configuration) -> None:
     with open_store(configuration):
         pass  # a store that cannot be opened is said now, not at the first tick
     ticker = Ticker(configuration)
+    ticker.idle.set()
     scheduler = BackgroundScheduler(timezone=UTC)
     scheduler.add_job(
         lambda: ticker.tick(clock.now()),
@@ -151,8 +162,12 @@ def serve(configuration: Configuration) -> None:
         f"{configuration.morning.at:%H:%M}",
     )
     stop.wait()
-    scheduler.shutdown(wait=True)
-    log.info("stopped")
+    scheduler.shutdown(wait=False)
+    if ticker.idle.wait(STOP_SECONDS):
+        log.info("stopped")
+        return True
+    log.warning("stopped in the middle of a tick, which a server holds up")
+    return False
 
 
 class _OneLine(logging.Formatter):

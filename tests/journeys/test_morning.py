@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import signal
+import sqlite3
 import time
 from datetime import timedelta
 from urllib.parse import urlsplit
@@ -102,7 +103,7 @@ def test_a_second_morning_on_one_day_sends_nothing_again(journey):
         assert journey.windowcast("morning").returncode == 0
         again = journey.windowcast("morning")
         assert (again.returncode, len(box.letters)) == (0, 1)
-        assert "nothing is sent again" in again.stderr
+        assert "nothing sent again" in again.stderr
         asked = sum(server.requests.values())
         assert journey.windowcast("morning").returncode == 0
         assert sum(server.requests.values()) == asked
@@ -162,9 +163,11 @@ def test_one_yard_without_weather_does_not_stop_the_next(journey):
     ):
         journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))
         done = journey.windowcast("morning")
-    assert done.returncode == 1
-    assert "Far Yard" in done.stderr
-    assert "Creek Bend: " not in done.stderr
+        assert done.returncode == 1
+        assert "Far Yard" in done.stderr
+        assert "Creek Bend: " not in done.stderr
+        again = journey.windowcast("morning")
+        assert (again.returncode, len(box.letters)) == (1, 1)
     subject = box.letters[0].message["Subject"]
     assert subject == "Creek Bend can start today; 1 yard without a usable forecast"
 
@@ -280,6 +283,32 @@ def test_the_service_sends_once_says_that_it_is_late_and_stops_when_told(journey
         assert "stopped" in said
         assert all(line[:2] == "20" for line in said.splitlines()), said
     assert box.letters[0].text.startswith("This notice is late: it was due at 06:00.")
+
+
+def test_a_forecast_from_a_clock_that_was_wrong_hides_nothing(journey):
+    with WeatherServer(places={CREEK: place(journey.zone)}) as server:
+        journey.write("windowcast.toml", settings(**urls(server)))
+        assert journey.windowcast("yard", "Creek Bend").returncode == 0
+        with sqlite3.connect(journey.folder / "windowcast.db") as database:
+            database.execute("UPDATE forecast SET fetched_at = '2999-01-01T00:00:00.000000Z'")
+        database.close()
+        answered = journey.windowcast("yard", "Creek Bend", "--json")
+        assert sum(server.requests.values()) == 6
+    assert json.loads(answered.stdout)["forecast"]["age_hours"] == 0.0
+    assert "2999" not in answered.stdout
+
+
+def test_the_service_stops_although_a_server_hangs(journey):
+    with WeatherServer(places={CREEK: place(journey.zone)}) as server:
+        extra = '[morning]\nat = "06:00"\nlate_until = "23:59"\n'
+        journey.write("windowcast.toml", settings(**urls(server), extra=extra))
+        server.fail("/v1/forecast", "hang", "hang", "hang")
+        process = journey.start("serve")
+        time.sleep(3)
+        process.send_signal(signal.SIGTERM)
+        _, said = process.communicate(timeout=40)
+    assert process.returncode == 0, said
+    assert "stopped in the middle of a tick" in said
 
 
 def test_the_service_without_mail_prints(journey):

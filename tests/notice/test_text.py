@@ -16,7 +16,7 @@ from windowcast.window.decide import ForecastState, Rules, Status, YardAnswer, d
 from windowcast.window.scan import Words, scan
 
 NOW = datetime(2026, 8, 31, 11, 0, tzinfo=UTC)
-CIRCUMSTANCES = Circumstances(written_at=NOW, late=None, next_at=time(6, 0), invented=False)
+CIRCUMSTANCES = Circumstances(late=None, next_at=time(6, 0), invented=False)
 
 
 def answer(name, high_c, *, stale=False, first_high_c=None, **hive):
@@ -46,6 +46,7 @@ def answer(name, high_c, *, stale=False, first_high_c=None, **hive):
         first_day=MONDAY,
         last_day=MONDAY + timedelta(days=24),
         scenarios=0 if course is None else 51,
+        scenarios_last_day=None if course is None else MONDAY + timedelta(days=24),
         sources=() if course is None else ("forecast", "ensemble"),
         missing=() if course is not None else ("forecast: the server is away",),
         attribution="Weather data by Open-Meteo.com (CC BY 4.0)",
@@ -148,7 +149,7 @@ def test_the_word_safe_stands_in_no_notice():
 
 def test_no_forecast_is_the_first_line():
     body = write([OPEN, UNKNOWN], CIRCUMSTANCES, "C").body
-    assert body.startswith("No usable forecast for Far Yard: nothing is said of a start there.\n")
+    assert body.startswith("No usable forecast for Far Yard: no start is named there.\n")
 
 
 def test_an_old_forecast_is_the_first_line_and_names_no_start():
@@ -156,6 +157,28 @@ def test_an_old_forecast_is_the_first_line_and_names_no_start():
     assert body.startswith("Only an old forecast for Old Yard:")
     assert "20 hours old" in body
     assert "  Start " not in body
+
+
+def test_too_short_a_forecast_is_told_from_none():
+    short = replace(OPEN, treatments=(answer("P", None).treatments[0],))
+    body = write([short], CIRCUMSTANCES, "C").body
+    assert body.startswith("Too short a forecast for Creek Bend: no start is named there.\n")
+    assert "The scenarios reach only to Thu Sep 24: too short for an exposure of 14 days" in (
+        " ".join(body.split())
+    )
+
+
+def test_yards_with_different_dates_each_show_their_own():
+    tomorrow = replace(named(OPEN, "East"), today=MONDAY + timedelta(days=1))
+    body = write([OPEN, tomorrow], CIRCUMSTANCES, "C").body
+    assert body.startswith("Mon Aug 31 or Tue Sep 1, 2026, each yard's own date\n")
+    assert "  Today        Mon Aug 31\n" in body
+    assert "  Today        Tue Sep 1\n" in body
+
+
+def test_treatments_with_one_name_are_told_apart_by_their_id():
+    twice = replace(OPEN, treatments=OPEN.treatments * 2)
+    assert "formic acid gel strips (test): Mon Aug 31" in write([twice], CIRCUMSTANCES, "C").body
 
 
 def test_a_late_notice_says_so_first():

@@ -99,7 +99,13 @@ def load(
                 file.document, SCHEMA[file.name], (), file.faults, whole_file=SCHEMA[file.name]
             )
     if service.document is not None:
-        service.faults += config_checks.windowcast(service.sound, folder, environ)
+        yards = places.sound.get("yard", ())
+        service.faults += config_checks.windowcast(
+            service.sound,
+            folder,
+            environ,
+            every_yard_told=bool(yards) and all(yard.get("recipients") for yard in yards),
+        )
     if bands.document is not None and "treatment" in bands.sound:
         bands.faults += config_checks.treatments(
             bands.document["treatment"], bands.sound["treatment"]

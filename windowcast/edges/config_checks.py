@@ -26,9 +26,14 @@ SOURCES = ("forecast_url", "ensemble_url", "seasonal_url")
 AMOUNTS = tuple(name for name in DOSE if name != "day")
 
 
-def windowcast(sound: dict[str, Any], folder: File, environ: Mapping[str, str]) -> Iterator[Fault]:
+def windowcast(
+    sound: dict[str, Any], folder: File, environ: Mapping[str, str], *, every_yard_told: bool
+) -> Iterator[Fault]:
     """Faults of windowcast.toml. The secrets that it names are read and put beside the names, as
-    [weather] api_key and [mail] password."""
+    [weather] api_key and [mail] password.
+
+    every_yard_told:  each yard names recipients of its own
+    """
     weather = sound.get("weather", {})
     if weather.get("api_key_env"):
         try:
@@ -56,6 +61,13 @@ def windowcast(sound: dict[str, Any], folder: File, environ: Mapping[str, str]) 
             "once",
         )
 
+    if decision.get("day_ends") == time(0, 0):
+        yield Fault(
+            ("decision", "day_ends"),
+            'day_ends is "00:00", so today would never be offered as a start; write "23:59" to '
+            "offer it all day",
+        )
+
     morning = sound.get("morning", {})
     at: time = morning.get("at", MorningSettings().at)
     late_until: time = morning.get("late_until", MorningSettings().late_until)
@@ -68,21 +80,23 @@ def windowcast(sound: dict[str, Any], folder: File, environ: Mapping[str, str]) 
         )
 
     if "mail" in sound:
-        yield from _mail(sound["mail"], folder, environ)
+        yield from _mail(sound["mail"], folder, environ, every_yard_told=every_yard_told)
 
 
-def _mail(mail: dict[str, Any], folder: File, environ: Mapping[str, str]) -> Iterator[Fault]:
+def _mail(
+    mail: dict[str, Any], folder: File, environ: Mapping[str, str], *, every_yard_told: bool
+) -> Iterator[Fault]:
     if mail.get("security") == "none" and "host" in mail and not is_loopback(mail["host"]):
         yield Fault(
             ("mail", "security"),
             f'security is "none", but {shown(mail["host"])} is another machine: mail and password '
             'would cross the network in the clear; write "starttls" or "tls"',
         )
-    if mail.get("recipients") == []:
+    if mail.get("recipients") == [] and not every_yard_told:
         yield Fault(
             ("mail", "recipients"),
-            "recipients is empty; name at least one address, or leave [mail] out to print the "
-            "notice instead",
+            "recipients is empty; name at least one address, here or at every yard, or leave "
+            "[mail] out to print the notice instead",
         )
     yield from _twice(("mail", "recipients"), mail.get("recipients", ()))
 

@@ -38,6 +38,8 @@ Sleep = Callable[[float], None]
 Now = Callable[[], datetime]
 
 DEADLINE_S = 60.0
+# Longer than an answer takes; somebody at a terminal then wants to know what is going on.
+SLOW_S = 5.0
 CAP_BYTES = 64 * 2**20
 ATTEMPTS = 3
 MINUTE_WAITS = 2
@@ -332,8 +334,10 @@ class Fetcher:
     ) -> dict[str, Any] | list[Any]:
         host = _checked_host(url)
         timer = threading.Timer(max(left_s, 0.01), self._sockets.shut)
-        timer.daemon = True
-        timer.start()
+        slow = threading.Timer(SLOW_S, lambda: self._say(f"still waiting for {host}"))
+        for each in (timer, slow):
+            each.daemon = True
+            each.start()
         try:
             status, content_type, body = self._exchange(url, parameters)
             if self._sockets.are_shut:
@@ -347,6 +351,7 @@ class Fetcher:
             raise _transport_error(host, error, self._timeout) from error
         finally:
             timer.cancel()
+            slow.cancel()
             timer.join()
             if self._sockets.are_shut:
                 # The pool must not hand out a connection that was shut.

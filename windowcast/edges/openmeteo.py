@@ -172,8 +172,8 @@ def fetch(
     spent: Spent | None = None,
     sleep: Sleep = time.sleep,
     clock: Now = utc_now,
-    deadline_s: float = 60.0,
-    ensemble_deadline_s: float = 120.0,
+    deadline_s: float = 30.0,
+    ensemble_deadline_s: float = 60.0,
 ) -> FetchResult:
     """The weather of all yards, from every source that is switched on.
 

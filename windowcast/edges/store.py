@@ -12,20 +12,49 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-import sys
-from array import array
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from windowcast.errors import StoreError
+from windowcast.edges.store_records import (
+    MISSING_TENTHS,
+    SOURCES,
+    Claim,
+    Decision,
+    NewNotice,
+    Recorded,
+    SkippedNotice,
+    StoredNotice,
+    StoredPastYears,
+    StoredSeries,
+    Told,
+    pack_tenths,
+    unpack_tenths,
+)
+from windowcast.errors import StoreError, StorePlaceError
+
+__all__ = [
+    "MISSING_TENTHS",
+    "SOURCES",
+    "Claim",
+    "Decision",
+    "NewNotice",
+    "Recorded",
+    "SkippedNotice",
+    "Store",
+    "StoredNotice",
+    "StoredPastYears",
+    "StoredSeries",
+    "Told",
+    "check_place",
+    "open_store",
+    "pack_tenths",
+    "unpack_tenths",
+]
 
 APPLICATION_ID = 0x57436173  # "WCas": tells our files from everybody else's
-MISSING_TENTHS = -32768
-SOURCES = ("forecast", "ensemble", "extended", "scenarios")
 MIGRATIONS = Path(__file__).parent / "sql"
 
 BUSY_TIMEOUT_S = 10.0
@@ -36,145 +65,6 @@ SHORTEST_WAIT = timedelta(seconds=60)
 # After a send without an answer the server may still be at work on it.
 SHORTEST_WAIT_UNANSWERED = timedelta(minutes=10)
 LONGEST_WAIT = timedelta(minutes=30)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StoredSeries:
-    """One source's daily highs at one yard, as fetched.
-
-    source:     one of SOURCES
-    run_at:     when the model run began; None if not known
-    first_day:  date of the first row, in the yard's calendar
-    days:       rows
-    scenarios:  columns; 1 for a single forecast
-    tenths:     days x scenarios, int16 little-endian, row by row, tenths of a degree Celsius;
-                MISSING_TENTHS where nothing is forecast (`numpy.frombuffer(tenths, "<i2")`)
-    dropped:    scenarios that were left out as unusable
-    detail:     whatever else is worth keeping, as JSON allows
-    """
-
-    yard: str
-    source: str
-    fetched_at: datetime
-    run_at: datetime | None
-    first_day: date
-    days: int
-    scenarios: int
-    tenths: bytes
-    dropped: int = 0
-    detail: dict[str, Any] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StoredPastYears:
-    """The observed highs of past years at one place.
-
-    place:   the grid cell they were fetched for
-    tenths:  one a day from `first_day` on, packed as in StoredSeries
-    """
-
-    place: str
-    fetched_at: datetime
-    first_day: date
-    tenths: bytes
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Decision:
-    """What was concluded for one yard.
-
-    document:  the answer as JSON text
-    kind:      what it was made for, such as "morning"
-    """
-
-    yard: str
-    local_date: date
-    made_at: datetime
-    kind: str
-    document: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
-    """A yard's morning that a notice tells. `knows` is False where the notice says "unknown"."""
-
-    yard: str
-    local_date: date
-    knows: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NewNotice:
-    """A notice to keep until it is delivered.
-
-    message_id:  unique; the same for the same notice whoever composes it
-    body:        the message as it will be sent, byte for byte
-    told:        the mornings that this notice tells its recipient
-    """
-
-    recipient: str
-    message_id: str
-    subject: str
-    created_at: datetime
-    kind: str
-    local_date: date
-    body: bytes = field(repr=False)
-    told: tuple[Told, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SkippedNotice:
-    """A notice that was not queued, because somebody was first.
-
-    already_told:  its yards whose morning this recipient has been told; the others have not been,
-                   and want a notice of their own. Empty: this very Message-ID is queued already.
-    """
-
-    notice: NewNotice
-    already_told: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Recorded:
-    """What became of a morning's notices: ids of the queued ones in order, and the others."""
-
-    queued: tuple[int, ...]
-    skipped: tuple[SkippedNotice, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StoredNotice:
-    """A notice and how far it has come.
-
-    state:       "waiting", "sent", "refused" or "superseded"
-    attempts:    sends begun
-    unanswered:  sends whose outcome is not known; above 0 the recipient may have it
-    """
-
-    id: int
-    recipient: str
-    message_id: str
-    subject: str
-    created_at: datetime
-    kind: str
-    local_date: date
-    body: bytes = field(repr=False)
-    state: str
-    attempts: int
-    next_attempt_at: datetime
-    unanswered: int
-    last_error: str
-    sent_at: datetime | None
-    sent_code: int | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Claim:
-    """The right to send one notice, until `leased_until`."""
-
-    notice: StoredNotice
-    token: str
-    leased_until: datetime
 
 
 _NOTICE_COLUMNS = (
@@ -188,25 +78,6 @@ _DUE = (
     " AND (next_attempt_at <= :now OR next_attempt_at > :longest_wait)"
     " AND (leased_until IS NULL OR leased_until <= :now OR leased_until > :longest_lease)"
 )
-
-
-def pack_tenths(tenths: Iterable[int | None]) -> bytes:
-    """Tenths of a degree as the store keeps them; None is missing.
-
-    Raises OverflowError beyond ±3276.7 °C.
-    """
-    packed = array("h", (MISSING_TENTHS if each is None else each for each in tenths))
-    if sys.byteorder == "big":
-        packed.byteswap()
-    return packed.tobytes()
-
-
-def unpack_tenths(packed: bytes) -> list[int | None]:
-    """The opposite of `pack_tenths`."""
-    tenths = array("h", packed)
-    if sys.byteorder == "big":
-        tenths.byteswap()
-    return [None if each == MISSING_TENTHS else each for each in tenths]
 
 
 def open_store(
@@ -236,26 +107,43 @@ def open_store(
     return store
 
 
+def check_place(url: str, folder: Path) -> None:
+    """Whether the store could be opened now, without making one.
+
+    Raises StorePlaceError where the address can never work, StoreError where a database stands
+    there that cannot be used.
+    """
+    path = _path(url, folder)
+    if path.exists():
+        open_store(url, folder).close()
+    elif not path.parent.is_dir():
+        raise StorePlaceError(f"{path.parent} is not a folder; make it, or change [store] url")
+    elif not os.access(path.parent, os.W_OK | os.X_OK):
+        raise StorePlaceError(
+            f"{path.parent} may not be written to; change its owner or mode, or [store] url"
+        )
+
+
 def _path(url: str, folder: Path) -> Path:
     scheme, separator, place = url.partition("://")
     if not separator:
-        raise StoreError(f'store url is "{url}", but must look like "sqlite:///windowcast.db"')
+        raise StorePlaceError(f'store url is "{url}", but must look like "sqlite:///windowcast.db"')
     if scheme.startswith("postgres"):
-        raise StoreError(
+        raise StorePlaceError(
             f'store url begins with "{scheme}://", which this version does not support yet; '
             'use "sqlite:///windowcast.db"'
         )
     if scheme != "sqlite":
-        raise StoreError(
+        raise StorePlaceError(
             f'store url begins with "{scheme}://", but this version knows only "sqlite:///"'
         )
     name = place[1:]
     if not place.startswith("/") or not name:
-        raise StoreError(
+        raise StorePlaceError(
             f'store url is "{url}", but needs three slashes and a file: "sqlite:///windowcast.db"'
         )
     if name == ":memory:" or "?" in name or "\0" in name:
-        raise StoreError(f'store url is "{url}", but must name a file and nothing else')
+        raise StorePlaceError(f'store url is "{url}", but must name a file and nothing else')
     return folder.absolute() / name
 
 
@@ -344,7 +232,9 @@ class Store:
         same moment, never meets a half-made or empty file.
         """
         if not self.path.parent.is_dir():
-            raise StoreError(f"{self.path.parent} does not exist; make this folder for the store")
+            raise StorePlaceError(
+                f"{self.path.parent} is not a folder; make this folder for the store"
+            )
         log = Path(f"{self.path}-wal")
         if log.exists():
             raise StoreError(
@@ -458,18 +348,28 @@ class Store:
                 ),
             )
 
-    def newest(self, yard: str) -> dict[str, StoredSeries]:
-        """The newest series of each source at `yard`; sources never fetched are left out."""
+    def newest(
+        self, yard: str, *, place: object = None, until: datetime | None = None
+    ) -> dict[str, StoredSeries]:
+        """The newest series of each source at `yard`; sources never fetched are left out.
+
+        place:  only those whose detail names this place; None: whatever theirs
+        until:  only those fetched at or before an instant: a clock that was once wrong must not
+                hide what was fetched since; None: all
+        """
         found: dict[str, StoredSeries] = {}
+        latest = "9999" if until is None else _instant(until)
         with self._errors():
             for source in SOURCES:
-                row = self._database.execute(
+                for row in self._database.execute(
                     "SELECT fetched_at, run_at, first_day, days, scenarios, tenths, dropped, detail"
-                    " FROM forecast WHERE yard = ? AND source = ?"
-                    " ORDER BY fetched_at DESC LIMIT 1",
-                    (yard, source),
-                ).fetchone()
-                if row is not None:
+                    " FROM forecast WHERE yard = ? AND source = ? AND fetched_at <= ?"
+                    " ORDER BY fetched_at DESC",
+                    (yard, source, latest),
+                ):
+                    detail = json.loads(row[7])
+                    if place is not None and detail.get("place") != place:
+                        continue
                     found[source] = StoredSeries(
                         yard=yard,
                         source=source,
@@ -480,8 +380,9 @@ class Store:
                         scenarios=row[4],
                         tenths=row[5],
                         dropped=row[6],
-                        detail=json.loads(row[7]),
+                        detail=detail,
                     )
+                    break
         return found
 
     def save_past_years(self, found: StoredPastYears) -> None:

@@ -55,8 +55,8 @@ def source_line(answer: YardAnswer) -> str:
     fetched = forecast.fetched_at.astimezone(ZoneInfo(answer.yard.timezone))
     text = f"Forecast fetched {words.day(fetched.date())} {fetched:%H:%M}"
     text += f" ({forecast.age_hours:.1f} h ago)"
-    if forecast.scenarios and forecast.last_day is not None:
-        text += f", {forecast.scenarios} scenarios to {words.day(forecast.last_day)}"
+    if forecast.scenarios and forecast.scenarios_last_day is not None:
+        text += f", {forecast.scenarios} scenarios to {words.day(forecast.scenarios_last_day)}"
     return f"{text}. {forecast.attribution}"
 
 

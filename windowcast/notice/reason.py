@@ -31,10 +31,13 @@ def unknown_because(answer: TreatmentAnswer, forecast: ForecastState) -> str:
             " nothing newer could be fetched."
         )
     shortest = min(regimen.exposure_days for regimen in answer.treatment.regimens)
-    last = "" if forecast.last_day is None else f" to {words.day(forecast.last_day)}"
+    what, last_day = "forecast reaches", forecast.last_day
+    if forecast.scenarios_last_day is not None:
+        what, last_day = "scenarios reach", forecast.scenarios_last_day
+    last = "" if last_day is None else f" to {words.day(last_day)}"
     return (
-        f"The forecast reaches only{last}: too short for an exposure of"
-        f" {words.counted(shortest, 'day')}."
+        f"The {what} only{last}: too short for an exposure of"
+        f" {words.counted(shortest, 'day')} from the first start on."
     )
 
 

@@ -50,7 +50,7 @@ def _treatment_lines(answer: TreatmentAnswer, yard: YardAnswer, units: str) -> l
         ]
         hottest_c = start.fit.hottest_c if start.hottest_c is None else start.hottest_c
         hottest = "-" if hottest_c is None else words.degrees_bare(hottest_c, units)
-        mark = "fits" if row.safe else ""
+        mark = "start" if row.safe else ""
         lines.append(
             f"  {words.day(row.day):<11} {start.regimen.id[:18]:<18} {shares[0]:>7} {shares[1]:>6}"
             f" {shares[2]:>6} {shares[3]:>6} {hottest:>8}  {mark}".rstrip()

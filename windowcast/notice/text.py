@@ -5,10 +5,9 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, time
+from datetime import time
 from functools import cache
 from importlib import resources
-from zoneinfo import ZoneInfo
 
 from jinja2 import Environment, Template
 
@@ -69,13 +68,11 @@ class Notice:
 class Circumstances:
     """What a notice says about itself.
 
-    written_at:  aware; shown in the zone of the first yard
     late:        the hour it was due (local), where it comes later than a while; else None
     next_at:     the local hour at which the next notice is due
     invented:    the weather is the bundled sample
     """
 
-    written_at: datetime
     late: time | None
     next_at: time
     invented: bool
@@ -86,13 +83,16 @@ def write(answers: Sequence[YardAnswer], circumstances: Circumstances, units: st
     subject = subject_of(answers)
     if circumstances.invented:
         subject += " (invented weather)"
-    zone = ZoneInfo(answers[0].yard.timezone)
+    days = sorted({answer.today for answer in answers})
+    dates = words.day_with_year(days[0])
+    if len(days) > 1:
+        dates = f"{words.day(days[0])} or {words.day_with_year(days[-1])}, each yard's own date"
     body = _template().render(
         opening=_opening(answers, circumstances),
         invented=circumstances.invented,
-        date=words.day_with_year(circumstances.written_at.astimezone(zone).date()),
+        date=dates,
         subject=wrapped(subject_of(answers) + "."),
-        yards=["\n".join(yard_lines(answer, units)) for answer in answers],
+        yards=["\n".join(yard_lines(answer, units, dated=len(days) > 1)) for answer in answers],
         cautions=[wrapped(text) for text in _cautions(answers)],
         law=wrapped(LAW),
         sources=[wrapped(line) for line in _sources(answers)],
@@ -145,12 +145,14 @@ def _names(answers: Sequence[YardAnswer]) -> str:
     return words.listed(names) if len(names) <= 2 else f"{len(names)} yards"
 
 
-def yard_lines(answer: YardAnswer, units: str) -> list[str]:
-    """One yard's part of the notice."""
+def yard_lines(answer: YardAnswer, units: str, *, dated: bool = False) -> list[str]:
+    """One yard's part of the notice; `dated`: its own date is told too."""
     main = answer.main
     lines = [f"{answer.yard.name}: {headline(main, answer)}"]
     lines = textwrap.wrap(lines[0], WIDTH)
     lines.append("-" * max(map(len, lines)))
+    if dated:
+        lines += labelled("Today", words.day(answer.today))
     row = main.named if main.status is not Status.UNKNOWN else None
     if row is not None:
         lines += labelled(
@@ -171,7 +173,11 @@ def yard_lines(answer: YardAnswer, units: str) -> list[str]:
         lines += _visits(main, answer)
         lines += _at_the_hive(main, row, answer)
         lines += _left_shut(main, row)
-    others = [other_line(one) for one in answer.treatments[1:]]
+    names = [words.treatment_plural(one.treatment) for one in answer.treatments]
+    others = [
+        other_line(one, told_apart=names.count(words.treatment_plural(one.treatment)) > 1)
+        for one in answer.treatments[1:]
+    ]
     if others:
         lines += labelled("Others", others[0])
         for other in others[1:]:
@@ -181,9 +187,11 @@ def yard_lines(answer: YardAnswer, units: str) -> list[str]:
     return lines
 
 
-def other_line(answer: TreatmentAnswer) -> str:
-    """A treatment that is not the first choice, in one line."""
+def other_line(answer: TreatmentAnswer, *, told_apart: bool = False) -> str:
+    """A treatment that is not the first choice, in one line; `told_apart`: with its id."""
     name = words.treatment_plural(answer.treatment)
+    if told_apart:
+        name += f" ({answer.treatment.id})"
     if answer.status is Status.UNKNOWN:
         return f"{name}: not known"
     row = answer.named
@@ -202,13 +210,17 @@ def other_line(answer: TreatmentAnswer) -> str:
 
 def _opening(answers: Sequence[YardAnswer], circumstances: Circumstances) -> list[str]:
     """What must be said before anything else."""
-    found = []
     unknown = [answer for answer in answers if answer.main.status is Status.UNKNOWN]
-    if unknown:
-        names = words.listed([answer.yard.name for answer in unknown])
-        stale = [answer for answer in unknown if answer.forecast.stale]
-        what = "No usable forecast" if len(stale) < len(unknown) else "Only an old forecast"
-        found.append(wrapped(f"{what} for {names}: nothing is said of a start there."))
+    by_cause: dict[str, list[str]] = {}
+    for answer in unknown:
+        cause = "Only an old forecast" if answer.forecast.stale else "Too short a forecast"
+        if not answer.forecast.sources:
+            cause = "No usable forecast"
+        by_cause.setdefault(cause, []).append(answer.yard.name)
+    found = [
+        wrapped(f"{cause} for {words.listed(names)}: no start is named there.")
+        for cause, names in by_cause.items()
+    ]
     if circumstances.late is not None:
         found.append(wrapped(f"This notice is late: it was due at {circumstances.late:%H:%M}."))
     return found

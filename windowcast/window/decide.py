@@ -86,6 +86,7 @@ class ForecastState:
     fetched_at:     of the oldest source used, aware, UTC
     age_hours:      of the same
     scenarios:      their number; 0 for none
+    scenarios_last_day: the last day that they cover; the single forecast may go further
     sources:        those used: "forecast", "ensemble", "extended"
     missing:        those asked for that gave nothing, with the reason
     """
@@ -98,6 +99,7 @@ class ForecastState:
     first_day: date | None
     last_day: date | None
     scenarios: int
+    scenarios_last_day: date | None
     sources: tuple[str, ...]
     missing: tuple[str, ...]
     attribution: str

@@ -1,0 +1,171 @@
+"""What the database takes and gives: plain records, and highs packed as bytes."""
+
+from __future__ import annotations
+
+import sys
+from array import array
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Any
+
+MISSING_TENTHS = -32768
+SOURCES = ("forecast", "ensemble", "extended", "scenarios")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredSeries:
+    """One source's daily highs at one yard, as fetched.
+
+    source:     one of SOURCES
+    run_at:     when the model run began; None if not known
+    first_day:  date of the first row, in the yard's calendar
+    days:       rows
+    scenarios:  columns; 1 for a single forecast
+    tenths:     days x scenarios, int16 little-endian, row by row, tenths of a degree Celsius;
+                MISSING_TENTHS where nothing is forecast (`numpy.frombuffer(tenths, "<i2")`)
+    dropped:    scenarios that were left out as unusable
+    detail:     whatever else is worth keeping, as JSON allows
+    """
+
+    yard: str
+    source: str
+    fetched_at: datetime
+    run_at: datetime | None
+    first_day: date
+    days: int
+    scenarios: int
+    tenths: bytes
+    dropped: int = 0
+    detail: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredPastYears:
+    """The observed highs of past years at one place.
+
+    place:   the grid cell they were fetched for
+    tenths:  one a day from `first_day` on, packed as in StoredSeries
+    """
+
+    place: str
+    fetched_at: datetime
+    first_day: date
+    tenths: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What was concluded for one yard.
+
+    document:  the answer as JSON text
+    kind:      what it was made for, such as "morning"
+    """
+
+    yard: str
+    local_date: date
+    made_at: datetime
+    kind: str
+    document: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """A yard's morning that a notice tells. `knows` is False where the notice says "unknown"."""
+
+    yard: str
+    local_date: date
+    knows: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewNotice:
+    """A notice to keep until it is delivered.
+
+    message_id:  unique; the same for the same notice whoever composes it
+    body:        the message as it will be sent, byte for byte
+    told:        the mornings that this notice tells its recipient
+    """
+
+    recipient: str
+    message_id: str
+    subject: str
+    created_at: datetime
+    kind: str
+    local_date: date
+    body: bytes = field(repr=False)
+    told: tuple[Told, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SkippedNotice:
+    """A notice that was not queued, because somebody was first.
+
+    already_told:  its yards whose morning this recipient has been told; the others have not been,
+                   and want a notice of their own. Empty: this very Message-ID is queued already.
+    """
+
+    notice: NewNotice
+    already_told: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded:
+    """What became of a morning's notices: ids of the queued ones in order, and the others."""
+
+    queued: tuple[int, ...]
+    skipped: tuple[SkippedNotice, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredNotice:
+    """A notice and how far it has come.
+
+    state:       "waiting", "sent", "refused" or "superseded"
+    attempts:    sends begun
+    unanswered:  sends whose outcome is not known; above 0 the recipient may have it
+    """
+
+    id: int
+    recipient: str
+    message_id: str
+    subject: str
+    created_at: datetime
+    kind: str
+    local_date: date
+    body: bytes = field(repr=False)
+    state: str
+    attempts: int
+    next_attempt_at: datetime
+    unanswered: int
+    last_error: str
+    sent_at: datetime | None
+    sent_code: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claim:
+    """The right to send one notice, until `leased_until`."""
+
+    notice: StoredNotice
+    token: str
+    leased_until: datetime
+
+
+def pack_tenths(tenths: Iterable[int | None]) -> bytes:
+    """Tenths of a degree as the store keeps them; None is missing.
+
+    Raises OverflowError beyond ±3276.7 °C.
+    """
+    packed = array("h", (MISSING_TENTHS if each is None else each for each in tenths))
+    if sys.byteorder == "big":
+        packed.byteswap()
+    return packed.tobytes()
+
+
+def unpack_tenths(packed: bytes) -> list[int | None]:
+    """The opposite of `pack_tenths`."""
+    tenths = array("h", packed)
+    if sys.byteorder == "big":
+        tenths.byteswap()
+    return [None if each == MISSING_TENTHS else each for each in tenths]

@@ -132,7 +132,7 @@ def test_what_is_asked_for(server: WeatherServer) -> None:
         everywhere
         | {
             "hourly": "temperature_2m",
-            "past_days": "1",
+            "past_days": "2",
             "forecast_days": "16",
             "timezone": "GMT",
         },

@@ -20,6 +20,7 @@ from windowcast.errors import ConfigError, MailError, UsageError, WindowcastErro
 
 if TYPE_CHECKING:
     from windowcast.edges.settings import Configuration
+    from windowcast.trade.treatment import Regimen, Treatment
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -280,6 +281,46 @@ def season(
 
 
 @main.command()
+@click.argument("name", metavar="YARD")
+@click.argument("table", metavar="[FILE.csv]", required=False, type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
+@config_option
+@click.pass_context
+def observed(
+    ctx: click.Context, name: str, table: Path | None, as_json: bool, config_folder: str | None
+) -> None:
+    """Show a yard's observed highs, or import those of its own thermometer, which then count.
+
+    The table has the columns day (such as 2026-08-31) and high_c or high_f, one row a day. The same
+    day imported again with another high is corrected. A table with a mistake is not imported at
+    all.
+
+    Example: windowcast observed "Creek Bend" highs.csv
+    """
+    from windowcast import answer as asking
+    from windowcast import observed as seen
+    from windowcast.edges import clock
+
+    configuration = _configuration(ctx, config_folder)
+    place = asking.find_yard(configuration, name)
+    provider, now = configuration.weather.provider, clock.now()
+    with asking.open_store(configuration) as store:
+        if table is None:
+            known = seen.known(store, place, provider, now)
+            document = seen.known_document(known)
+            text = seen.known_lines(known, configuration.units)
+        else:
+            imported = seen.import_table(store, place, provider, table, now=now, say=say)
+            document = seen.import_document(imported)
+            text = seen.import_lines(imported, configuration.units)
+    if as_json:
+        indent = 2 if sys.stdout.isatty() else None
+        click.echo(json.dumps(document, ensure_ascii=False, indent=indent))
+    else:
+        click.echo("\n".join(text))
+
+
+@main.command()
 @click.argument("treatment_id", metavar="TREATMENT")
 @click.argument("regimen_id", metavar="[REGIMEN]", required=False)
 @click.option("--high-min", metavar="DEGREES", help="The new lowest allowed daily high.")
@@ -372,25 +413,23 @@ def verify(
     as_json: bool,
     config_folder: str | None,
 ) -> None:
-    """Judge the chances that past forecasts would have given, against the highs that came.
+    """Judge chances against the highs that came.
+
+    Without tables: those that the mornings kept in the store have named. With both tables: those
+    that these past forecasts would have given.
 
     Example: windowcast verify --forecasts F.csv --observed O.csv --months 7-10 --json
     """
     from windowcast import answer as asking
     from windowcast import verify as judging
 
-    if forecasts is None or observed is None:
-        lacking = [
-            option
-            for option, given in (("--forecasts F.csv", forecasts), ("--observed O.csv", observed))
-            if given is None
-        ]
-        raise UsageError(
-            f"the store's own record is not judged yet; give {' and '.join(lacking)}, tables of"
-            " past forecasts and of observed highs"
-        )
     asked = judging.ALL_MONTHS if months is None else judging.months_of(months)
-    configuration = _configuration_or_examples(ctx, config_folder)
+    from_store = forecasts is None and observed is None
+    configuration = (
+        _configuration(ctx, config_folder)
+        if from_store
+        else _configuration_or_examples(ctx, config_folder)
+    )
     treatment = (
         configuration.treatments[0]
         if treatment_id is None
@@ -398,12 +437,46 @@ def verify(
     )
     asking.check_regimen(treatment, regimen_id)
     regimen = next(one for one in treatment.regimens if regimen_id in (None, one.id))
-    judgement = judging.judge(treatment, regimen, forecasts, observed, months=asked, say=say)
+    if forecasts is not None and observed is not None:
+        judgement = judging.judge(treatment, regimen, forecasts, observed, months=asked, say=say)
+        found, text = judging.document(judgement), judging.lines(judgement)
+    elif from_store:
+        found, text = _judge_store(configuration, treatment, regimen, asked)
+    else:
+        lacking = "--forecasts F.csv" if forecasts is None else "--observed O.csv"
+        raise UsageError(
+            f"tables go in pairs: give {lacking} too, or neither to judge the store's own record"
+        )
     if as_json:
         indent = 2 if sys.stdout.isatty() else None
-        click.echo(json.dumps(judging.document(judgement), ensure_ascii=False, indent=indent))
+        click.echo(json.dumps(found, ensure_ascii=False, indent=indent))
     else:
-        click.echo("\n".join(judging.lines(judgement)))
+        click.echo("\n".join(text))
+
+
+def _judge_store(
+    configuration: Configuration, treatment: Treatment, regimen: Regimen, months: tuple[int, ...]
+) -> tuple[dict[str, Any], list[str]]:
+    """The record of the mornings kept, as a document and as text."""
+    from zoneinfo import ZoneInfo
+
+    from windowcast import answer as asking
+    from windowcast import named
+    from windowcast.edges import clock
+
+    now = clock.now()
+    yards = configuration.yards
+    with asking.open_store(configuration) as store:
+        judgement = named.judge(
+            store,
+            yards,
+            configuration.weather.provider,
+            treatment,
+            regimen,
+            months=months,
+            today=min(now.astimezone(ZoneInfo(yard.timezone)).date() for yard in yards),
+        )
+    return named.document(judgement), named.lines(judgement)
 
 
 def _configuration_or_examples(ctx: click.Context, config_folder: str | None) -> Configuration:

@@ -438,15 +438,16 @@ class Store:
         with self.transaction():
             return store_history.note_observed(self._database, rows)
 
-    def observed(self, yard: str, *, place: object) -> list[ObservedHigh]:
+    def observed(
+        self, yard: str, *, place: object, origin: str | None = None
+    ) -> list[ObservedHigh]:
         """The highs known of a yard, one a day, in order of the days.
 
-        place:  where the yard stands now: the service's highs of another place do not count
-
-        The yard's own high wins over the service's of the same day.
+        place:   where the yard stands now: the service's highs of another place do not count
+        origin:  only these; None: both, and the yard's own wins over the service's of the same day
         """
         with self._errors():
-            return store_history.observed(self._database, yard, place)
+            return store_history.observed(self._database, yard, place, origin)
 
     # Decisions
 

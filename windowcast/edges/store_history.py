@@ -47,25 +47,32 @@ def note_observed(database: sqlite3.Connection, rows: Iterable[ObservedHigh]) ->
     return Noted(new=new, corrected=tuple(corrected), unchanged=unchanged)
 
 
-def observed(database: sqlite3.Connection, yard: str, place: object) -> list[ObservedHigh]:
-    """One row a day in order: the yard's own where there is one, else the service's of `place`."""
+def observed(
+    database: sqlite3.Connection, yard: str, place: object, origin: str | None
+) -> list[ObservedHigh]:
+    """One row a day in order: the yard's own where there is one, else the service's of `place`.
+
+    origin:  only rows of this one; None: both
+    """
     rows = database.execute(
-        "SELECT day, origin, place, tenths, noted_at FROM observed AS one WHERE yard = ?"
-        " AND (origin = 'own' OR (place = ? AND NOT EXISTS (SELECT 1 FROM observed AS own"
-        "  WHERE own.yard = one.yard AND own.day = one.day AND own.origin = 'own')))"
+        "SELECT day, origin, place, tenths, noted_at FROM observed AS one WHERE yard = :yard"
+        " AND (origin = 'own' OR place = :place)"
+        " AND CASE WHEN :origin IS NOT NULL THEN origin = :origin ELSE origin = 'own'"
+        "  OR NOT EXISTS (SELECT 1 FROM observed AS own WHERE own.yard = one.yard"
+        "   AND own.day = one.day AND own.origin = 'own') END"
         " ORDER BY day",
-        (yard, json.dumps(place, allow_nan=False)),
+        {"yard": yard, "place": json.dumps(place, allow_nan=False), "origin": origin},
     )
     return [
         ObservedHigh(
             yard=yard,
             day=date.fromisoformat(day),
-            origin=origin,
+            origin=by,
             tenths=tenths,
             noted_at=datetime.fromisoformat(noted_at),
             place=json.loads(kept) if kept else None,
         )
-        for day, origin, kept, tenths, noted_at in rows
+        for day, by, kept, tenths, noted_at in rows
     ]
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from windowcast.sky.score import Interval, ReliabilityRow
 
 KIND = "morning"
+WIDTH = 78
 FEWEST_CASES = 30
 # Blocks of overlapping windows that a range must rest on; fewer say nothing of how far it reaches.
 FEWEST_BLOCKS = 5
@@ -219,16 +221,16 @@ def _climatology(
 
     from windowcast.sky.climate import year_angle
 
-    tenths = unpack_tenths(kept.tenths)
-    days = regimen.exposure_days
-    first, held = [], []
-    for index in range(len(tenths) - days + 1):
-        window = [one for one in tenths[index : index + days] if one is not None]
-        if len(window) == days:
-            first.append(kept.first_day + timedelta(days=index))
-            held.append(_held(regimen, window))
-    begun = np.array(first, "datetime64[D]")
-    outcome = np.array(held, float)
+    tenths = [math.nan if one is None else one for one in unpack_tenths(kept.tenths)]
+    if len(tenths) < regimen.exposure_days:
+        return {}
+    windows = np.lib.stride_tricks.sliding_window_view(np.array(tenths), regimen.exposure_days)
+    known = np.isfinite(windows).all(axis=1)
+    lowest = [-math.inf if (one := band.lowest_tenths) is None else one for band in regimen.bands]
+    highest = [math.inf if (one := band.highest_tenths) is None else one for band in regimen.bands]
+    inside = np.greater_equal(windows, lowest) & np.less_equal(windows, highest)
+    outcome = inside.all(axis=1)[known]
+    begun = (np.datetime64(kept.first_day, "D") + np.arange(len(windows)))[known]
     angle = year_angle(begun)
     shares: dict[date, float] = {}
     for start in starts:
@@ -359,24 +361,27 @@ def lines(found: NamedRecord) -> list[str]:
     cases, safe = found.cases, found.safe
     yards = len({case.yard for case in cases})
     mornings = len({case.issued for case in cases})
-    out = [
-        f"{found.treatment.id} {found.regimen.id}, {found.regimen.exposure_days} days,"
-        " as named by past mornings",
+    head = (
         f"{len(cases)} starts judged, {found.base_rate:.1%} of them held;"
-        f" {words.counted(yards, 'yard')}, {words.counted(mornings, 'morning')},",
-        f"{words.day_with_year(cases[0].issued)} to {words.day_with_year(cases[-1].issued)}.",
-        f"{words.counted(found.left_out.total, 'start')} left out: {_left_out(found.left_out)}.",
-    ]
+        f" {words.counted(yards, 'yard')}, {words.counted(mornings, 'morning')},"
+        f" {words.day_with_year(cases[0].issued)} to {words.day_with_year(cases[-1].issued)}."
+        f" {words.counted(found.left_out.total, 'start')} left out: {_left_out(found.left_out)}."
+    )
     if safe:
         held = sum(case.held for case in safe)
-        out.append(
-            f"{len(safe)} were safe to name: {held} of them held, {held / len(safe):.1%};"
+        head += (
+            f" {len(safe)} were safe to name: {held} of them held, {held / len(safe):.1%};"
             f" their mean chance was {_mean_chance(safe):.1%}."
         )
     else:
-        out.append("None was safe to name.")
+        head += " None was safe to name."
+    out = [
+        f"{found.treatment.id} {found.regimen.id}, {found.regimen.exposure_days} days,"
+        " as named by past mornings",
+        *textwrap.wrap(head, WIDTH),
+    ]
     out += ["", f"{'Brier score (0 is perfect)':<39}{'score':>7}{'skill':>7}{'sharp':>7}"]
-    for method, name in METHODS:
+    for method, name in (("chance", "chance as named"), *METHODS[1:]):
         if method in found.brier:
             skill = found.skill.get(method)
             shown = "" if skill is None or math.isnan(skill) else f"{skill:.2f}"
@@ -402,7 +407,8 @@ def lines(found: NamedRecord) -> list[str]:
         out.append(text)
     names = dict(METHODS)
     out += ["", "Not scored:"]
-    out += [f"- {names[method]}: {why}" for method, why in found.not_computed.items()]
+    for method, why in found.not_computed.items():
+        out += textwrap.wrap(f"- {names[method]}: {why}", WIDTH, subsequent_indent="  ")
     out += [
         "",
         "Starts of one morning, and mornings near each other, share their weather:",

@@ -23,6 +23,7 @@ LAYERS = (
     ("cli",),
     ("service",),
     ("morning", "verify"),
+    ("chance",),
     ("season",),
     ("answer",),
     ("edges", "notice"),

@@ -156,6 +156,10 @@ def gather(
         return {}
     fetched, errors = _fetch(configuration, store, yards, now=now, say=say)
     store.save_forecasts(fetched)
+    if configuration.chance.calibrate:
+        from windowcast import chance
+
+        chance.correct(configuration, store, yards, now=now, say=say)
     return {
         yard.name: stored_weather(configuration, store, yard, now, errors.get(yard.name))
         for yard in yards

@@ -234,7 +234,10 @@ WINDOWCAST: Mapping[str, Key] = {
     ),
     "chance": Key(
         allowed="a table, begun by a line [chance]",
-        keys={"calibrate": _switch(), "climate": _switch()},
+        keys={
+            name: _switch()
+            for name in ("calibrate", "climate", "regress", "spread", "recent", "extended")
+        },
     ),
     "morning": Key(
         allowed="a table, begun by a line [morning]",

@@ -48,10 +48,21 @@ class DecisionSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChanceSettings:
-    """Which corrections the chance gets; both False counts the raw scenarios."""
+    """Which corrections the chance gets; `calibrate` False counts the raw scenarios.
+
+    climate:   past years beyond the ensemble
+    regress:   the expected course is moved by what past errors say
+    spread:    the spread of the ensemble is corrected by days ahead
+    recent:    the last observed days and yesterday's forecast count
+    extended:  the extended range moves the days beyond the ensemble, by its skill
+    """
 
     calibrate: bool = True
     climate: bool = True
+    regress: bool = True
+    spread: bool = True
+    recent: bool = True
+    extended: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -28,6 +28,8 @@ class WeatherSettings:
     ensemble_url: str = "https://ensemble-api.open-meteo.com/v1/ensemble"
     seasonal_url: str = "https://seasonal-api.open-meteo.com/v1/seasonal"
     archive_url: str = "https://archive-api.open-meteo.com/v1/archive"
+    previous_runs_url: str = "https://previous-runs-api.open-meteo.com/v1/forecast"
+    single_runs_url: str = "https://single-runs-api.open-meteo.com/v1/forecast"
     ensemble_model: str = "ecmwf_ifs025_ensemble"
     max_age_hours: float = 12.0
     api_key: str = field(default="", repr=False)

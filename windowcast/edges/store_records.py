@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 
 MISSING_TENTHS = -32768
 SOURCES = ("forecast", "ensemble", "extended", "scenarios")
+ORIGINS = ("previous", "single", "analysis")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +57,24 @@ class StoredPastYears:
     fetched_at: datetime
     first_day: date
     tenths: bytes
+
+
+class StoredPastRun(NamedTuple):
+    """What was forecast on one past day for a place, or what came.
+
+    place:   as the one who asks chose it; neighbours may share it
+    issued:  the day of the place's calendar whose morning could have had it; of an analysis, the
+             day it was fetched on
+    tenths:  one a day from `first_day` on, packed as in StoredSeries
+    origin:  one of ORIGINS
+    """
+
+    place: str
+    issued: date
+    first_day: date
+    tenths: bytes
+    origin: str
+    fetched_at: datetime
 
 
 class Decision(NamedTuple):

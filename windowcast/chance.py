@@ -15,7 +15,7 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from windowcast import season
+from windowcast import bootstrap, season
 from windowcast.answer import (
     CORRECTED,
     daily_highs,
@@ -34,6 +34,9 @@ from windowcast.trade.yard import Yard
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+
+    from windowcast.sky.calibrate import ErrorStatistics
+    from windowcast.sky.climate import Climate
 
     Floats = NDArray[np.float64]
 
@@ -70,7 +73,7 @@ def correct(
         if highs is None or not used:
             continue
         try:
-            made = _corrected(configuration, yard, used, highs, now)
+            made = _corrected(configuration, store, yard, used, highs, now)
         except ValueError as error:
             say(f"{yard.name}: the chance is not corrected: {error}")
             continue
@@ -107,6 +110,7 @@ def _past_years(
 
 def _corrected(
     configuration: Configuration,
+    store: Store,
     yard: Yard,
     used: Mapping[str, StoredSeries],
     past: DailyHighs,
@@ -142,9 +146,7 @@ def _corrected(
         first_day=first,
         issue_day=np.datetime64(today),
         climate=climate,
-        statistics=engine.built_in(
-            np.arange(lead, lead + len(high_c)), ensemble=source == "ensemble"
-        ),
+        statistics=_statistics(store, yard, climate, lead, len(high_c), source, first),
         recent_c=_recent(past, today),
         extended_c=extended_c,
         traces=traces,
@@ -177,6 +179,36 @@ def _corrected(
             "ensemble_days": len(high_c),
             "how": made.how,
         },
+    )
+
+
+def _statistics(
+    store: Store,
+    yard: Yard,
+    climate: Climate,
+    lead: int,
+    days: int,
+    source: str,
+    first: np.datetime64,
+) -> ErrorStatistics:
+    """Known errors by days ahead: built-in ones, moved by the past runs kept of the yard.
+
+    Past runs are single forecasts: they say nothing of an ensemble's spread.
+    """
+    import numpy as np
+
+    from windowcast.sky import calibrate as engine
+    from windowcast.sky.climate import year_angle
+
+    leads = np.arange(lead, lead + days)
+    known = engine.built_in(leads, ensemble=source == "ensemble")
+    if source == "ensemble":
+        return known
+    record = bootstrap.stored_record(store, yard, leads.tolist())
+    if record is None:
+        return known
+    return engine.learn(
+        [engine.cases_of(record, climate)], known, season_angle=year_angle(np.array([first]))
     )
 
 

@@ -12,6 +12,7 @@ import os
 import random
 import statistics
 import sys
+import tempfile
 import time
 from array import array
 from datetime import UTC, date, datetime, timedelta
@@ -26,7 +27,7 @@ from support.weather import yard
 from windowcast import chance
 from windowcast.edges.config import load
 from windowcast.edges.shipped import config_folder
-from windowcast.edges.store import StoredSeries, pack_tenths
+from windowcast.edges.store import StoredSeries, open_store, pack_tenths
 from windowcast.sky.highs import DailyHighs
 
 NOW = datetime(2026, 8, 31, 12, tzinfo=UTC)
@@ -70,11 +71,12 @@ def main() -> None:
             "extended", [[drawn.gauss(22, 4) for _ in range(51)] for _ in range(46)]
         ),
     }
+    store = open_store("sqlite:///windowcast.db", Path(tempfile.mkdtemp()))
     reply = orjson.dumps({f"member{m}": [drawn.gauss(24, 3) for _ in range(46)] for m in range(51)})
     corrected, parsed = [], []
     for _ in range(YARDS):
         began = time.process_time()
-        chance._corrected(configuration, yard(), used, past, NOW)
+        chance._corrected(configuration, store, yard(), used, past, NOW)
         corrected.append(time.process_time() - began)
         began = time.process_time()
         document = orjson.loads(reply)

@@ -151,3 +151,29 @@ def test_the_notice_says_how_the_chance_was_made(journey):
         configure(journey, server, "calibrate = true")
         printed = journey.windowcast("morning", "--print").stdout
     assert "Chance: 51 ensemble members, corrected with" in " ".join(printed.split())
+
+
+def test_past_runs_are_fetched_after_the_notice_and_then_the_errors_are_the_yards_own(journey):
+    """A service whose runs miss the truth by a fixed pseudo-random half degree."""
+
+    def said_by(run, at):
+        missed = 0.0 if run is None else random.Random(f"{run}{at.date()}").gauss(0, 0.5)
+        return round(past_year(at.date()) + missed - abs(at.hour - 20) * 0.3, 1)
+
+    served = place(journey)
+    served.runs = said_by
+    with WeatherServer(places={CREEK: served}) as server:
+        configure(journey, server, "calibrate = true", ensemble=False)
+        text = (journey.folder / "windowcast.toml").read_text()
+        text = text.replace(
+            'previous_runs_url = ""', f'previous_runs_url = "{server.previous_runs_url}"'
+        ).replace('single_runs_url = ""', f'single_runs_url = "{server.single_runs_url}"')
+        journey.write("windowcast.toml", text)
+        done = journey.windowcast("morning")
+        assert done.returncode == 0, done.stderr
+        assert "built-in errors" in " ".join(done.stdout.split())
+        asked_runs = server.requests["/v1/single-runs"]
+        assert asked_runs >= 25
+        done = journey.windowcast("morning")
+        assert server.requests["/v1/single-runs"] == asked_runs
+    assert "past errors by days ahead" in " ".join(done.stdout.split())

@@ -59,7 +59,8 @@ class StoredPastYears:
     tenths: bytes
 
 
-class StoredPastRun(NamedTuple):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredPastRun:
     """What was forecast on one past day for a place, or what came.
 
     place:   as the one who asks chose it; neighbours may share it

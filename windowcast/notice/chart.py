@@ -157,6 +157,8 @@ def _now_marks(axes: Axes, answer: SeasonAnswer) -> None:
             for at, start in enumerate(one.starts)
             if (chance := answer.now.get((one.regimen.id, start.day))) is not None
         ]
+        if not found:
+            continue
         axes.plot(
             [at for at, _ in found],
             [chance for _, chance in found],

@@ -45,7 +45,7 @@ def about_waiting(waiting: Waiting) -> str:
         " large and as long-lived as built-in statistics have them. The chances are made of them"
         f" as `verify` makes them, the judged year left out. {mornings} is looked at, by its chance"
         " and band alone, and the first that reaches min_chance is taken. The median is over the"
-        " years that opened."
+        " years that opened; a share of so few years is known to ten points or so."
     )
 
 

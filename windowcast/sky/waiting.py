@@ -155,6 +155,8 @@ def _errors(statistics: ErrorStatistics) -> tuple[Floats, Floats, Floats, Floats
 
 
 def _root(covariance: Floats) -> Floats:
+    # Made positive by its eigenvalues, but not taken apart by its eigenvectors: their signs are up
+    # to the machine, and so the same seed would draw other weather elsewhere.
     values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
-    root: Floats = vectors * np.sqrt(np.maximum(values, 0.0))
+    root: Floats = np.linalg.cholesky((vectors * np.maximum(values, 1e-6)) @ vectors.T)
     return root

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from dataclasses import replace
 from datetime import date, timedelta
 from xml.etree import ElementTree
 
@@ -123,6 +124,16 @@ def test_the_title_is_the_answer(asked, wanted):
     assert season_title(asked) == wanted
     shown = " ".join(words_of(season_picture(asked, "svg")))
     assert all(word in shown for word in wanted.split())
+
+
+@pytest.mark.parametrize("kind", ["png", "svg"])
+def test_a_yards_name_is_drawn_as_it_is_written(kind):
+    odd = replace(answer(), yard=yard("蜂場 $5 a_b^c $"))
+    drawn = season_picture(odd, kind)
+    if kind == "svg":
+        assert any(one.startswith("蜂場 $5 a_b^c $: formic") for one in words_of(drawn))
+    else:
+        assert size_of(drawn) == SIZE_PIXELS
 
 
 def test_a_whole_year_and_a_single_day_can_be_drawn():

@@ -8,6 +8,7 @@ Letters are sized to be readable where the picture is 640 pixels wide.
 from __future__ import annotations
 
 import textwrap
+import warnings
 from collections.abc import Callable, Sequence
 from io import BytesIO
 from typing import TYPE_CHECKING, Any, Literal
@@ -37,7 +38,9 @@ MOST_DAYS_NAMED, FEWEST_TICKS = 95, 2
 # Below this share a number under its point would run into the axis.
 LOWEST_LABEL_BELOW = 0.08
 STYLE: Any = {
-    "font.family": ["DejaVu Sans"],
+    # The first comes with the library, so widths are known; the second is for who views an SVG.
+    "font.family": ["DejaVu Sans", "sans-serif"],
+    "font.sans-serif": ["DejaVu Sans", "sans-serif"],
     "font.size": 12,
     "axes.edgecolor": FAINT,
     "axes.labelcolor": INK,
@@ -46,6 +49,8 @@ STYLE: Any = {
     "ytick.color": INK,
     "axes.spines.top": False,
     "axes.spines.right": False,
+    # A dollar sign in a yard's name is a dollar sign.
+    "text.parse_math": False,
     # Words stay words: a reader can search them, and a screen can read them out.
     "svg.fonttype": "none",
     "svg.hashsalt": "windowcast",
@@ -186,7 +191,7 @@ def _names_beside(axes: Axes, answer: SeasonAnswer) -> None:
         known = [float(start.share) for start in one.starts if start.share is not None]
         ends.append((known[-1] if known else 0.0, place, one))
     # Of lines that end together the one that ran higher is named higher.
-    ends.sort(key=lambda end: (end[0], _mean(end[2])))
+    ends.sort(key=lambda end: (end[0], _mean(end[2]), -end[1]))
     heights: list[float] = []
     for share, _, _ in ends:
         lowest = heights[-1] + gap if heights else gap / 2
@@ -340,7 +345,9 @@ def _drawn(inches: tuple[float, float], kind: Kind, draw: Callable[[Figure], Non
     from matplotlib.figure import Figure
 
     out = BytesIO()
-    with matplotlib.rc_context():
+    with matplotlib.rc_context(), warnings.catch_warnings():
+        # A letter that the font lacks is drawn as a box in a PNG; the SVG has it as it is.
+        warnings.filterwarnings("ignore", "Glyph .* missing from font")
         matplotlib.rcdefaults()
         matplotlib.rcParams.update(STYLE)
         figure = Figure(figsize=inches, dpi=DOTS_PER_INCH, facecolor="white")

@@ -114,6 +114,24 @@ def cell(yard: Yard) -> str:
     return f"{north:.1f} {east:.1f}{height}"
 
 
+def kept_past_years(store: Store, yard: Yard, now: datetime) -> DailyHighs | None:
+    """The past years of the yard's grid cell where they are kept and not too old."""
+    kept = store.past_years(cell(yard))
+    if kept is None or now - kept.fetched_at > KEEP_PAST_YEARS:
+        return None
+    return _highs(kept)
+
+
+def fetch_past_years(
+    settings: WeatherSettings, store: Store, yard: Yard, *, now: datetime, say: Say
+) -> DailyHighs:
+    """The past years of the yard's grid cell from the archive; they are kept.
+
+    Raises WeatherError.
+    """
+    return _highs(_fetched(settings, store, yard, now=now, say=say))
+
+
 def _past_years(
     configuration: Configuration,
     store: Store,

@@ -20,6 +20,7 @@ from windowcast.edges.store import (
     MIGRATIONS,
     Decision,
     NewNotice,
+    StoredPastRun,
     StoredPastYears,
     StoredSeries,
     Told,
@@ -278,6 +279,43 @@ def test_past_years_come_back_as_kept_and_a_later_fetch_takes_their_place(tmp_pa
         assert store.past_years("40.1 -99.5") is None
         store.save_past_years(second)
         assert store.past_years("40.0 -99.5") == second
+
+
+def test_past_runs_come_back_by_day_and_the_same_day_and_origin_is_replaced(tmp_path):
+    single = StoredPastRun(
+        place="40.0 -99.5 UTC",
+        issued=date(2026, 8, 3),
+        first_day=date(2026, 8, 3),
+        tenths=pack_tenths([215, None, -3]),
+        origin="single",
+        fetched_at=datetime(2026, 8, 31, 10, tzinfo=UTC),
+    )
+    previous = replace(single, origin="previous", first_day=date(2026, 8, 4))
+    earlier = replace(single, issued=date(2026, 8, 1), first_day=date(2026, 8, 1))
+    elsewhere = replace(single, place="40.1 -99.5 UTC")
+    with open_store(URL, tmp_path) as store:
+        store.save_past_runs([single, elsewhere, previous, earlier])
+        assert store.past_runs("40.0 -99.5 UTC") == [earlier, previous, single]
+        longer = replace(single, tenths=pack_tenths([215, 220, -3, 4]))
+        for _ in range(2):
+            store.save_past_runs([longer])
+            assert store.past_runs("40.0 -99.5 UTC") == [earlier, previous, longer]
+        assert store.past_runs("40.2 -99.5 UTC") == []
+
+
+def test_an_unknown_origin_of_a_past_run_changes_nothing(tmp_path):
+    good = StoredPastRun(
+        place="40.0 -99.5 UTC",
+        issued=date(2026, 8, 3),
+        first_day=date(2026, 8, 3),
+        tenths=pack_tenths([215]),
+        origin="single",
+        fetched_at=datetime(2026, 8, 31, 10, tzinfo=UTC),
+    )
+    with open_store(URL, tmp_path) as store:
+        with pytest.raises(StoreError):
+            store.save_past_runs([good, replace(good, origin="hearsay")])
+        assert store.past_runs("40.0 -99.5 UTC") == []
 
 
 def test_a_step_that_fails_leaves_nothing_behind(tmp_path):

@@ -11,7 +11,7 @@ import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import click
 
@@ -230,6 +230,17 @@ def yard(
 @click.option("--from", "first", metavar="MM-DD", help="The first start day looked at.")
 @click.option("--to", "last", metavar="MM-DD", help="The last one; may lie in the next year.")
 @click.option("--fetch", is_flag=True, help="Ask the archive again for the past years.")
+@click.option(
+    "--min-chances",
+    is_flag=True,
+    help="Also what each min_chance would have cost in waiting and failing; takes some seconds.",
+)
+@click.option(
+    "--picture",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Also a picture of it, written to FILE.png or FILE.svg.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
 @config_option
 @click.pass_context
@@ -240,6 +251,8 @@ def season(
     first: str | None,
     last: str | None,
     fetch: bool,
+    min_chances: bool,
+    picture: Path | None,
     as_json: bool,
     config_folder: str | None,
 ) -> None:
@@ -260,6 +273,7 @@ def season(
     days = past.season_days(place, first, last)
     # A mistyped id is answered before a store is made or a server asked.
     asking.find_treatments(configuration, place, treatment_id)
+    kind = None if picture is None else _picture_kind(picture)
     with asking.open_store(configuration) as store:
         answer = past.answer_season(
             configuration,
@@ -270,7 +284,13 @@ def season(
             now=clock.now(),
             say=say,
             fetch=fetch,
+            min_chances=min_chances,
         )
+    if picture is not None and kind is not None:
+        from windowcast.edges import picture_file
+        from windowcast.notice import chart
+
+        picture_file.write(picture, chart.season_picture(answer, kind))
     if as_json:
         indent = 2 if sys.stdout.isatty() else None
         found = season_lines.season_document(answer)
@@ -359,6 +379,12 @@ def serve(ctx: click.Context, config_folder: str | None) -> None:
 @click.option("--months", metavar="A-B", help="Only issues of these months, such as 7-10 or 11-2.")
 @click.option("--treatment", "treatment_id", metavar="ID", help="Else the first one.")
 @click.option("--regimen", "regimen_id", metavar="ID", help="Else the treatment's first one.")
+@click.option(
+    "--picture",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Also the reliability diagram, written to FILE.png or FILE.svg.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
 @config_option
 @click.pass_context
@@ -369,6 +395,7 @@ def verify(
     months: str | None,
     treatment_id: str | None,
     regimen_id: str | None,
+    picture: Path | None,
     as_json: bool,
     config_folder: str | None,
 ) -> None:
@@ -389,6 +416,7 @@ def verify(
             f"the store's own record is not judged yet; give {' and '.join(lacking)}, tables of"
             " past forecasts and of observed highs"
         )
+    kind = None if picture is None else _picture_kind(picture)
     asked = judging.ALL_MONTHS if months is None else judging.months_of(months)
     configuration = _configuration_or_examples(ctx, config_folder)
     treatment = (
@@ -399,11 +427,30 @@ def verify(
     asking.check_regimen(treatment, regimen_id)
     regimen = next(one for one in treatment.regimens if regimen_id in (None, one.id))
     judgement = judging.judge(treatment, regimen, forecasts, observed, months=asked, say=say)
+    if picture is not None and kind is not None:
+        from windowcast.edges import picture_file
+        from windowcast.notice import chart
+
+        found = judgement.found
+        drawn = chart.reliability_picture(
+            found.reliability, found.chances["chance"], *judging.title(judgement), kind
+        )
+        picture_file.write(picture, drawn)
     if as_json:
         indent = 2 if sys.stdout.isatty() else None
         click.echo(json.dumps(judging.document(judgement), ensure_ascii=False, indent=indent))
     else:
         click.echo("\n".join(judging.lines(judgement)))
+
+
+def _picture_kind(picture: Path) -> Literal["png", "svg"]:
+    """What to draw, once it is sure that it can be drawn and written: before any long work."""
+    from windowcast.edges import picture_file
+    from windowcast.notice import chart
+
+    kind = picture_file.kind(picture)
+    chart.check_available()
+    return kind
 
 
 def _configuration_or_examples(ctx: click.Context, config_folder: str | None) -> Configuration:

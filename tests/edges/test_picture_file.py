@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import os
-
 import pytest
 
+from support.unprivileged import locked_folder
 from windowcast.edges import picture_file
 from windowcast.errors import UsageError
 
@@ -49,18 +48,13 @@ def test_a_new_file_has_the_mode_that_the_user_gives_to_new_files(tmp_path):
     assert path.stat().st_mode == ordinary.stat().st_mode
 
 
-def test_where_it_cannot_be_written_the_old_one_stays(tmp_path):
-    path = tmp_path / "a.png"
-    path.write_bytes(b"old")
-    tmp_path.chmod(0o500)
-    try:
-        if os.access(tmp_path, os.W_OK):
-            pytest.skip("this user may write everywhere")
-        with pytest.raises(UsageError, match="permission denied"):
+def test_where_it_cannot_be_written_the_old_one_stays():
+    with locked_folder() as (folder, locked):
+        path = folder / "a.png"
+        path.write_bytes(b"old")
+        with locked(), pytest.raises(UsageError, match="permission denied"):
             picture_file.write(path, b"new")
         assert path.read_bytes() == b"old"
-    finally:
-        tmp_path.chmod(0o700)
 
 
 def test_a_folder_that_vanished_is_said_as_such(tmp_path):

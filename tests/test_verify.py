@@ -12,14 +12,18 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 
 from sky import synthetic
+from support.weather import regimen, treatment
 from windowcast.errors import UsageError
 from windowcast.sky.climate import year_angle
-from windowcast.verify import months_of
+from windowcast.sky.score import ReliabilityRow, brier_parts
+from windowcast.sky.verify_chain import Verification
+from windowcast.verify import Judgement, months_of, title
 
 REPOSITORY = Path(__file__).resolve().parents[1]
 METHODS = {"chance", "uncalibrated", "climatology", "plain_rule", "independent_days"}
@@ -440,3 +444,84 @@ def test_recorded_forecasts_of_ten_places(recorded: Path):
     assert found["brier"]["chance"] < found["brier"]["uncalibrated"]
     assert found["brier"]["chance"] < found["brier"]["climatology"]
     assert found["brier"]["chance"] < found["brier"]["plain_rule"]
+
+
+def test_the_reliability_diagram_is_written_beside_the_answer(archive, answered):
+    folder, tables = archive
+    picture = folder / "reliability.svg"
+    done = verify(*tables, "--months", "7-10", "--json", "--picture", picture, cwd=folder)
+    assert (done.returncode, done.stdout) == (0, answered.stdout)
+    found = json.loads(done.stdout)
+    text = [
+        " ".join("".join(one.itertext()).split())
+        for one in ElementTree.fromstring(picture.read_bytes()).iter()
+        if one.tag.endswith("}text")
+    ]
+    assert {str(row["cases"]) for row in found["reliability"]} <= set(text)
+    assert "chance that was named" in text
+    assert any("369 windows" in one for one in text)
+
+
+def test_another_ending_is_refused_before_the_tables_are_read(tmp_path: Path):
+    tables = ["--forecasts", "none.csv", "--observed", "none.csv"]
+    done = verify(*tables, "--picture", "reliability.jpg", cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "--picture is 'reliability.jpg', but must end in .png or .svg" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("rows", "wanted"),
+    [
+        (
+            [(0.05, 0.05, True), (0.55, 0.50, True)],
+            "Windows held as often as was said, as far as luck allows",
+        ),
+        (
+            [(0.15, 0.40, False), (0.55, 0.50, True), (0.85, 0.60, False), (0.95, 0.70, False)],
+            "More windows held than was said in 1 of 4 tenths, fewer windows held than was said in"
+            " 2 of 4 tenths",
+        ),
+        (
+            [(0.05, 0.05, True), (0.55, 0.50, None), (0.65, 0.50, None)],
+            "Only 1 of 3 tenths hold enough windows to judge; there windows held as often as was"
+            " said, as far as luck allows",
+        ),
+        (
+            [(0.55, 0.50, None)],
+            "Too few windows in any tenth to say whether the chances were right",
+        ),
+    ],
+    ids=["all inside", "some outside", "few judged", "none judged"],
+)
+def test_the_title_of_the_diagram_says_what_it_shows(rows, wanted):
+    reliability = [
+        ReliabilityRow(
+            lowest=mean - 0.05,
+            highest=mean + 0.05,
+            cases=40,
+            mean_chance=mean,
+            observed=share,
+            band_low={True: 0.0, False: mean, None: None}[inside],
+            band_high={True: 1.0, False: mean, None: None}[inside],
+        )
+        for mean, share, inside in rows
+    ]
+    scores = dict.fromkeys(METHODS, 0.1)
+    found = Verification(
+        yard=np.zeros(1, np.int64),
+        issue_day=np.array(["2020-08-01"], "datetime64[D]"),
+        held=np.ones(1),
+        chances={},
+        left_out=0,
+        base_rate=0.32,
+        brier=scores,
+        skill=scores,
+        sharpness=scores,
+        parts=brier_parts(np.array([0.5]), np.array([1.0])),
+        reliability=reliability,
+        differences={},
+    )
+    own = regimen(14, id="two-strips")
+    text, note = title(Judgement(treatment=treatment(own), regimen=own, months=(8,), found=found))
+    assert text == wanted
+    assert note.startswith("test two-strips, 14 days: 1 windows, 32 % held; Brier score 0.100")

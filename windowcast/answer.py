@@ -8,7 +8,7 @@ from __future__ import annotations
 import sys
 from array import array
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -26,6 +26,9 @@ from windowcast.window.scan import Words, scan
 
 CLOCK_SLACK = timedelta(minutes=5)
 """What was fetched further ahead than this was stamped by a clock that was wrong."""
+CORRECTED = "scenarios"
+"""The source under which corrected scenarios are stored."""
+UNCORRECTED = "Chance: the raw share of scenarios, not corrected."
 SOURCES = ("forecast", "ensemble", "extended")
 ATTRIBUTIONS = {
     "open-meteo": "Weather data by Open-Meteo.com (CC BY 4.0)",
@@ -111,16 +114,10 @@ def stored_weather(
     its weather and are passed over. errors: what the last fetch said, by source.
     """
     settings = configuration.weather
-    limit = timedelta(hours=settings.max_age_hours)
     wanted = [source for source in SOURCES if _switched_on(settings, source)]
-    kept = {
-        source: series
-        for source, series in store.newest(
-            yard.name, place=place(yard, settings), until=now + CLOCK_SLACK
-        ).items()
-        if source in wanted
-    }
-    fresh = {source: one for source, one in kept.items() if now - one.fetched_at <= limit}
+    newest = store.newest(yard.name, place=place(yard, settings), until=now + CLOCK_SLACK)
+    kept = {source: newest[source] for source in wanted if source in newest}
+    fresh = _fresh(settings, kept, now)
     used = fresh or kept
     said = errors or {}
     missing = tuple(
@@ -130,18 +127,84 @@ def stored_weather(
         for source in wanted
         if source not in used
     )
-    forecast = _daily_highs(used["forecast"]) if "forecast" in used else None
-    scenarios = join(_members(used.get("ensemble")), _members(used.get("extended")))
+    forecast = daily_highs(used["forecast"]) if "forecast" in used else None
     return YardWeather(
         provider=settings.provider,
         forecast=forecast,
-        scenarios=scenarios,
+        scenarios=_scenarios(configuration, yard, used, newest.get(CORRECTED)),
         fetched_at=min((one.fetched_at for one in used.values()), default=None),
         run_at=min((one.run_at for one in used.values() if one.run_at is not None), default=None),
         fresh=bool(fresh),
         sources=tuple(source for source in SOURCES if source in used),
         missing=missing,
     )
+
+
+def series_in_use(
+    configuration: Configuration, store: Store, yard: Yard, now: datetime
+) -> dict[str, StoredSeries]:
+    """The fresh stored series that an answer of this moment rests on, by source."""
+    settings = configuration.weather
+    newest = store.newest(yard.name, place=place(yard, settings), until=now + CLOCK_SLACK)
+    return _fresh(
+        settings,
+        {
+            source: newest[source]
+            for source in SOURCES
+            if source in newest and _switched_on(settings, source)
+        },
+        now,
+    )
+
+
+def _fresh(
+    settings: WeatherSettings, kept: Mapping[str, StoredSeries], now: datetime
+) -> dict[str, StoredSeries]:
+    limit = timedelta(hours=settings.max_age_hours)
+    return {source: one for source, one in kept.items() if now - one.fetched_at <= limit}
+
+
+def made_of(configuration: Configuration, used: Mapping[str, StoredSeries]) -> list[Any]:
+    """What corrected scenarios must have been made from, and how, to stand for these sources."""
+    chance = configuration.chance
+    return [
+        sorted([source, one.fetched_at.isoformat()] for source, one in used.items()),
+        [
+            chance.climate,
+            chance.regress,
+            chance.spread,
+            chance.recent,
+            chance.extended,
+        ],
+    ]
+
+
+def _scenarios(
+    configuration: Configuration,
+    yard: Yard,
+    used: Mapping[str, StoredSeries],
+    corrected: StoredSeries | None,
+) -> Scenarios | None:
+    """The corrected scenarios of these sources where they are stored, else the raw ones."""
+    wanted = configuration.chance.calibrate and configuration.weather.provider != "sample"
+    if (
+        wanted
+        and corrected is not None
+        and corrected.detail.get("made_of") == made_of(configuration, used)
+    ):
+        return Scenarios(
+            first_day=corrected.first_day,
+            days=corrected.days,
+            count=corrected.scenarios,
+            tenths=tenths_of(corrected),
+            sources=tuple(corrected.detail["sources"]),
+            ensemble_days=corrected.detail["ensemble_days"],
+            how=corrected.detail["how"],
+        )
+    raw = join(members_of(used.get("ensemble")), members_of(used.get("extended")))
+    if raw is None or not wanted:
+        return raw
+    return replace(raw, how=UNCORRECTED)
 
 
 def place(yard: Yard, settings: WeatherSettings) -> list[Any]:
@@ -240,6 +303,7 @@ def _state(weather: YardWeather, now: datetime, stale: bool, today: date) -> For
         first_day=max(min(firsts), today) if firsts and max(lasts) >= today else None,
         last_day=max(lasts) if firsts and max(lasts) >= today else None,
         scenarios=0 if weather.scenarios is None else weather.scenarios.count,
+        scenario_sources=() if weather.scenarios is None else weather.scenarios.sources,
         scenarios_last_day=None if weather.scenarios is None else weather.scenarios.last_day,
         sources=weather.sources,
         missing=weather.missing,
@@ -259,7 +323,8 @@ def _switched_on(settings: WeatherSettings, source: str) -> bool:
     return bool(urls[source])
 
 
-def _tenths(series: StoredSeries) -> array[int]:
+def tenths_of(series: StoredSeries) -> array[int]:
+    """Stored highs as whole tenths, day-major."""
     tenths = array("h")
     tenths.frombytes(series.tenths)
     if sys.byteorder == "big":
@@ -267,21 +332,23 @@ def _tenths(series: StoredSeries) -> array[int]:
     return tenths
 
 
-def _daily_highs(series: StoredSeries) -> DailyHighs:
+def daily_highs(series: StoredSeries) -> DailyHighs:
+    """A stored single forecast."""
     return DailyHighs(
         first_day=series.first_day,
-        tenths=tuple(None if one == MISSING else one for one in _tenths(series)),
+        tenths=tuple(None if one == MISSING else one for one in tenths_of(series)),
     )
 
 
-def _members(series: StoredSeries | None) -> Members | None:
+def members_of(series: StoredSeries | None) -> Members | None:
+    """A stored ensemble; None where there is none."""
     if series is None or series.days < 1:
         return None
     return Members(
         first_day=series.first_day,
         days=series.days,
         count=series.scenarios,
-        tenths=_tenths(series),
+        tenths=tenths_of(series),
         dropped=series.dropped,
     )
 

@@ -11,7 +11,7 @@ import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import click
 
@@ -20,6 +20,7 @@ from windowcast.errors import ConfigError, MailError, UsageError, WindowcastErro
 
 if TYPE_CHECKING:
     from windowcast.edges.settings import Configuration
+    from windowcast.named import NamedRecord
     from windowcast.trade.treatment import Regimen, Treatment
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -231,6 +232,17 @@ def yard(
 @click.option("--from", "first", metavar="MM-DD", help="The first start day looked at.")
 @click.option("--to", "last", metavar="MM-DD", help="The last one; may lie in the next year.")
 @click.option("--fetch", is_flag=True, help="Ask the archive again for the past years.")
+@click.option(
+    "--min-chances",
+    is_flag=True,
+    help="Also what each min_chance would have cost in waiting and failing; takes some seconds.",
+)
+@click.option(
+    "--picture",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Also a picture of it, written to FILE.png or FILE.svg.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
 @config_option
 @click.pass_context
@@ -241,6 +253,8 @@ def season(
     first: str | None,
     last: str | None,
     fetch: bool,
+    min_chances: bool,
+    picture: Path | None,
     as_json: bool,
     config_folder: str | None,
 ) -> None:
@@ -261,6 +275,7 @@ def season(
     days = past.season_days(place, first, last)
     # A mistyped id is answered before a store is made or a server asked.
     asking.find_treatments(configuration, place, treatment_id)
+    kind = None if picture is None else _picture_kind(picture)
     with asking.open_store(configuration) as store:
         answer = past.answer_season(
             configuration,
@@ -271,7 +286,13 @@ def season(
             now=clock.now(),
             say=say,
             fetch=fetch,
+            min_chances=min_chances,
         )
+    if picture is not None and kind is not None:
+        from windowcast.edges import picture_file
+        from windowcast.notice import chart
+
+        picture_file.write(picture, chart.season_picture(answer, kind))
     if as_json:
         indent = 2 if sys.stdout.isatty() else None
         found = season_lines.season_document(answer)
@@ -400,6 +421,12 @@ def serve(ctx: click.Context, config_folder: str | None) -> None:
 @click.option("--months", metavar="A-B", help="Only issues of these months, such as 7-10 or 11-2.")
 @click.option("--treatment", "treatment_id", metavar="ID", help="Else the first one.")
 @click.option("--regimen", "regimen_id", metavar="ID", help="Else the treatment's first one.")
+@click.option(
+    "--picture",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Also the reliability diagram, written to FILE.png or FILE.svg.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
 @config_option
 @click.pass_context
@@ -410,6 +437,7 @@ def verify(
     months: str | None,
     treatment_id: str | None,
     regimen_id: str | None,
+    picture: Path | None,
     as_json: bool,
     config_folder: str | None,
 ) -> None:
@@ -423,6 +451,7 @@ def verify(
     from windowcast import answer as asking
     from windowcast import verify as judging
 
+    kind = None if picture is None else _picture_kind(picture)
     asked = judging.ALL_MONTHS if months is None else judging.months_of(months)
     from_store = forecasts is None and observed is None
     configuration = (
@@ -438,10 +467,38 @@ def verify(
     asking.check_regimen(treatment, regimen_id)
     regimen = next(one for one in treatment.regimens if regimen_id in (None, one.id))
     if forecasts is not None and observed is not None:
-        judgement = judging.judge(treatment, regimen, forecasts, observed, months=asked, say=say)
-        found, text = judging.document(judgement), judging.lines(judgement)
+        judged = judging.judge(treatment, regimen, forecasts, observed, months=asked, say=say)
+        found, text = judging.document(judged), judging.lines(judged)
+        if picture is not None and kind is not None:
+            from windowcast.edges import picture_file
+            from windowcast.notice import chart
+
+            drawn = chart.reliability_picture(
+                judged.found.reliability,
+                judged.found.chances["chance"],
+                *judging.title(judged),
+                kind,
+            )
+            picture_file.write(picture, drawn)
     elif from_store:
-        found, text = _judge_store(configuration, treatment, regimen, asked)
+        record = _judge_store(configuration, treatment, regimen, asked)
+        from windowcast import named
+
+        found, text = named.document(record), named.lines(record)
+        if picture is not None and kind is not None:
+            import numpy as np
+
+            from windowcast.edges import picture_file
+            from windowcast.notice import chart
+
+            drawn = chart.reliability_picture(
+                record.reliability,
+                np.array([case.chance for case in record.cases]),
+                *named.title(record),
+                kind,
+                foot=named.PICTURE_FOOT,
+            )
+            picture_file.write(picture, drawn)
     else:
         lacking = "--forecasts F.csv" if forecasts is None else "--observed O.csv"
         raise UsageError(
@@ -456,8 +513,8 @@ def verify(
 
 def _judge_store(
     configuration: Configuration, treatment: Treatment, regimen: Regimen, months: tuple[int, ...]
-) -> tuple[dict[str, Any], list[str]]:
-    """The record of the mornings kept, as a document and as text."""
+) -> NamedRecord:
+    """The record of the mornings kept, of all yards."""
     from zoneinfo import ZoneInfo
 
     from windowcast import answer as asking
@@ -467,7 +524,7 @@ def _judge_store(
     now = clock.now()
     yards = configuration.yards
     with asking.open_store(configuration) as store:
-        judgement = named.judge(
+        return named.judge(
             store,
             yards,
             configuration.weather.provider,
@@ -476,7 +533,16 @@ def _judge_store(
             months=months,
             today=min(now.astimezone(ZoneInfo(yard.timezone)).date() for yard in yards),
         )
-    return named.document(judgement), named.lines(judgement)
+
+
+def _picture_kind(picture: Path) -> Literal["png", "svg"]:
+    """What to draw, once it is sure that it can be drawn and written: before any long work."""
+    from windowcast.edges import picture_file
+    from windowcast.notice import chart
+
+    kind = picture_file.kind(picture)
+    chart.check_available()
+    return kind
 
 
 def _configuration_or_examples(ctx: click.Context, config_folder: str | None) -> Configuration:

@@ -139,6 +139,18 @@ def run(
             ordered = [answers[one.yard.name] for one in shown]
             printed.append(_write(configuration, ordered, shown, now))
     if not print_only:
+        if configuration.chance.calibrate and mornings:
+            from windowcast import bootstrap
+
+            # After the notices: nobody waits for what only later mornings need.
+            bootstrap.bootstrap(
+                configuration,
+                store,
+                [one.yard for one in mornings],
+                now=now,
+                say=say,
+                most=bootstrap.YARDS_A_RUN if due is None else 1,
+            )
         store.forget_forecasts(now - KEEP_FORECASTS)
         store.forget_notices(now - KEEP_NOTICES)
     return MorningResult(
@@ -168,6 +180,10 @@ def gather(
     fetched, errors, observed = _fetch(configuration, store, yards, now=now, say=say)
     store.save_forecasts(fetched)
     store.note_observed(observed)
+    if configuration.chance.calibrate:
+        from windowcast import chance
+
+        chance.correct(configuration, store, yards, now=now, say=say)
     return {
         yard.name: stored_weather(configuration, store, yard, now, errors.get(yard.name))
         for yard in yards

@@ -21,12 +21,13 @@ from windowcast.record import site
 from windowcast.season import cell
 from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.yard import Yard
-from windowcast.verify import ALL_MONTHS, METHODS
+from windowcast.verify import ALL_MONTHS, METHODS, verdict
 
 if TYPE_CHECKING:
     from windowcast.sky.score import Interval, ReliabilityRow
 
 KIND = "morning"
+PICTURE_FOOT = "From the chances that mornings named and the highs that came."
 WIDTH = 78
 FEWEST_CASES = 30
 # Blocks of overlapping windows that a range must rest on; fewer say nothing of how far it reaches.
@@ -299,6 +300,16 @@ def _scored(
         ),
         not_computed=not_computed,
     )
+
+
+def title(found: NamedRecord) -> tuple[str, str]:
+    """What the reliability diagram says in words, and of which starts it speaks."""
+    note = (
+        f"{found.treatment.id} {found.regimen.id}, {found.regimen.exposure_days} days:"
+        f" {len(found.cases)} starts, {found.base_rate:.0%} held; Brier score"
+        f" {found.brier['chance']:.3f}"
+    )
+    return verdict(found.reliability), note
 
 
 def document(found: NamedRecord) -> dict[str, Any]:

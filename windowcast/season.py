@@ -11,6 +11,7 @@ from windowcast.edges.settings import Configuration, WeatherSettings
 from windowcast.edges.store import Store, StoredPastYears, pack_tenths, unpack_tenths
 from windowcast.errors import UsageError, WeatherError, WeatherRefused, WeatherUnusable
 from windowcast.sky.highs import DailyHighs
+from windowcast.sky.waiting import FEWEST_SEASONS, Waiting
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.yard import Yard
 from windowcast.window.season import (
@@ -21,6 +22,7 @@ from windowcast.window.season import (
     hardly_ever,
     late_summer,
     past_seasons,
+    prices_of_waiting,
 )
 
 # A year more in thirty changes little: fetched anew in time for the next season, and no sooner.
@@ -50,10 +52,12 @@ def answer_season(
     now: datetime,
     say: Say,
     fetch: bool = False,
+    min_chances: bool = False,
 ) -> SeasonAnswer:
     """What past years would have allowed, of the treatment asked for, else the yard's first.
 
-    fetch:  ask the archive also where its answer is kept
+    fetch:        ask the archive also where its answer is kept
+    min_chances:  also what each `min_chance` would have cost, which takes some seconds
 
     Raises WeatherError where no past years are kept and none can be had.
     """
@@ -65,6 +69,15 @@ def answer_season(
             f"{yard.name}: the past years hold no whole exposure that begins"
             f" from {season.first} to {season.last}"
         )
+    waiting: dict[str, Waiting] = {}
+    if min_chances:
+        waiting = prices_of_waiting(highs, treatment, season)
+        fewest = min((one.seasons for one in waiting.values()), default=0)
+        if fewest < FEWEST_SEASONS:
+            raise WeatherUnusable(
+                f"{yard.name}: {fewest} past seasons are known from the first start to the end of"
+                f" the last one's exposure, but --min-chances needs {FEWEST_SEASONS}"
+            )
     provider = configuration.weather.provider
     others: tuple[PastSeasons, ...] = ()
     all_year: PastSeasons | None = None
@@ -84,6 +97,7 @@ def answer_season(
         now=_now(configuration, store, yard, treatment, now),
         others=others,
         all_year=all_year,
+        waiting=waiting,
     )
 
 
@@ -98,6 +112,24 @@ def cell(yard: Yard) -> str:
     )
     height = "" if yard.elevation_m is None else f" {round(yard.elevation_m, -2):.0f} m"
     return f"{north:.1f} {east:.1f}{height}"
+
+
+def kept_past_years(store: Store, yard: Yard, now: datetime) -> DailyHighs | None:
+    """The past years of the yard's grid cell where they are kept and not too old."""
+    kept = store.past_years(cell(yard))
+    if kept is None or now - kept.fetched_at > KEEP_PAST_YEARS:
+        return None
+    return _highs(kept)
+
+
+def fetch_past_years(
+    settings: WeatherSettings, store: Store, yard: Yard, *, now: datetime, say: Say
+) -> DailyHighs:
+    """The past years of the yard's grid cell from the archive; they are kept.
+
+    Raises WeatherError.
+    """
+    return _highs(_fetched(settings, store, yard, now=now, say=say))
 
 
 def _past_years(

@@ -20,6 +20,7 @@ from windowcast.trade.treatment import Regimen, Treatment
 if TYPE_CHECKING:
     import pandas as pd
 
+    from windowcast.sky.score import ReliabilityRow
     from windowcast.sky.verify_chain import Verification
 
 Say = Callable[[str], None]
@@ -393,6 +394,39 @@ def document(judgement: Judgement) -> dict[str, Any]:
 
 def _rounded(value: float) -> float | None:
     return None if math.isnan(value) else round(float(value), 5)
+
+
+def verdict(rows: Sequence[ReliabilityRow]) -> str:
+    """What a reliability table says in words."""
+    judged = [row for row in rows if row.consistent is not None]
+    more = sum(row.consistent is False and row.observed > row.mean_chance for row in judged)
+    fewer = sum(row.consistent is False and row.observed < row.mean_chance for row in judged)
+    parts = [
+        f"{how} windows held than was said in {count} of {len(judged)} tenths"
+        for how, count in (("more", more), ("fewer", fewer))
+        if count
+    ]
+    text = ", ".join(parts) or "windows held as often as was said, as far as luck allows"
+    if not judged:
+        text = "too few windows in any tenth to say whether the chances were right"
+    elif len(judged) <= len(rows) / 2:
+        text = (
+            f"only {len(judged)} of {len(rows)} tenths hold enough windows to judge; there {text}"
+        )
+    return text[0].upper() + text[1:]
+
+
+def title(judgement: Judgement) -> tuple[str, str]:
+    """What the reliability diagram says in words, and of which windows it speaks."""
+    found, regimen = judgement.found, judgement.regimen
+    text = verdict(found.reliability)
+    note = (
+        f"{judgement.treatment.id} {regimen.id}, {regimen.exposure_days} days: {len(found.held)}"
+        f" windows, {found.base_rate:.0%} held; Brier score {found.brier['chance']:.3f}"
+        f" (climatology {found.brier['climatology']:.3f}, plain rule"
+        f" {found.brier['plain_rule']:.3f})"
+    ).replace("%", " %")
+    return text, note
 
 
 def lines(judgement: Judgement) -> list[str]:

@@ -25,14 +25,14 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-import numpy as np  # noqa: E402
-from numpy.lib.stride_tricks import sliding_window_view  # noqa: E402
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
-from windowcast.edges import config  # noqa: E402
-from windowcast.sky.highs import DailyHighs  # noqa: E402
-from windowcast.sky.scenarios import Scenarios  # noqa: E402
-from windowcast.trade.treatment import Treatment  # noqa: E402
-from windowcast.window.scan import Words, scan  # noqa: E402
+from windowcast.edges import config
+from windowcast.sky.highs import DailyHighs
+from windowcast.sky.scenarios import Scenarios
+from windowcast.trade.treatment import Treatment
+from windowcast.window.scan import Words, scan
 
 DAYS, SCENARIOS, FORECAST_DAYS = 46, 51, 15
 TODAY = date(2026, 8, 31)

@@ -131,6 +131,8 @@ forecast_url = "http://127.0.0.1:8080/v1/forecast"
 ensemble_url = "https://weather.example.org/v1/ensemble"
 seasonal_url = ""
 archive_url = "http://[::1]/v1/archive"
+previous_runs_url = "https://weather.example.org/v1/previous"
+single_runs_url = ""
 ensemble_model = "model_x"
 max_age_hours = 6
 api_key_env = "KEY"
@@ -169,6 +171,8 @@ recipients = ["crew@example.org", "The crew <crew2@example.org>"]
         ensemble_url="https://weather.example.org/v1/ensemble",
         seasonal_url="",
         archive_url="http://[::1]/v1/archive",
+        previous_runs_url="https://weather.example.org/v1/previous",
+        single_runs_url="",
         ensemble_model="model_x",
         max_age_hours=6.0,
         api_key="k-1",
@@ -557,3 +561,30 @@ if __name__ == "__main__":
         with tempfile.TemporaryDirectory() as made:
             text = said(mistaken_folder(mistake, Path(made) / "config"))
         mistake.with_name(mistake.name.split(".")[0] + ".txt").write_text(text)
+
+
+@pytest.mark.parametrize(
+    ("weather", "archive"),
+    [
+        pytest.param("", "https://archive-api.open-meteo.com/v1/archive", id="all public"),
+        pytest.param(
+            'forecast_url = "http://127.0.0.1:9/f"',
+            "https://archive-api.open-meteo.com/v1/archive",
+            id="one forecast moved, others public",
+        ),
+        pytest.param(
+            'forecast_url = "http://127.0.0.1:9/f"\nensemble_url = ""\nseasonal_url = ""',
+            "",
+            id="every forecast moved: none",
+        ),
+        pytest.param(
+            'forecast_url = "http://127.0.0.1:9/f"\nensemble_url = ""\nseasonal_url = ""\n'
+            'archive_url = "http://127.0.0.1:9/a"',
+            "http://127.0.0.1:9/a",
+            id="named, so used",
+        ),
+    ],
+)
+def test_an_address_for_the_past_that_is_left_out(folder, weather, archive):
+    (folder / "windowcast.toml").write_text(f"[weather]\n{weather}\n")
+    assert load(folder, {}).weather.archive_url == archive

@@ -5,7 +5,6 @@ from __future__ import annotations
 import difflib
 import os
 import shutil
-import tempfile
 import tomllib
 from fractions import Fraction
 from pathlib import Path
@@ -14,11 +13,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from support.unprivileged import locked_folder
 from windowcast.edges.config_edit import set_band
 from windowcast.errors import ConfigError, UsageError
 from windowcast.trade.treatment import Band
-
-NOBODY = 65534  # the unprivileged user id on Debian and most others
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
 
@@ -183,30 +181,16 @@ def test_other_ways_to_write_a_regimen(folder, regimens):
 @pytest.mark.skipif(not hasattr(os, "geteuid"), reason="folders without write permission")
 def test_a_folder_that_cannot_be_written_leaves_the_file_and_no_draft(folder):
     before = read(folder)
-    with tempfile.TemporaryDirectory() as place:
-        # Outside pytest's own folders, which only their owner may enter.
-        locked = Path(place) / "config"
-        shutil.copytree(folder, locked)
-        root = os.geteuid() == 0
-        Path(place).chmod(0o755)
-        locked.chmod(0o500)
-        if root:
-            # The superuser may write everywhere, so somebody else has to try.
-            for path in (locked, *locked.iterdir()):
-                os.chown(path, NOBODY, NOBODY)
-            os.seteuid(NOBODY)
-        try:
-            with pytest.raises(
-                ConfigError, match=r"^treatments.toml: cannot be replaced: permission"
-            ):
-                change(locked, high_max="28")
-        finally:
-            if root:
-                os.seteuid(0)
-            locked.chmod(0o700)
+    with locked_folder() as (kept, locked):
+        shutil.copytree(folder, kept, dirs_exist_ok=True)
+        with (
+            locked(),
+            pytest.raises(ConfigError, match=r"^treatments.toml: cannot be replaced: permission"),
+        ):
+            change(kept, high_max="28")
 
-        assert read(locked) == before
-        assert sorted(path.name for path in locked.iterdir()) == sorted(
+        assert read(kept) == before
+        assert sorted(path.name for path in kept.iterdir()) == sorted(
             path.name for path in folder.iterdir()
         )
 

@@ -21,6 +21,7 @@ from windowcast.edges.store import (
     Decision,
     NewNotice,
     ObservedHigh,
+    StoredPastRun,
     StoredPastYears,
     StoredSeries,
     Told,
@@ -177,11 +178,19 @@ def test_somebody_elses_database_is_left_as_it_is(tmp_path):
 
 
 def test_a_damaged_store_says_so(tmp_path):
+    """The list of tables is whole; the first page of each table and index is not."""
     path = tmp_path / "windowcast.db"
     with open_store(URL, tmp_path) as store:
         store.save_forecasts([series()])
+        (size,) = store._database.execute("PRAGMA page_size").fetchone()
+        pages = [
+            page
+            for (page,) in store._database.execute("SELECT rootpage FROM sqlite_master")
+            if page
+        ]
     content = bytearray(path.read_bytes())
-    content[4096:] = os.urandom(len(content) - 4096)
+    for page in pages:
+        content[(page - 1) * size : page * size] = os.urandom(size)
     path.write_bytes(content)
 
     with open_store(URL, tmp_path) as store:
@@ -189,6 +198,17 @@ def test_a_damaged_store_says_so(tmp_path):
             store.check()
         with pytest.raises(StoreError, match="put back a copy"):
             store.newest("Creek Bend")
+
+
+def test_a_store_whose_list_of_tables_is_damaged_is_not_opened(tmp_path):
+    path = tmp_path / "windowcast.db"
+    open_store(URL, tmp_path).close()
+    content = bytearray(path.read_bytes())
+    content[4096:] = os.urandom(len(content) - 4096)
+    path.write_bytes(content)
+
+    with pytest.raises(StoreError, match="damaged.*put back a copy"):
+        open_store(URL, tmp_path)
 
 
 def test_a_store_of_a_newer_version_is_left_alone(tmp_path):
@@ -301,7 +321,7 @@ def high(day=TODAY, tenths=204, origin="service", place=HERE, **others) -> Obser
 def test_a_store_without_observed_highs_gains_them_and_loses_nothing(tmp_path):
     steps = tmp_path / "sql"
     steps.mkdir()
-    for name in ("0001_first.sql", "0002_past_years.sql"):
+    for name in ("0001_first.sql", "0002_past_years.sql", "0003_past_runs.sql"):
         shutil.copy(MIGRATIONS / name, steps)
     with open_store(URL, tmp_path, migrations=steps) as store:
         store.save_forecasts([series()])
@@ -384,6 +404,43 @@ def test_all_decisions_of_a_kind_come_back_by_date_and_as_made(store):
 
     found = store.decisions("Creek Bend", kind="morning")
     assert [one.document for one in found] == ["a", "b", "c"]
+
+
+def test_past_runs_come_back_by_day_and_the_same_day_and_origin_is_replaced(tmp_path):
+    single = StoredPastRun(
+        place="40.0 -99.5 UTC",
+        issued=date(2026, 8, 3),
+        first_day=date(2026, 8, 3),
+        tenths=pack_tenths([215, None, -3]),
+        origin="single",
+        fetched_at=datetime(2026, 8, 31, 10, tzinfo=UTC),
+    )
+    previous = replace(single, origin="previous", first_day=date(2026, 8, 4))
+    earlier = replace(single, issued=date(2026, 8, 1), first_day=date(2026, 8, 1))
+    elsewhere = replace(single, place="40.1 -99.5 UTC")
+    with open_store(URL, tmp_path) as store:
+        store.save_past_runs([single, elsewhere, previous, earlier])
+        assert store.past_runs("40.0 -99.5 UTC") == [earlier, previous, single]
+        longer = replace(single, tenths=pack_tenths([215, 220, -3, 4]))
+        for _ in range(2):
+            store.save_past_runs([longer])
+            assert store.past_runs("40.0 -99.5 UTC") == [earlier, previous, longer]
+        assert store.past_runs("40.2 -99.5 UTC") == []
+
+
+def test_an_unknown_origin_of_a_past_run_changes_nothing(tmp_path):
+    good = StoredPastRun(
+        place="40.0 -99.5 UTC",
+        issued=date(2026, 8, 3),
+        first_day=date(2026, 8, 3),
+        tenths=pack_tenths([215]),
+        origin="single",
+        fetched_at=datetime(2026, 8, 31, 10, tzinfo=UTC),
+    )
+    with open_store(URL, tmp_path) as store:
+        with pytest.raises(StoreError):
+            store.save_past_runs([good, replace(good, origin="hearsay")])
+        assert store.past_runs("40.0 -99.5 UTC") == []
 
 
 def test_a_step_that_fails_leaves_nothing_behind(tmp_path):

@@ -207,6 +207,16 @@ def test_what_the_store_cannot_give_is_null_and_said_why(record):
     assert max(map(len, text.splitlines())) <= 78
 
 
+def test_a_picture_of_the_record_says_where_it_comes_from(record):
+    picture = record.folder / "record.svg"
+
+    record.answer("verify", "--picture", str(picture))
+
+    drawn = picture.read_text("utf-8")
+    assert "From the chances that mornings named" in drawn
+    assert "tables of past forecasts" not in drawn
+
+
 def test_only_the_months_asked_for(record):
     first, last = record.first_day, record.first_day + timedelta(days=36)
     by_month = [

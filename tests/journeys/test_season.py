@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import subprocess
+import sys
 from datetime import date, timedelta
+from xml.etree import ElementTree
 
 import pytest
 
@@ -228,6 +231,8 @@ def test_an_archive_that_cannot_be_reached_is_said_and_costs_nothing_later(journ
         (("--from", "02-30", "--to", "03-01"), "--from is '02-30', but must be"),
         (("--from", "08-01", "--to", "1.9."), "--to is '1.9.', but must be"),
         (("--treatment", "formic-strip"), "did you mean 'formic-strips'?"),
+        (("--picture", "season.pdf"), "--picture is 'season.pdf', but must end in .png or .svg"),
+        (("--picture", "nowhere/season.png"), "there is no folder nowhere; make it first"),
     ],
 )
 def test_a_wrong_wish_is_answered_before_anything_is_asked_or_made(journey, arguments, words):
@@ -250,3 +255,84 @@ def test_the_sample_past_is_invented_says_so_and_never_changes(journey):
     assert document(journey) == found
     # The late summer of this yard's course is cool: it must open in nearly every invented year.
     assert found["regimens"][0]["share_without"] < 0.2
+
+
+def test_a_picture_is_written_beside_the_answer_in_either_kind(journey):
+    journey.write("windowcast.toml", '[weather]\nprovider = "sample"\n')
+    png, svg = journey.folder / "season.png", journey.folder / "season.SVG"
+    without = journey.windowcast("season", "Creek Bend")
+    done = journey.windowcast("season", "Creek Bend", "--picture", str(png))
+    found = document(journey, "--picture", str(svg))
+
+    assert (done.returncode, done.stdout) == (0, without.stdout)
+    assert png.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
+    shown = " ".join(ElementTree.fromstring(svg.read_bytes()).itertext())
+    assert "INVENTED WEATHER" in shown
+    for one in found["regimens"]:
+        assert one["regimen"] in shown
+        month, day = map(int, one["median_first_start"].split("-"))
+        assert f"half by {date(2000, month, day):%b} {day}" in shown
+
+
+def test_without_what_draws_the_command_says_how_to_get_it_and_makes_nothing(journey):
+    journey.write("windowcast.toml", '[weather]\nprovider = "sample"\n')
+    code = (
+        "import sys\n"
+        "sys.modules['matplotlib'] = None  # as where it is not installed\n"
+        "from windowcast.cli import main\n"
+        "main(sys.argv[1:])"
+    )
+    _, _, _, *arguments = journey.command("season", "Creek Bend", "--picture", "season.png")
+    done = subprocess.run(
+        [sys.executable, "-c", code, *arguments],
+        capture_output=True,
+        text=True,
+        cwd=journey.folder,
+        env=journey.environment(),
+        timeout=60,
+        check=False,
+    )
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "pip install 'windowcast[picture]'" in done.stderr
+    assert not (journey.folder / "season.png").exists()
+    assert not (journey.folder / "windowcast.db").exists()
+
+
+def test_the_price_of_each_min_chance_is_told_on_request(journey):
+    journey.write("windowcast.toml", '[weather]\nprovider = "sample"\n')
+    asked = ("--from", "08-20", "--to", "09-10")
+    assert document(journey, *asked)["waiting"] == []
+    done = journey.windowcast("season", "Creek Bend", "--min-chances", *asked)
+    found = document(journey, "--min-chances", *asked)
+
+    assert (done.returncode, done.stderr) == (0, "")
+    assert max(map(len, done.stdout.splitlines())) <= 78
+    text = " ".join(done.stdout.split())
+    assert "The forecasts behind these tables are simulated" in text
+    assert "weather foreknown" in text
+    for regimen, one in zip(found["regimens"], found["waiting"], strict=True):
+        assert one["regimen"] == regimen["regimen"]
+        assert (one["forecasts"], one["years"]) == ("simulated", regimen["whole_years"])
+        # Whoever knew the weather beforehand: the season's own count, by other code.
+        assert one["share_could"] == pytest.approx(1 - regimen["share_without"], abs=0.001)
+        rows = one["min_chances"]
+        assert [row["min_chance"] for row in rows] == [0.5, 0.6, 0.7, 0.8, 0.9, 0.95]
+        shares = [row["share_opened"] for row in rows]
+        assert shares == sorted(shares, reverse=True)
+        for row in rows:
+            line = f"{row['min_chance']:.2f} {round(row['share_opened'] * one['years'])} of"
+            assert f"{line} {one['years']} years" in text
+            if row["share_held"] is not None:
+                assert f" {round(row['share_held'] * 100)} %" in text
+
+
+def test_too_few_past_years_give_no_price(journey):
+    def only_lately(day):
+        return 20.0 if day > journey.today - timedelta(days=9 * 365) else None
+
+    with archive(journey, only_lately) as server:
+        journey.write("windowcast.toml", only_archive(server.archive_url))
+        done = journey.windowcast("season", "Creek Bend", "--min-chances")
+        assert journey.windowcast("season", "Creek Bend").returncode == 0
+    assert (done.returncode, done.stdout) == (3, "")
+    assert "but --min-chances needs 10" in done.stderr

@@ -46,6 +46,7 @@ def answer(name, high_c, *, stale=False, first_high_c=None, **hive):
         first_day=MONDAY,
         last_day=MONDAY + timedelta(days=24),
         scenarios=0 if course is None else 51,
+        scenario_sources=("ensemble",),
         scenarios_last_day=None if course is None else MONDAY + timedelta(days=24),
         sources=() if course is None else ("forecast", "ensemble"),
         missing=() if course is not None else ("forecast: the server is away",),

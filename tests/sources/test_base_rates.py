@@ -44,6 +44,7 @@ SITES = {
     "Seattle WA": ("vega-datasets", "_data/seattle-weather.csv"),
     "brussels": ("aquacrop", "data/brussels_climate.txt"),
     "champion": ("aquacrop", "data/champion_climate.txt"),
+    "cambridge": ("aquacrop", "data/cambridge_climate.txt"),
 }
 # The second package's own dependencies are many and of no use to someone who reads its files.
 INSTALL = {

@@ -67,6 +67,8 @@ def settings(
     ensemble: str = "",
     seasonal: str = "",
     archive: str = "",
+    previous_runs: str = "",
+    single_runs: str = "",
     mail_port: int | None = None,
     recipients: str = '["crew@example.org"]',
     extra: str = "",
@@ -80,6 +82,8 @@ forecast_url = "{forecast}"
 ensemble_url = "{ensemble}"
 seasonal_url = "{seasonal}"
 archive_url = "{archive}"
+previous_runs_url = "{previous_runs}"
+single_runs_url = "{single_runs}"
 
 [chance]
 calibrate = false

@@ -69,6 +69,10 @@ from urllib.parse import parse_qs, urlsplit
 from zoneinfo import ZoneInfo
 
 HOUR = timedelta(hours=1)
+PATHS = tuple(
+    f"/v1/{name}"
+    for name in ("forecast", "ensemble", "seasonal", "archive", "previous-runs", "single-runs")
+)
 PEAK_HOUR = 15  # local
 LIMIT_WORDS = {
     "429-minutely": "Minutely API request limit exceeded. Please try again in one minute.",
@@ -78,6 +82,7 @@ LIMIT_WORDS = {
 }
 
 Hourly = Callable[[datetime, int], float | None]
+Runs = Callable[[datetime | None, datetime], float | None]
 
 
 @dataclass
@@ -93,6 +98,9 @@ class Place:
                                      of a member, counted from 0; used for all three sources
     hourly_members:                  how many members `hourly` has
     past:                            what the archive has: a high by day, null for all other days
+    runs:                            what the run that began at the first instant said of the second
+                                     (aware, UTC); of None: what came. For previous and single runs
+    first_run:                       the oldest single run that is kept; None: all are
     """
 
     daily_highs: Sequence[float | None] = ()
@@ -104,6 +112,8 @@ class Place:
     hourly: Hourly | None = None
     hourly_members: int = 1
     past: Mapping[date, float] = field(default_factory=dict)
+    runs: Runs | None = None
+    first_run: datetime | None = None
 
 
 class BadParametersError(Exception):
@@ -175,6 +185,14 @@ class WeatherServer:
     def archive_url(self) -> str:
         return f"{self.url}/v1/archive"
 
+    @property
+    def previous_runs_url(self) -> str:
+        return f"{self.url}/v1/previous-runs"
+
+    @property
+    def single_runs_url(self) -> str:
+        return f"{self.url}/v1/single-runs"
+
     def now(self) -> datetime:
         if self._now is None:
             return datetime.now(UTC)
@@ -233,7 +251,11 @@ class WeatherServer:
                     f"Longitude must be in range of -180 to 180°. Given: {longitude}."
                 )
             place = self.place_at(latitude, longitude)
-            made = self._archived if path.endswith("archive") else self._item
+            made = {
+                "/v1/archive": self._archived,
+                "/v1/previous-runs": self._previous_runs,
+                "/v1/single-runs": self._single_run,
+            }.get(path, self._item)
             item = made(path, query, place, latitude, longitude)
             if elevations:
                 item["elevation"] = elevations[index]
@@ -350,6 +372,55 @@ class WeatherServer:
             },
         }
 
+    def _previous_runs(
+        self, path: str, query: dict[str, str], place: Place, latitude: float, longitude: float
+    ) -> dict[str, Any]:
+        if place.runs is None:
+            raise BadParametersError("No data is available for this location")
+        first = date.fromisoformat(query["start_date"])
+        last = date.fromisoformat(query["end_date"])
+        oldest, newest = (self.now().date() + timedelta(days=n) for n in (-93, 15))
+        if not oldest <= first <= last <= newest:
+            raise BadParametersError(
+                f"Parameter 'start_date' is out of allowed range from {oldest} to {newest}"
+            )
+        days = (last - first).days + 1
+        start = datetime(first.year, first.month, first.day, tzinfo=UTC)
+        hours = [start + index * HOUR for index in range(24 * days)]
+        columns: dict[str, list[float | None]] = {}
+        for name in query.get("hourly", "").split(","):
+            back = name.removeprefix("temperature_2m").removeprefix("_previous_day")
+            if not name.startswith("temperature_2m") or back not in ("", *"1234567"):
+                raise BadParametersError(
+                    f"Cannot initialize WeatherVariable from invalid String value {name}"
+                    " for key hourly"
+                )
+            columns[name] = [
+                place.runs(None if not back else _run_before(at, int(back)), at) for at in hours
+            ]
+        self.weight[path] += max(1, len(columns) / 10 * max(1, days / 14))
+        return _hours_of_runs(query, place, latitude, longitude, hours, columns)
+
+    def _single_run(
+        self, path: str, query: dict[str, str], place: Place, latitude: float, longitude: float
+    ) -> dict[str, Any]:
+        if "start_date" in query or "end_date" in query:
+            raise BadParametersError("Parameter 'start_date' must not be set with 'run'")
+        if "daily" in query and not query["run"].endswith("T00:00"):
+            raise BadParametersError("Daily values need a run at 00:00 of the time zone")
+        run = datetime.fromisoformat(query["run"]).replace(tzinfo=UTC)
+        too_old = place.first_run is not None and run < place.first_run
+        if place.runs is None or run.hour % 6 or run > self.now() or too_old:
+            raise BadParametersError("modelRunUnavailable")
+        if query.get("hourly") != "temperature_2m":
+            raise BadParametersError("Cannot initialize WeatherVariable from invalid String value")
+        days = int(query.get("forecast_days", 7))
+        start = run.replace(hour=0)
+        hours = [start + index * HOUR for index in range(24 * days)]
+        self.weight[path] += max(1, days / 140)
+        column = [None if at < run else place.runs(run, at) for at in hours]
+        return _hours_of_runs(query, place, latitude, longitude, hours, {"temperature_2m": column})
+
     def _courses(self, path: str, place: Place) -> list[Callable[[datetime], float | None]]:
         source = place.hourly
         if source is not None:
@@ -365,6 +436,35 @@ class WeatherServer:
             else place.members
         )
         return [_course(tuple(one), first_day, zone) for one in highs]
+
+
+def _run_before(at: datetime, days: int) -> datetime:
+    """The newest of four runs a day that began so many days before an hour."""
+    earlier = at - timedelta(days=days)
+    return earlier.replace(hour=earlier.hour // 6 * 6)
+
+
+def _hours_of_runs(
+    query: dict[str, str],
+    place: Place,
+    latitude: float,
+    longitude: float,
+    hours: list[datetime],
+    columns: dict[str, list[float | None]],
+) -> dict[str, Any]:
+    if query.get("timezone", "GMT") != "GMT":
+        raise BadParametersError("this stand-in knows past runs in GMT only")
+    return {
+        "latitude": round(latitude * 10) / 10,
+        "longitude": round(longitude * 10) / 10,
+        "generationtime_ms": 0.25,
+        "utc_offset_seconds": 0,
+        "timezone": "GMT",
+        "timezone_abbreviation": "GMT",
+        "elevation": place.elevation_m,
+        "hourly_units": {"time": "iso8601"} | dict.fromkeys(columns, "°C"),
+        "hourly": {"time": [f"{at:%Y-%m-%dT%H:%M}" for at in hours]} | columns,
+    }
 
 
 def _course(
@@ -524,7 +624,7 @@ class _Handler(BaseHTTPRequestHandler):
         if len(self.path) > 8000:
             self._send(414, "text/html", b"<html><h1>414 Request-URI Too Large</h1></html>")
             return
-        if parts.path not in ("/v1/forecast", "/v1/ensemble", "/v1/seasonal", "/v1/archive"):
+        if parts.path not in PATHS:
             self._json(404, {"error": True, "reason": "Not Found"})
             return
         fault = weather.next_fault(parts.path)

@@ -39,6 +39,7 @@ def state(*, scenario_count=5, sources=("forecast", "ensemble"), stale=False, ag
         first_day=MONDAY,
         last_day=MONDAY + timedelta(days=14),
         scenarios=scenario_count,
+        scenario_sources=("ensemble",),
         scenarios_last_day=MONDAY + timedelta(days=14) if scenario_count else None,
         sources=sources,
         missing=(),

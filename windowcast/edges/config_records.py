@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 from windowcast.edges.config_checks import band_of
 from windowcast.edges.settings import (
@@ -19,6 +20,8 @@ from windowcast.trade.treatment import Dose, Phase, Regimen, Treatment
 from windowcast.trade.yard import Hive, Yard
 
 STORE_URL = "sqlite:///windowcast.db"
+PUBLIC_DOMAIN = ".open-meteo.com"
+PAST_URLS = ("archive_url", "previous_runs_url", "single_runs_url")
 PORTS = {"starttls": 587, "tls": 465, "none": 25}
 
 
@@ -29,6 +32,11 @@ def configuration(
     ids = tuple(treatment.id for treatment in treatments)
     weather = dict(service.get("weather", {}))
     weather.pop("api_key_env", None)
+    if not _asks_public_service(weather):
+        # Who has moved every forecast to a server of their own does not expect calls elsewhere:
+        # an address for the past that is left out is then none.
+        for key in PAST_URLS:
+            weather.setdefault(key, "")
     return Configuration(
         folder=folder,
         units=service.get("units", "C"),
@@ -41,6 +49,17 @@ def configuration(
         yards=tuple(_yard(table, ids) for table in places["yard"]),
         treatments=treatments,
     )
+
+
+def _asks_public_service(weather: Mapping[str, Any]) -> bool:
+    """Whether any forecast comes from the default servers' domain."""
+    shipped = WeatherSettings()
+    urls = (
+        weather.get("forecast_url", shipped.forecast_url),
+        weather.get("ensemble_url", shipped.ensemble_url),
+        weather.get("seasonal_url", shipped.seasonal_url),
+    )
+    return any((urlsplit(url).hostname or "").endswith(PUBLIC_DOMAIN) for url in urls)
 
 
 def _mail(table: Mapping[str, Any]) -> MailSettings:

@@ -206,6 +206,8 @@ WINDOWCAST: Mapping[str, Key] = {
             "ensemble_url": _url_key("ensemble"),
             "seasonal_url": _url_key("seasonal"),
             "archive_url": _url_key("archive"),
+            "previous_runs_url": _url_key("previous runs"),
+            "single_runs_url": _url_key("single runs"),
             "ensemble_model": Key(allowed="the name of a model in quotes", read=values.identifier),
             "max_age_hours": Key(
                 allowed="hours, above 0 and at most 240", read=values.number(0, 240, above=True)
@@ -234,7 +236,10 @@ WINDOWCAST: Mapping[str, Key] = {
     ),
     "chance": Key(
         allowed="a table, begun by a line [chance]",
-        keys={"calibrate": _switch(), "climate": _switch()},
+        keys={
+            name: _switch()
+            for name in ("calibrate", "climate", "regress", "spread", "recent", "extended")
+        },
     ),
     "morning": Key(
         allowed="a table, begun by a line [morning]",

@@ -62,12 +62,14 @@ def read_daily(item: dict[str, Any]) -> DailyTable:
     return DailyTable(first_day=first_day, utc_offset_seconds=offset, columns=columns)
 
 
-def read_hourly(item: dict[str, Any]) -> HourlyTable:
+def read_hourly(item: dict[str, Any], variable: str = "temperature_2m") -> HourlyTable:
     """The hourly temperatures of one place's reply, which must be in GMT.
+
+    variable:  "temperature_2m", or what an earlier run said of it, "temperature_2m_previous_day1" …
 
     Raises WeatherUnusable, saying what was found and what was wanted.
     """
-    stamps, columns = _table(item, "hourly", "temperature_2m")
+    stamps, columns = _table(item, "hourly", variable)
     if item.get("utc_offset_seconds") != 0:
         raise WeatherUnusable(
             f"its hours are {clean(str(item.get('utc_offset_seconds')), 20)} s off UTC, wanted 0"

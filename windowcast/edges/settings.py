@@ -28,6 +28,8 @@ class WeatherSettings:
     ensemble_url: str = "https://ensemble-api.open-meteo.com/v1/ensemble"
     seasonal_url: str = "https://seasonal-api.open-meteo.com/v1/seasonal"
     archive_url: str = "https://archive-api.open-meteo.com/v1/archive"
+    previous_runs_url: str = "https://previous-runs-api.open-meteo.com/v1/forecast"
+    single_runs_url: str = "https://single-runs-api.open-meteo.com/v1/forecast"
     ensemble_model: str = "ecmwf_ifs025_ensemble"
     max_age_hours: float = 12.0
     api_key: str = field(default="", repr=False)
@@ -48,10 +50,21 @@ class DecisionSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChanceSettings:
-    """Which corrections the chance gets; both False counts the raw scenarios."""
+    """Which corrections the chance gets; `calibrate` False counts the raw scenarios.
+
+    climate:   past years beyond the ensemble
+    regress:   the expected course is moved by what past errors say
+    spread:    the spread of the ensemble is corrected by days ahead
+    recent:    the last observed days and yesterday's forecast count
+    extended:  the extended range moves the days beyond the ensemble, by its skill
+    """
 
     calibrate: bool = True
     climate: bool = True
+    regress: bool = True
+    spread: bool = True
+    recent: bool = True
+    extended: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

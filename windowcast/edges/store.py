@@ -32,6 +32,7 @@ from windowcast.edges.store_records import (
     Recorded,
     SkippedNotice,
     StoredNotice,
+    StoredPastRun,
     StoredPastYears,
     StoredSeries,
     Told,
@@ -53,6 +54,7 @@ __all__ = [
     "SkippedNotice",
     "Store",
     "StoredNotice",
+    "StoredPastRun",
     "StoredPastYears",
     "StoredSeries",
     "Told",
@@ -416,6 +418,46 @@ class Store:
             first_day=date.fromisoformat(row[1]),
             tenths=row[2],
         )
+
+    def save_past_runs(self, rows: Iterable[StoredPastRun]) -> None:
+        """Keep all of `rows`, in one transaction. The same place, day and origin is replaced."""
+        with self.transaction():
+            self._database.executemany(
+                "INSERT OR REPLACE INTO past_run (place, issued, origin, first_day, days, tenths,"
+                " fetched_at) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (
+                    (
+                        row.place,
+                        row.issued.isoformat(),
+                        row.origin,
+                        row.first_day.isoformat(),
+                        len(row.tenths) // 2,
+                        row.tenths,
+                        _instant(row.fetched_at),
+                    )
+                    for row in rows
+                ),
+            )
+
+    def past_runs(self, place: str) -> list[StoredPastRun]:
+        """What is kept of a place's past runs, by the day of issue, then by origin."""
+        with self._errors():
+            rows = self._database.execute(
+                "SELECT issued, origin, first_day, tenths, fetched_at FROM past_run"
+                " WHERE place = ? ORDER BY issued, origin",
+                (place,),
+            ).fetchall()
+        return [
+            StoredPastRun(
+                place=place,
+                issued=date.fromisoformat(row[0]),
+                origin=row[1],
+                first_day=date.fromisoformat(row[2]),
+                tenths=row[3],
+                fetched_at=datetime.fromisoformat(row[4]),
+            )
+            for row in rows
+        ]
 
     def forget_forecasts(self, before: datetime) -> int:
         """Remove series fetched before an instant, save each yard's newest; how many went."""

@@ -1,4 +1,8 @@
-"""What the database takes and gives: plain records, and highs packed as bytes."""
+"""What the database takes and gives: plain records, and highs packed as bytes.
+
+Named tuples where nothing speaks against it: each costs a seventh of a frozen dataclass to define,
+and asking for one yard pays for every definition at its start.
+"""
 
 from __future__ import annotations
 
@@ -7,10 +11,11 @@ from array import array
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 MISSING_TENTHS = -32768
 SOURCES = ("forecast", "ensemble", "extended", "scenarios")
+ORIGINS = ("previous", "single", "analysis")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +95,25 @@ class Noted:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Decision:
+class StoredPastRun:
+    """What was forecast on one past day for a place, or what came.
+
+    place:   as the one who asks chose it; neighbours may share it
+    issued:  the day of the place's calendar whose morning could have had it; of an analysis, the
+             day it was fetched on
+    tenths:  one a day from `first_day` on, packed as in StoredSeries
+    origin:  one of ORIGINS
+    """
+
+    place: str
+    issued: date
+    first_day: date
+    tenths: bytes
+    origin: str
+    fetched_at: datetime
+
+
+class Decision(NamedTuple):
     """What was concluded for one yard.
 
     document:  the answer as JSON text
@@ -104,8 +127,7 @@ class Decision:
     document: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class Told(NamedTuple):
     """A yard's morning that a notice tells. `knows` is False where the notice says "unknown"."""
 
     yard: str
@@ -113,8 +135,7 @@ class Told:
     knows: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NewNotice:
+class NewNotice(NamedTuple):
     """A notice to keep until it is delivered.
 
     message_id:  unique; the same for the same notice whoever composes it
@@ -128,12 +149,11 @@ class NewNotice:
     created_at: datetime
     kind: str
     local_date: date
-    body: bytes = field(repr=False)
+    body: bytes
     told: tuple[Told, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SkippedNotice:
+class SkippedNotice(NamedTuple):
     """A notice that was not queued, because somebody was first.
 
     already_told:  its yards whose morning this recipient has been told; the others have not been,
@@ -144,16 +164,14 @@ class SkippedNotice:
     already_told: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Recorded:
+class Recorded(NamedTuple):
     """What became of a morning's notices: ids of the queued ones in order, and the others."""
 
     queued: tuple[int, ...]
     skipped: tuple[SkippedNotice, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StoredNotice:
+class StoredNotice(NamedTuple):
     """A notice and how far it has come.
 
     state:       "waiting", "sent", "refused" or "superseded"
@@ -168,7 +186,7 @@ class StoredNotice:
     created_at: datetime
     kind: str
     local_date: date
-    body: bytes = field(repr=False)
+    body: bytes
     state: str
     attempts: int
     next_attempt_at: datetime
@@ -178,8 +196,7 @@ class StoredNotice:
     sent_code: int | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Claim:
+class Claim(NamedTuple):
     """The right to send one notice, until `leased_until`."""
 
     notice: StoredNotice

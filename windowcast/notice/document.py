@@ -31,6 +31,7 @@ def document(answer: YardAnswer, units: str) -> dict[str, Any]:
             "first_day": None if forecast.first_day is None else forecast.first_day.isoformat(),
             "last_day": None if forecast.last_day is None else forecast.last_day.isoformat(),
             "scenarios": forecast.scenarios,
+            "how": forecast.how,
             "sources": list(forecast.sources),
             "missing": list(forecast.missing),
             "attribution": forecast.attribution,

@@ -57,7 +57,8 @@ def source_line(answer: YardAnswer) -> str:
     text += f" ({forecast.age_hours:.1f} h ago)"
     if forecast.scenarios and forecast.scenarios_last_day is not None:
         text += f", {forecast.scenarios} scenarios to {words.day(forecast.scenarios_last_day)}"
-    return f"{text}. {forecast.attribution}"
+    how = f" {forecast.how}" if forecast.how else ""
+    return f"{text}.{how} {forecast.attribution}"
 
 
 def licence_line(answer: YardAnswer) -> str:

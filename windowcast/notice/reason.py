@@ -226,12 +226,12 @@ def _source_sentences(forecast: ForecastState) -> list[str]:
     found = []
     if not forecast.scenarios:
         found.append("This rests on a single forecast, not on scenarios.")
+    elif forecast.scenario_sources == ("forecast",):
+        found.append("The scenarios are made from a single forecast and its past errors.")
     elif "forecast" not in forecast.sources:
         found.append("No single forecast was at hand: this rests on the scenarios alone.")
-    if forecast.scenarios and "ensemble" not in forecast.sources:
+    if forecast.scenarios and forecast.scenario_sources == ("extended",):
         found.append("The scenarios are the extended range alone, whose level is not corrected.")
-    if forecast.how:
-        found.append(forecast.how)
     return found
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from windowcast.notice import words
 from windowcast.notice.plain import LICENCES, wrapped
+from windowcast.notice.waiting_lines import about_waiting, waiting_document, waiting_lines
 from windowcast.window.season import (
     MonthDay,
     PastRegimen,
@@ -50,6 +51,10 @@ def season_lines(answer: SeasonAnswer) -> list[str]:
         lines += ["", *_block(past.regimens[first : first + REGIMENS_BESIDE], answer)]
     if hardly_ever(past):
         lines += ["", *_instead(answer)]
+    for regimen_id, waiting in answer.waiting.items():
+        lines += ["", *waiting_lines(regimen_id, waiting, past.season)]
+    if answer.waiting:
+        lines += ["", about_waiting(next(iter(answer.waiting.values())))]
     lines += ["", *_sources(answer)]
     return lines
 
@@ -210,6 +215,10 @@ def season_document(answer: SeasonAnswer) -> dict[str, Any]:
         "last_year": past.last_year,
         "regimens": [_regimen(one, answer) for one in past.regimens],
         "others": [_other(one) for one in answer.others],
+        "waiting": [
+            waiting_document(regimen_id, waiting, past.season)
+            for regimen_id, waiting in answer.waiting.items()
+        ],
     }
 
 

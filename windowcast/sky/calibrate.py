@@ -273,10 +273,11 @@ def cases_of(record: Record, climate: Climate) -> Cases:
     days = record.days
     count, n = record.forecast_c.shape
     z = climate.standardised(days, record.observed_c)
-    target = days[:, None] + record.leads
-    mean, spread = climate.mean_c(target), climate.spread_k(target)
-    forecast = (record.forecast_c - mean) / spread
     index = np.arange(count)[:, None] + record.leads
+    # Each day's climate once, though every day is forecast on n mornings.
+    every = record.first_day.astype("datetime64[D]") + np.arange(count + int(record.leads[-1]))
+    mean, spread = climate.mean_c(every)[index], climate.spread_k(every)[index]
+    forecast = (record.forecast_c - mean) / spread
     observed = np.where(index < count, z[np.minimum(index, count - 1)], np.nan)
     known = np.full((count, 2 * n + 1), np.nan)
     known[1:, 0] = z[:-1]

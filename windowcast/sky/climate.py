@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,10 +33,20 @@ def year_angle(days: Days) -> Floats:
 
 
 def _harmonics(angle: Floats, count: int) -> Floats:
-    columns = [np.ones_like(angle)]
+    return _harmonics_of(angle.tobytes(), angle.shape, count)
+
+
+@lru_cache(maxsize=16)
+def _harmonics_of(angle: bytes, shape: tuple[int, ...], count: int) -> Floats:
+    # The yards of one morning share their days, and the sines of thirty years of days are most of
+    # what a climate costs. The result is shared too, hence not writable.
+    angles = np.frombuffer(angle, np.float64).reshape(shape)
+    columns = [np.ones_like(angles)]
     for order in range(1, count + 1):
-        columns += [np.cos(order * angle), np.sin(order * angle)]
-    return np.stack(columns, axis=-1)
+        columns += [np.cos(order * angles), np.sin(order * angles)]
+    made = np.stack(columns, axis=-1)
+    made.flags.writeable = False
+    return made
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -75,13 +75,12 @@ class TooLittle(ValueError):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verification:
-    """Judged mornings and their scores.
+class Judged:
+    """Judged mornings.
 
     yard, issue_day, held: (c,) of each case, by day, then by name; chances: method -> (c,)
     left_out:   issues in the months asked for that do not cover the whole exposure from their first
                 day on, or whose window was not observed
-    differences: method -> Brier of the chance minus Brier of that method, 90 % interval
     """
 
     yard: NDArray[np.int64]
@@ -89,6 +88,15 @@ class Verification:
     held: Floats
     chances: dict[str, Floats]
     left_out: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verification(Judged):
+    """Judged mornings and their scores.
+
+    differences: method -> Brier of the chance minus Brier of that method, 90 % interval
+    """
+
     base_rate: float
     brier: dict[str, float]
     skill: dict[str, float]
@@ -225,7 +233,7 @@ def _asked(archive: YardArchive, lower: Floats, upper: Floats, months: Sequence[
     )
 
 
-def verify(
+def judge_cases(
     archives: Sequence[YardArchive],
     *,
     lower_c: Floats,
@@ -233,7 +241,7 @@ def verify(
     months: Sequence[int] = tuple(range(1, 13)),
     columns: int = 1000,
     seed: int = 0,
-) -> Verification:
+) -> Judged:
     """Judge, for each issue, a start on the first day it covers.
 
     lower_c, upper_c: (n,) bounds of each day of the exposure, inside; infinite where none
@@ -290,16 +298,33 @@ def verify(
     chances = {m: table[:, k] for k, m in enumerate(METHODS)}
     issue_day = np.array([row[1] for row in found])
     yards = np.array([row[0] for row in found])
+    return Judged(yard=yards, issue_day=issue_day, held=outcome, chances=chances, left_out=left_out)
+
+
+def verify(
+    archives: Sequence[YardArchive],
+    *,
+    lower_c: Floats,
+    upper_c: Floats,
+    months: Sequence[int] = tuple(range(1, 13)),
+    columns: int = 1000,
+    seed: int = 0,
+) -> Verification:
+    """`judge_cases`, and the scores of what it finds. Raises as it does."""
+    cases = judge_cases(
+        archives, lower_c=lower_c, upper_c=upper_c, months=months, columns=columns, seed=seed
+    )
+    outcome, chances, issue_day = cases.held, cases.chances, cases.issue_day
     # Yards share their weather: a block takes the mornings of all of them together.
     group = issue_day.astype("datetime64[Y]").astype(np.int64)
-    block = 2 * n * round(len(issue_day) / len(np.unique(issue_day)))
+    block = 2 * len(lower_c) * round(len(issue_day) / len(np.unique(issue_day)))
     scores = {m: brier(chances[m], outcome) for m in METHODS}
     return Verification(
-        yard=yards,
+        yard=cases.yard,
         issue_day=issue_day,
         held=outcome,
         chances=chances,
-        left_out=left_out,
+        left_out=cases.left_out,
         base_rate=float(outcome.mean()),
         brier=scores,
         skill={m: brier_skill(chances[m], outcome, chances["climatology"]) for m in METHODS},

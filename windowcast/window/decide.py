@@ -87,6 +87,7 @@ class ForecastState:
     age_hours:      of the same
     scenarios:      their number; 0 for none
     scenarios_last_day: the last day that they cover; the single forecast may go further
+    scenario_sources: what the scenarios are made of, in the order of their days
     sources:        those used: "forecast", "ensemble", "extended"
     missing:        those asked for that gave nothing, with the reason
     """
@@ -100,6 +101,7 @@ class ForecastState:
     last_day: date | None
     scenarios: int
     scenarios_last_day: date | None
+    scenario_sources: tuple[str, ...]
     sources: tuple[str, ...]
     missing: tuple[str, ...]
     attribution: str

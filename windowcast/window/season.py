@@ -7,7 +7,7 @@ day of its exposure was inside its bounds. A window with a missing day is droppe
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from fractions import Fraction
 from typing import NamedTuple
@@ -16,6 +16,7 @@ import numpy as np
 
 from windowcast.sky.climate import Floats, windows_held
 from windowcast.sky.highs import DailyHighs
+from windowcast.sky.waiting import Waiting, price_of_waiting
 from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.yard import Yard
 
@@ -141,6 +142,31 @@ def pooled(starts: Sequence[PastStart]) -> Fraction | None:
     return Fraction(sum(start.held for start in starts), years) if years else None
 
 
+def prices_of_waiting(
+    highs: DailyHighs, treatment: Treatment, season: SeasonDays
+) -> dict[str, Waiting]:
+    """By regimen, what each `min_chance` would have cost over the seasons that are known whole.
+
+    A regimen with no such season is left out.
+    """
+    high_c = np.array([_or(one, np.nan) for one in highs.tenths]) / 10
+    found = {}
+    for regimen in treatment.regimens:
+        lower, upper = _bounds(regimen)
+        known = _outcomes(highs, regimen)
+        years = range(highs.first_day.year - 1, highs.last_day.year + 1)
+        whole = [days for days in map(season.of_year, years) if known.keys() >= set(days)]
+        if whole:
+            found[regimen.id] = price_of_waiting(
+                np.datetime64(highs.first_day),
+                high_c,
+                [np.array(days, "datetime64[D]") for days in whole],
+                lower_c=lower / 10,
+                upper_c=upper / 10,
+            )
+    return found
+
+
 def _past_regimen(
     highs: DailyHighs, regimen: Regimen, season: SeasonDays
 ) -> tuple[PastRegimen, set[int]]:
@@ -184,9 +210,7 @@ def _past_regimen(
 def _outcomes(highs: DailyHighs, regimen: Regimen) -> dict[date, bool]:
     """Whether a start on each day held; days whose window has a missing day are left out."""
     bands = regimen.bands
-    # Whole tenths, which a float holds exactly.
-    lower = np.array([_or(band.lowest_tenths, -np.inf) for band in bands])
-    upper = np.array([_or(band.highest_tenths, np.inf) for band in bands])
+    lower, upper = _bounds(regimen)
     tenths = np.array([_or(one, np.nan) for one in highs.tenths])
     if len(tenths) < len(bands):
         return {}
@@ -196,6 +220,14 @@ def _outcomes(highs: DailyHighs, regimen: Regimen) -> dict[date, bool]:
         highs.first_day + timedelta(days=int(index)): bool(held[index])
         for index in np.flatnonzero(np.isfinite(known))
     }
+
+
+def _bounds(regimen: Regimen) -> tuple[Floats, Floats]:
+    """Bounds of each day of the exposure in whole tenths, which a float holds exactly."""
+    return (
+        np.array([_or(band.lowest_tenths, -np.inf) for band in regimen.bands]),
+        np.array([_or(band.highest_tenths, np.inf) for band in regimen.bands]),
+    )
 
 
 def _or(value: int | None, otherwise: float) -> float:
@@ -239,6 +271,7 @@ class SeasonAnswer:
     now:          this year's chance of starts that the stored forecast covers, by regimen and day
     others:       the other treatments, by the same measure; only where `hardly_ever`
     all_year:     the treatment over the whole year; only where `hardly_ever`
+    waiting:      by regimen, what each `min_chance` would have cost; only where asked for
     """
 
     yard: Yard
@@ -249,6 +282,7 @@ class SeasonAnswer:
     now: Mapping[tuple[str, MonthDay], float]
     others: tuple[PastSeasons, ...] = ()
     all_year: PastSeasons | None = None
+    waiting: Mapping[str, Waiting] = field(default_factory=dict)
 
 
 def hardly_ever(past: PastSeasons) -> bool:

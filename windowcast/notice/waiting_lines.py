@@ -1,0 +1,109 @@
+"""What each `min_chance` would have cost, as lines of a terminal and as plain values."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any
+
+from windowcast.notice import words
+from windowcast.notice.plain import wrapped
+from windowcast.sky.climate import Opening
+from windowcast.sky.waiting import Waiting
+from windowcast.window.season import MonthDay, SeasonDays
+
+HEAD = f"  {'min_chance':<17}{'opened in':>15}{'median first day':>19}{'of these held':>16}"
+EXPLAINED = 0.8
+
+
+def waiting_lines(regimen_id: str, waiting: Waiting, season: SeasonDays) -> list[str]:
+    """One regimen's table, with the sentence that says how to read it."""
+    lines = [wrapped(f"{regimen_id}: what each min_chance would have cost"), HEAD]
+    for one in waiting.openings:
+        held = "-" if one.share_held is None else words.percent(one.share_held)
+        lines.append(
+            f"  {f'{one.min_chance:.2f}':<17}{_years(one.share_opened, waiting):>15}"
+            f"{_first(one.median_wait_days, season):>19}{held:>16}"
+        )
+    could = waiting.share_could
+    lines.append(
+        f"  {'weather foreknown':<17}{_years(could, waiting):>15}"
+        f"{_first(waiting.median_could_days, season):>19}"
+        f"{'100 %' if could else '-':>16}"
+    )
+    return [*lines, wrapped(_how_to_read(waiting, season))]
+
+
+def about_waiting(waiting: Waiting) -> str:
+    """Where the figures come from; once for all regimens."""
+    mornings = (
+        "Each morning's start on that day"
+        if waiting.every_days == 1
+        else f"On one morning in {waiting.every_days} the start on that day"
+    )
+    return wrapped(
+        "The forecasts behind these tables are simulated: the weather that came, with errors as"
+        " large and as long-lived as built-in statistics have them. The chances are made of them"
+        f" as `verify` makes them, the judged year left out. {mornings} is looked at, by its chance"
+        " and band alone, and the first that reaches min_chance is taken. The median is over the"
+        " years that opened; a share of so few years is known to ten points or so."
+    )
+
+
+def waiting_document(regimen_id: str, waiting: Waiting, season: SeasonDays) -> dict[str, Any]:
+    """The same as plain values; shares from 0 to 1, days as MM-DD."""
+    return {
+        "regimen": regimen_id,
+        "forecasts": "simulated",
+        "years": waiting.seasons,
+        "every_days": waiting.every_days,
+        "share_could": round(waiting.share_could, 3),
+        "median_first_could": _month_day(waiting.median_could_days, season),
+        "min_chances": [
+            {
+                "min_chance": one.min_chance,
+                "share_opened": round(one.share_opened, 3),
+                "median_first_start": _month_day(one.median_wait_days, season),
+                "share_held": None if one.share_held is None else round(one.share_held, 3),
+            }
+            for one in waiting.openings
+        ],
+    }
+
+
+def _how_to_read(waiting: Waiting, season: SeasonDays) -> str:
+    one = min(waiting.openings, key=lambda each: abs(each.min_chance - EXPLAINED))
+    begin = f"So with min_chance {one.min_chance:g} a start was named"
+    if one.share_held is None:
+        return f"{begin} in none of {waiting.seasons} years: no chance ever was so high."
+    return (
+        f"{begin} in {_years(one.share_opened, waiting)}, in half of those by"
+        f" {_first(one.median_wait_days, season)}, and {_of_ten(one)} of these first starts held"
+        " to their last day."
+    )
+
+
+def _of_ten(one: Opening) -> str:
+    return words.percent(one.share_held or 0.0)
+
+
+def _years(share: float, waiting: Waiting) -> str:
+    return f"{round(share * waiting.seasons)} of {waiting.seasons} years"
+
+
+def _first(days: float | None, season: SeasonDays) -> str:
+    if days is None:
+        return "-"
+    day = _day(days, season)
+    return f"{words.MONTH_NAMES[day.month - 1]} {day.day}"
+
+
+def _month_day(days: float | None, season: SeasonDays) -> str | None:
+    if days is None:
+        return None
+    day = _day(days, season)
+    return str(MonthDay(day.month, day.day))
+
+
+def _day(days: float, season: SeasonDays) -> date:
+    """The day of a year without 29 February; of two middle ones the day their mean falls on."""
+    return season.of_year(2001)[0] + timedelta(days=int(days))

@@ -162,3 +162,29 @@ def test_without_an_issue_there_is_no_record_and_the_invented_weather_has_none(s
 def test_what_cannot_be_asked(store, source, leads, words):
     with pytest.raises(ValueError, match=words):
         record_of(store, YARD, PLACE, source, leads)
+
+
+def test_the_engine_takes_the_record_as_its_cases(store):
+    """Half a year of exact forecasts of a smooth course: what was known is what came, each day."""
+    from windowcast.sky.calibrate import cases_of
+    from windowcast.sky.climate import fit_climate
+
+    first = MONDAY - timedelta(days=180)
+    course = [round(150 + 80 * np.sin(day / 28) + 20 * np.sin(day)) for day in range(200)]
+    store.save_forecasts(
+        fetched(
+            MONDAY_MORNING - timedelta(days=180 - day),
+            course[day : day + 4],
+            first_day=first + timedelta(days=day),
+        )
+        for day in range(180)
+    )
+    store.note_observed(seen(first + timedelta(days=day), course[day]) for day in range(180))
+
+    record = record_of(store, YARD, PLACE, "forecast", range(4))
+    assert record is not None
+    cases = cases_of(record, fit_climate(record.days, record.observed_c))
+
+    # The last three issues reach beyond the days that were observed.
+    assert cases.whole.tolist() == [True] * 177 + [False] * 3
+    np.testing.assert_allclose(cases.known[:177, -4:], cases.observed[:177], atol=1e-9)

@@ -207,7 +207,7 @@ def test_a_store_whose_list_of_tables_is_damaged_is_not_opened(tmp_path):
     content[4096:] = os.urandom(len(content) - 4096)
     path.write_bytes(content)
 
-    with pytest.raises(StoreError, match="damaged.*put back a copy"):
+    with pytest.raises(StoreError, match=r"damaged.*put back a copy"):
         open_store(URL, tmp_path)
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import time
 from pathlib import Path
 
+from windowcast.trade.rules import SeasonRules, WorkRules
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.yard import Yard
 
@@ -104,6 +105,8 @@ class Configuration:
     weather: WeatherSettings
     decision: DecisionSettings
     chance: ChanceSettings
+    season: SeasonRules
+    work: WorkRules
     morning: MorningSettings
     store_url: str
     mail: MailSettings | None

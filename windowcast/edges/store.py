@@ -18,7 +18,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from windowcast.edges import store_history
+from windowcast.edges import store_history, store_journal
 from windowcast.edges.store_history import instant as _instant
 from windowcast.edges.store_records import (
     MISSING_TENTHS,
@@ -40,6 +40,7 @@ from windowcast.edges.store_records import (
     unpack_tenths,
 )
 from windowcast.errors import StoreError, StorePlaceError
+from windowcast.trade.journal import Entry
 
 __all__ = [
     "MISSING_TENTHS",
@@ -490,6 +491,18 @@ class Store:
         """
         with self._errors():
             return store_history.observed(self._database, yard, place, origin)
+
+    # What people saw and did
+
+    def enter(self, entries: Iterable[Entry]) -> list[int]:
+        """Keep entries, all or none, and give their ids; a key that is known gives its old id."""
+        with self.transaction():
+            return store_journal.enter(self._database, entries)
+
+    def journal(self, yard: str | None = None) -> list[Entry]:
+        """Every entry of a yard, or of all, as entered; corrected ones too."""
+        with self._errors():
+            return store_journal.journal(self._database, yard)
 
     # Decisions
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import time
 from functools import cache
@@ -13,6 +13,7 @@ from jinja2 import Environment, Template
 
 from windowcast.notice import reason as reasons
 from windowcast.notice import words
+from windowcast.notice.beside import NOTHING, Beside
 from windowcast.notice.plain import (
     WIDTH,
     chance_words,
@@ -78,11 +79,18 @@ class Circumstances:
     invented: bool
 
 
-def write(answers: Sequence[YardAnswer], circumstances: Circumstances, units: str) -> Notice:
-    """The notice of all these yards, at least one; urgent ones are not reordered: file order."""
-    subject = subject_of(answers)
-    if circumstances.invented:
-        subject += " (invented weather)"
+def write(
+    answers: Sequence[YardAnswer],
+    circumstances: Circumstances,
+    units: str,
+    beside: Mapping[str, Beside] | None = None,
+) -> Notice:
+    """The notice of all these yards, at least one; urgent ones are not reordered: file order.
+
+    beside:  by yard name, what is to be said besides the windows; a yard may be missing
+    """
+    others = beside or {}
+    said = subject_of(answers, others)
     days = sorted({answer.today for answer in answers})
     dates = words.day_with_year(days[0])
     if len(days) > 1:
@@ -91,9 +99,19 @@ def write(answers: Sequence[YardAnswer], circumstances: Circumstances, units: st
         opening=_opening(answers, circumstances),
         invented=circumstances.invented,
         date=dates,
-        subject=wrapped(subject_of(answers) + "."),
-        yards=["\n".join(yard_lines(answer, units, dated=len(days) > 1)) for answer in answers],
-        cautions=[wrapped(text) for text in _cautions(answers)],
+        subject=wrapped(said + "."),
+        yards=[
+            "\n".join(
+                yard_lines(
+                    answer,
+                    units,
+                    dated=len(days) > 1,
+                    beside=others.get(answer.yard.name, NOTHING),
+                )
+            )
+            for answer in answers
+        ],
+        cautions=[wrapped(text) for text in _cautions(answers, others)],
         law=wrapped(LAW),
         sources=[wrapped(line) for line in _sources(answers)],
         next=wrapped(
@@ -101,11 +119,37 @@ def write(answers: Sequence[YardAnswer], circumstances: Circumstances, units: st
             " something is broken: no notice is not an all-clear."
         ),
     )
+    subject = f"{said} (invented weather)" if circumstances.invented else said
     return Notice(subject=subject, body=body)
 
 
-def subject_of(answers: Sequence[YardAnswer]) -> str:
-    """The whole message in a line: "Creek Bend can start today; 2 yards later; 1 closed"."""
+def subject_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside] | None = None) -> str:
+    """The whole message in a line: "Creek Bend can start today; 2 yards later; 1 closed".
+
+    Danger to what is in the hives comes first, then what is to be done today, then the windows of
+    the yards that have nothing in.
+    """
+    others = beside or {}
+    told = [(answer, others.get(answer.yard.name, NOTHING)) for answer in answers]
+    texts = [f"{answer.yard.name}: {one.danger}" for answer, one in told if one.danger]
+    today = [(answer, one.today) for answer, one in told if one.today and not one.danger]
+    if len(today) <= 2:
+        texts += [f"{answer.yard.name}: {what}" for answer, what in today]
+    else:
+        texts.append(f"visits today at {len(today)} yards")
+    free = [answer for answer, one in told if one.windows]
+    if free:
+        texts.append(_windows_of(free, more=bool(texts)))
+    quiet = [answer for answer, one in told if not (one.windows or one.danger or one.today)]
+    if quiet and not texts and len(quiet) == 1:
+        return f"{quiet[0].yard.name}: {others[quiet[0].yard.name].heading}"
+    if quiet:
+        texts.append(f"{words.counted(len(quiet), 'yard')} with a treatment in")
+    return "; ".join(texts)
+
+
+def _windows_of(answers: Sequence[YardAnswer], *, more: bool) -> str:
+    """The windows in a line; `more`: it follows something else."""
     by_status: dict[Status, list[YardAnswer]] = {}
     for answer in answers:
         by_status.setdefault(answer.main.status, []).append(answer)
@@ -130,7 +174,7 @@ def subject_of(answers: Sequence[YardAnswer]) -> str:
             return f"{answer.yard.name} can start on {words.day(named.day)}"
         return f"{answer.yard.name}: {parts[0][1]}"
     else:
-        texts = ["No yard can start today"]
+        texts = ["no other yard can start today" if more else "No yard can start today"]
         parts.insert(0, parts[0])
     said_yards = False
     for count, verb, _ in parts[1:]:
@@ -145,14 +189,28 @@ def _names(answers: Sequence[YardAnswer]) -> str:
     return words.listed(names) if len(names) <= 2 else f"{len(names)} yards"
 
 
-def yard_lines(answer: YardAnswer, units: str, *, dated: bool = False) -> list[str]:
+def yard_lines(
+    answer: YardAnswer, units: str, *, dated: bool = False, beside: Beside = NOTHING
+) -> list[str]:
     """One yard's part of the notice; `dated`: its own date is told too."""
-    main = answer.main
-    lines = [f"{answer.yard.name}: {headline(main, answer)}"]
+    lines = [f"{answer.yard.name}: {beside.heading or headline(answer.main, answer)}"]
     lines = textwrap.wrap(lines[0], WIDTH)
     lines.append("-" * max(map(len, lines)))
     if dated:
         lines += labelled("Today", words.day(answer.today))
+    lines += beside.first
+    if beside.windows:
+        lines += _window_lines(answer, units)
+    lines += beside.last
+    if answer.forecast.missing and answer.forecast.sources:
+        lines += labelled("Missing", "; ".join(answer.forecast.missing))
+    return lines
+
+
+def _window_lines(answer: YardAnswer, units: str) -> list[str]:
+    """When a treatment can be started, with which dose, and what that asks for."""
+    main = answer.main
+    lines: list[str] = []
     row = main.named if main.status is not Status.UNKNOWN else None
     if row is not None:
         lines += labelled(
@@ -182,8 +240,6 @@ def yard_lines(answer: YardAnswer, units: str, *, dated: bool = False) -> list[s
         lines += labelled("Others", others[0])
         for other in others[1:]:
             lines += labelled("", other)
-    if answer.forecast.missing and answer.forecast.sources:
-        lines += labelled("Missing", "; ".join(answer.forecast.missing))
     return lines
 
 
@@ -281,14 +337,16 @@ def _hottest(row: Row, units: str) -> str:
     return "; ".join(parts) or "not known"
 
 
-def _cautions(answers: Sequence[YardAnswer]) -> list[str]:
-    """One caution for each active that this notice names a start of."""
+def _cautions(answers: Sequence[YardAnswer], beside: Mapping[str, Beside]) -> list[str]:
+    """One caution for each active that this notice names a start of, or tells to handle."""
     actives = dict.fromkeys(
         one.treatment.active
         for answer in answers
+        if beside.get(answer.yard.name, NOTHING).windows
         for one in answer.treatments
         if one.named is not None and one.status is not Status.UNKNOWN
     )
+    actives |= dict.fromkeys(active for one in beside.values() for active in one.actives)
     return [CAUTIONS[active] for active in actives if active in CAUTIONS]
 
 

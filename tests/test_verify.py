@@ -379,8 +379,8 @@ def test_fewer_than_thirty_cases_give_no_score(tmp_path: Path, capsys: pytest.Ca
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        ([], "the store's own record is not judged yet; give --forecasts F.csv and --observed"),
-        (["--observed", "O.csv"], "give --forecasts F.csv, tables"),
+        (["--observed", "O.csv"], "tables go in pairs: give --forecasts F.csv too"),
+        (["--forecasts", "F.csv"], "tables go in pairs: give --observed O.csv too"),
         (["--forecasts", "none.csv", "--observed", "O.csv"], "none.csv: no such file"),
         (["--forecasts", "F", "--observed", "O", "--months", "13"], "--months is '13'"),
         (["--forecasts", "F", "--observed", "O", "--treatment", "formic"], "formic"),
@@ -390,6 +390,13 @@ def test_fewer_than_thirty_cases_give_no_score(tmp_path: Path, capsys: pytest.Ca
 def test_wrong_usage(capsys: pytest.CaptureFixture[str], arguments, message):
     assert run_here("verify", *arguments) == 2
     assert message in capsys.readouterr().err
+
+
+def test_without_tables_a_configuration_must_say_whose_record(tmp_path: Path):
+    done = verify(cwd=tmp_path)
+
+    assert (done.returncode, done.stdout) == (2, "")
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.fixture(scope="module")

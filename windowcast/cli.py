@@ -20,6 +20,8 @@ from windowcast.errors import ConfigError, MailError, UsageError, WindowcastErro
 
 if TYPE_CHECKING:
     from windowcast.edges.settings import Configuration
+    from windowcast.named import NamedRecord
+    from windowcast.trade.treatment import Regimen, Treatment
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -300,6 +302,46 @@ def season(
 
 
 @main.command()
+@click.argument("name", metavar="YARD")
+@click.argument("table", metavar="[FILE.csv]", required=False, type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
+@config_option
+@click.pass_context
+def observed(
+    ctx: click.Context, name: str, table: Path | None, as_json: bool, config_folder: str | None
+) -> None:
+    """Show a yard's observed highs, or import those of its own thermometer, which then count.
+
+    The table has the columns day (such as 2026-08-31) and high_c or high_f, one row a day. The same
+    day imported again with another high is corrected. A table with a mistake is not imported at
+    all.
+
+    Example: windowcast observed "Creek Bend" highs.csv
+    """
+    from windowcast import answer as asking
+    from windowcast import observed as seen
+    from windowcast.edges import clock
+
+    configuration = _configuration(ctx, config_folder)
+    place = asking.find_yard(configuration, name)
+    provider, now = configuration.weather.provider, clock.now()
+    with asking.open_store(configuration) as store:
+        if table is None:
+            known = seen.known(store, place, provider, now)
+            document = seen.known_document(known)
+            text = seen.known_lines(known, configuration.units)
+        else:
+            imported = seen.import_table(store, place, provider, table, now=now, say=say)
+            document = seen.import_document(imported)
+            text = seen.import_lines(imported, configuration.units)
+    if as_json:
+        indent = 2 if sys.stdout.isatty() else None
+        click.echo(json.dumps(document, ensure_ascii=False, indent=indent))
+    else:
+        click.echo("\n".join(text))
+
+
+@main.command()
 @click.argument("treatment_id", metavar="TREATMENT")
 @click.argument("regimen_id", metavar="[REGIMEN]", required=False)
 @click.option("--high-min", metavar="DEGREES", help="The new lowest allowed daily high.")
@@ -399,26 +441,24 @@ def verify(
     as_json: bool,
     config_folder: str | None,
 ) -> None:
-    """Judge the chances that past forecasts would have given, against the highs that came.
+    """Judge chances against the highs that came.
+
+    Without tables: those that the mornings kept in the store have named. With both tables: those
+    that these past forecasts would have given.
 
     Example: windowcast verify --forecasts F.csv --observed O.csv --months 7-10 --json
     """
     from windowcast import answer as asking
     from windowcast import verify as judging
 
-    if forecasts is None or observed is None:
-        lacking = [
-            option
-            for option, given in (("--forecasts F.csv", forecasts), ("--observed O.csv", observed))
-            if given is None
-        ]
-        raise UsageError(
-            f"the store's own record is not judged yet; give {' and '.join(lacking)}, tables of"
-            " past forecasts and of observed highs"
-        )
     kind = None if picture is None else _picture_kind(picture)
     asked = judging.ALL_MONTHS if months is None else judging.months_of(months)
-    configuration = _configuration_or_examples(ctx, config_folder)
+    from_store = forecasts is None and observed is None
+    configuration = (
+        _configuration(ctx, config_folder)
+        if from_store
+        else _configuration_or_examples(ctx, config_folder)
+    )
     treatment = (
         configuration.treatments[0]
         if treatment_id is None
@@ -426,21 +466,73 @@ def verify(
     )
     asking.check_regimen(treatment, regimen_id)
     regimen = next(one for one in treatment.regimens if regimen_id in (None, one.id))
-    judgement = judging.judge(treatment, regimen, forecasts, observed, months=asked, say=say)
-    if picture is not None and kind is not None:
-        from windowcast.edges import picture_file
-        from windowcast.notice import chart
+    if forecasts is not None and observed is not None:
+        judged = judging.judge(treatment, regimen, forecasts, observed, months=asked, say=say)
+        found, text = judging.document(judged), judging.lines(judged)
+        if picture is not None and kind is not None:
+            from windowcast.edges import picture_file
+            from windowcast.notice import chart
 
-        found = judgement.found
-        drawn = chart.reliability_picture(
-            found.reliability, found.chances["chance"], *judging.title(judgement), kind
+            drawn = chart.reliability_picture(
+                judged.found.reliability,
+                judged.found.chances["chance"],
+                *judging.title(judged),
+                kind,
+            )
+            picture_file.write(picture, drawn)
+    elif from_store:
+        record = _judge_store(configuration, treatment, regimen, asked)
+        from windowcast import named
+
+        found, text = named.document(record), named.lines(record)
+        if picture is not None and kind is not None:
+            import numpy as np
+
+            from windowcast.edges import picture_file
+            from windowcast.notice import chart
+
+            drawn = chart.reliability_picture(
+                record.reliability,
+                np.array([case.chance for case in record.cases]),
+                *named.title(record),
+                kind,
+                foot=named.PICTURE_FOOT,
+            )
+            picture_file.write(picture, drawn)
+    else:
+        lacking = "--forecasts F.csv" if forecasts is None else "--observed O.csv"
+        raise UsageError(
+            f"tables go in pairs: give {lacking} too, or neither to judge the store's own record"
         )
-        picture_file.write(picture, drawn)
     if as_json:
         indent = 2 if sys.stdout.isatty() else None
-        click.echo(json.dumps(judging.document(judgement), ensure_ascii=False, indent=indent))
+        click.echo(json.dumps(found, ensure_ascii=False, indent=indent))
     else:
-        click.echo("\n".join(judging.lines(judgement)))
+        click.echo("\n".join(text))
+
+
+def _judge_store(
+    configuration: Configuration, treatment: Treatment, regimen: Regimen, months: tuple[int, ...]
+) -> NamedRecord:
+    """The record of the mornings kept, of all yards."""
+    from zoneinfo import ZoneInfo
+
+    from windowcast import answer as asking
+    from windowcast import named
+    from windowcast.edges import clock
+
+    now = clock.now()
+    yards = configuration.yards
+    with asking.open_store(configuration) as store:
+        return named.judge(
+            store,
+            yards,
+            configuration.weather.provider,
+            treatment,
+            regimen,
+            months=months,
+            today=min(now.astimezone(ZoneInfo(yard.timezone)).date() for yard in yards),
+        )
 
 
 def _picture_kind(picture: Path) -> Literal["png", "svg"]:

@@ -22,11 +22,20 @@ from windowcast.answer import (
 )
 from windowcast.edges import clock as real_clock
 from windowcast.edges.settings import Configuration
-from windowcast.edges.store import Decision, NewNotice, Store, StoredSeries, Told, pack_tenths
+from windowcast.edges.store import (
+    Decision,
+    NewNotice,
+    ObservedHigh,
+    Store,
+    StoredSeries,
+    Told,
+    pack_tenths,
+)
 from windowcast.errors import MailRefused
 from windowcast.notice import text
 from windowcast.notice.document import document
 from windowcast.notice.text import Circumstances, Notice
+from windowcast.record import site
 from windowcast.sky.highs import DailyHighs, Members
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import YardAnswer
@@ -162,12 +171,15 @@ def gather(
 ) -> dict[str, YardWeather]:
     """Fetch the weather of `yards`, keep it, and give for each what is now known of it.
 
+    Highs of past days that come with it are kept as observed ones.
+
     A source that fails falls back on its last stored forecast while that is fresh.
     """
     if not yards:
         return {}
-    fetched, errors = _fetch(configuration, store, yards, now=now, say=say)
+    fetched, errors, observed = _fetch(configuration, store, yards, now=now, say=say)
     store.save_forecasts(fetched)
+    store.note_observed(observed)
     if configuration.chance.calibrate:
         from windowcast import chance
 
@@ -185,11 +197,12 @@ def _fetch(
     *,
     now: datetime,
     say: Say,
-) -> tuple[list[StoredSeries], dict[str, dict[str, str]]]:
-    """The series to keep, and what went wrong, by yard and source."""
+) -> tuple[list[StoredSeries], dict[str, dict[str, str]], list[ObservedHigh]]:
+    """The series to keep, what went wrong by yard and source, and the highs of days gone by."""
     settings = configuration.weather
     rows: list[StoredSeries] = []
     errors: dict[str, dict[str, str]] = {}
+    observed: list[ObservedHigh] = []
     if settings.provider == "sample":
         from windowcast.edges import sample, shipped
 
@@ -199,7 +212,7 @@ def _fetch(
             rows.append(_of_highs(yard, weather.forecast, now, key))
             rows.append(_of_members(yard, "ensemble", weather.ensemble, now, key))
             rows.append(_of_members(yard, "extended", weather.extended, now, key))
-        return rows, errors
+        return rows, errors, observed
     from windowcast.edges import openmeteo
     from windowcast.edges.http import Spent
     from windowcast.errors import WeatherError
@@ -227,7 +240,28 @@ def _fetch(
                 rows.append(_of_highs(yard, got, found.fetched_at, key))
             elif got is not None:
                 rows.append(_of_members(yard, source, got, found.fetched_at, key))
-    return rows, errors
+        if answered.past is not None:
+            observed += _of_past(
+                yard, answered.past, found.fetched_at, site(yard, settings.provider)
+            )
+    return rows, errors, observed
+
+
+def _of_past(
+    yard: Yard, highs: DailyHighs, fetched_at: datetime, where: list[object]
+) -> list[ObservedHigh]:
+    return [
+        ObservedHigh(
+            yard=yard.name,
+            day=highs.first_day + timedelta(days=index),
+            origin="service",
+            tenths=tenths,
+            noted_at=fetched_at,
+            place=where,
+        )
+        for index, tenths in enumerate(highs.tenths)
+        if tenths is not None
+    ]
 
 
 def _of_highs(

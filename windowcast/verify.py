@@ -20,6 +20,7 @@ from windowcast.trade.treatment import Regimen, Treatment
 if TYPE_CHECKING:
     import pandas as pd
 
+    from windowcast.sky.score import ReliabilityRow
     from windowcast.sky.verify_chain import Verification
 
 Say = Callable[[str], None]
@@ -395,10 +396,9 @@ def _rounded(value: float) -> float | None:
     return None if math.isnan(value) else round(float(value), 5)
 
 
-def title(judgement: Judgement) -> tuple[str, str]:
-    """What the reliability diagram says in words, and of which windows it speaks."""
-    found, regimen = judgement.found, judgement.regimen
-    judged = [row for row in found.reliability if row.consistent is not None]
+def verdict(rows: Sequence[ReliabilityRow]) -> str:
+    """What a reliability table says in words."""
+    judged = [row for row in rows if row.consistent is not None]
     more = sum(row.consistent is False and row.observed > row.mean_chance for row in judged)
     fewer = sum(row.consistent is False and row.observed < row.mean_chance for row in judged)
     parts = [
@@ -409,12 +409,17 @@ def title(judgement: Judgement) -> tuple[str, str]:
     text = ", ".join(parts) or "windows held as often as was said, as far as luck allows"
     if not judged:
         text = "too few windows in any tenth to say whether the chances were right"
-    elif len(judged) <= len(found.reliability) / 2:
+    elif len(judged) <= len(rows) / 2:
         text = (
-            f"only {len(judged)} of {len(found.reliability)} tenths hold enough windows to judge;"
-            f" there {text}"
+            f"only {len(judged)} of {len(rows)} tenths hold enough windows to judge; there {text}"
         )
-    text = text[0].upper() + text[1:]
+    return text[0].upper() + text[1:]
+
+
+def title(judgement: Judgement) -> tuple[str, str]:
+    """What the reliability diagram says in words, and of which windows it speaks."""
+    found, regimen = judgement.found, judgement.regimen
+    text = verdict(found.reliability)
     note = (
         f"{judgement.treatment.id} {regimen.id}, {regimen.exposure_days} days: {len(found.held)}"
         f" windows, {found.base_rate:.0%} held; Brier score {found.brier['chance']:.3f}"

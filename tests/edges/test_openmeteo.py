@@ -132,7 +132,7 @@ def test_what_is_asked_for(server: WeatherServer) -> None:
         everywhere
         | {
             "hourly": "temperature_2m",
-            "past_days": "1",
+            "past_days": "2",
             "forecast_days": "16",
             "timezone": "GMT",
         },
@@ -232,6 +232,72 @@ def test_hours_of_today_that_have_passed_count() -> None:
 
     assert isinstance(weather.forecast, DailyHighs)
     assert weather.forecast.on(date(2026, 8, 31)) == 200
+
+
+@pytest.mark.parametrize("hour", [0, 6, 12, 18, 23])
+@pytest.mark.parametrize(
+    "zone",
+    [
+        "Pacific/Niue",  # -11:00
+        "America/Chicago",
+        "America/St_Johns",  # -2:30 in summer
+        "UTC",
+        "Australia/Adelaide",  # +9:30
+        "Pacific/Kiritimati",  # +14:00
+    ],
+)
+def test_the_whole_of_yesterday_comes_with_the_forecast_at_every_hour(zone: str, hour: int) -> None:
+    """Highs rise by 1 K a day from 10.0 °C four days before the server's date on, peak at 15:00."""
+    first_day = date(2026, 8, 27)
+    now = datetime(2026, 8, 31, hour, tzinfo=UTC)
+    there = Place(daily_highs=[10.0 + day for day in range(30)], timezone=zone, first_day=first_day)
+    with WeatherServer(default=there, now=now) as server:
+        found = fetch(only(server, "forecast"), yard(zone=zone), now=now).yards["Creek Bend"]
+
+    today = now.astimezone(ZoneInfo(zone)).date()
+    past = found.past
+    assert past is not None
+    assert past.last_day == today - timedelta(days=1)
+    assert past.tenths == tuple(
+        100 + 10 * (past.first_day - first_day).days + 10 * index
+        for index in range(len(past.tenths))
+    )
+    # Hours begin at a midnight of GMT, so the day on which they begin elsewhere is cut short.
+    assert datetime.combine(past.first_day, datetime.min.time(), ZoneInfo(zone)) >= datetime(
+        2026, 8, 29, tzinfo=UTC
+    )
+
+
+def test_days_that_the_server_still_forecasts_are_no_past_days() -> None:
+    """This machine's clock two days ahead: only two days can be past by the server's."""
+    with WeatherServer(default=place(zone="UTC"), now=NOW) as server:
+        ahead = NOW + timedelta(days=2)
+        found = fetch(only(server, "forecast"), yard(zone="UTC"), now=ahead).yards["Creek Bend"]
+
+    assert found.past == DailyHighs(date(2026, 8, 29), (200, 200))
+
+
+def test_a_past_day_with_a_hole_in_its_afternoon_is_not_known() -> None:
+    def hourly(instant: datetime, member: int) -> float | None:
+        hole = (
+            datetime(2026, 8, 30, 12, tzinfo=UTC) <= instant < datetime(2026, 8, 30, 18, tzinfo=UTC)
+        )
+        return None if hole else 15.0 if instant.hour != 15 else 20.0
+
+    with WeatherServer(default=Place(hourly=hourly), now=NOW) as server:
+        found = fetch(only(server, "forecast"), yard(zone="UTC")).yards["Creek Bend"]
+
+    assert found.past == DailyHighs(date(2026, 8, 29), (200,))
+
+
+def test_a_failed_forecast_has_no_past_and_an_ensemble_none_of_its_own(
+    server: WeatherServer,
+) -> None:
+    server.fail(FORECAST, "text-value")
+    found = fetch(all_sources(server), yard()).yards["Creek Bend"]
+
+    assert isinstance(found.forecast, WeatherError)
+    assert found.past is None
 
 
 def test_a_hole_in_an_afternoon_is_an_unknown_day() -> None:
@@ -353,6 +419,22 @@ def test_the_weight_is_what_the_service_counts() -> None:
 
     assert result.spent.weight - 100 == pytest.approx(3 * (5.8286 + 1 + 1), abs=0.01)
     assert result.spent.weight - 100 == pytest.approx(counted)
+
+
+def test_the_further_past_day_weighs_nothing_and_hourly_members_do_not_ask_for_it() -> None:
+    """51 members x 17 days are 6.19 calls; 18 days of one run are still one."""
+    fifty_one = place(zone="Europe/Paris")
+    fifty_one.members = [fifty_one.daily_highs] * 51
+    autumn = datetime(2026, 10, 20, 4, tzinfo=UTC)
+    with WeatherServer(default=fifty_one, now=autumn) as server:
+        settings = replace(all_sources(server), seasonal_url="")
+        result = fetch(settings, yard(zone="Europe/Paris"), now=autumn)
+        asked = [query.get("past_days") for _, query, _ in server.seen]
+        counted = sum(server.weight.values())
+
+    assert asked == ["2", "1"]
+    assert result.spent.weight == pytest.approx(1 + 5.1 * 17 / 14)
+    assert result.spent.weight == pytest.approx(counted)
 
 
 def test_the_minute_budget_is_waited_for_with_progress(server: WeatherServer) -> None:

@@ -20,6 +20,7 @@ from windowcast.edges.store import (
     MIGRATIONS,
     Decision,
     NewNotice,
+    ObservedHigh,
     StoredPastRun,
     StoredPastYears,
     StoredSeries,
@@ -177,11 +178,19 @@ def test_somebody_elses_database_is_left_as_it_is(tmp_path):
 
 
 def test_a_damaged_store_says_so(tmp_path):
+    """The list of tables is whole; the first page of each table and index is not."""
     path = tmp_path / "windowcast.db"
     with open_store(URL, tmp_path) as store:
         store.save_forecasts([series()])
+        (size,) = store._database.execute("PRAGMA page_size").fetchone()
+        pages = [
+            page
+            for (page,) in store._database.execute("SELECT rootpage FROM sqlite_master")
+            if page
+        ]
     content = bytearray(path.read_bytes())
-    content[4096:] = os.urandom(len(content) - 4096)
+    for page in pages:
+        content[(page - 1) * size : page * size] = os.urandom(size)
     path.write_bytes(content)
 
     with open_store(URL, tmp_path) as store:
@@ -189,6 +198,17 @@ def test_a_damaged_store_says_so(tmp_path):
             store.check()
         with pytest.raises(StoreError, match="put back a copy"):
             store.newest("Creek Bend")
+
+
+def test_a_store_whose_list_of_tables_is_damaged_is_not_opened(tmp_path):
+    path = tmp_path / "windowcast.db"
+    open_store(URL, tmp_path).close()
+    content = bytearray(path.read_bytes())
+    content[4096:] = os.urandom(len(content) - 4096)
+    path.write_bytes(content)
+
+    with pytest.raises(StoreError, match=r"damaged.*put back a copy"):
+        open_store(URL, tmp_path)
 
 
 def test_a_store_of_a_newer_version_is_left_alone(tmp_path):
@@ -279,6 +299,111 @@ def test_past_years_come_back_as_kept_and_a_later_fetch_takes_their_place(tmp_pa
         assert store.past_years("40.1 -99.5") is None
         store.save_past_years(second)
         assert store.past_years("40.0 -99.5") == second
+
+
+HERE, THERE = ["open-meteo", 40.0, -99.5], ["open-meteo", 41.0, -99.5]
+
+
+def high(day=TODAY, tenths=204, origin="service", place=HERE, **others) -> ObservedHigh:
+    return ObservedHigh(
+        **{
+            "yard": "Creek Bend",
+            "day": day,
+            "origin": origin,
+            "tenths": tenths,
+            "noted_at": NOW,
+            "place": place if origin == "service" else None,
+            **others,
+        }
+    )
+
+
+def test_a_store_without_observed_highs_gains_them_and_loses_nothing(tmp_path):
+    steps = tmp_path / "sql"
+    steps.mkdir()
+    for name in ("0001_first.sql", "0002_past_years.sql", "0003_past_runs.sql"):
+        shutil.copy(MIGRATIONS / name, steps)
+    with open_store(URL, tmp_path, migrations=steps) as store:
+        store.save_forecasts([series()])
+
+    with open_store(URL, tmp_path) as store:
+        assert store.newest("Creek Bend") == {"ensemble": series()}
+        assert store.observed("Creek Bend", place=HERE) == []
+        assert store.note_observed([high()]).new == 1
+
+
+def test_observed_highs_come_back_by_day_and_the_own_one_wins(store):
+    own = high(YESTERDAY, 215, origin="own")
+    store.note_observed([high(), high(YESTERDAY, 198), own, high(yard="Mill", tenths=1)])
+
+    assert store.observed("Creek Bend", place=HERE) == [own, high()]
+    assert store.observed("Creek Bend", place=HERE, origin="service") == [
+        high(YESTERDAY, 198),
+        high(),
+    ]
+    assert store.observed("Creek Bend", place=HERE, origin="own") == [own]
+
+
+def test_the_services_highs_of_another_place_do_not_count(store):
+    own = high(YESTERDAY, 215, origin="own")
+    store.note_observed([high(), own])
+
+    assert store.observed("Creek Bend", place=THERE) == [own]
+    noted = store.note_observed([high(tenths=180, place=THERE)])
+    assert (noted.new, noted.corrected) == (1, ())
+    assert store.observed("Creek Bend", place=THERE) == [own, high(tenths=180, place=THERE)]
+
+
+def test_a_high_noted_again_changes_nothing_and_another_one_corrects_it(store):
+    store.note_observed([high()])
+    later = NOW + timedelta(days=1)
+
+    same = store.note_observed([high(noted_at=later)])
+    assert (same.new, same.corrected, same.unchanged) == (0, (), 1)
+    assert store.observed("Creek Bend", place=HERE) == [high()]
+
+    other = high(tenths=210, noted_at=later)
+    noted = store.note_observed([other, high(YESTERDAY)])
+    assert (noted.new, noted.unchanged) == (1, 0)
+    assert [(one.row, one.before_tenths) for one in noted.corrected] == [(other, 204)]
+    assert store.observed("Creek Bend", place=HERE) == [high(YESTERDAY), other]
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [{"origin": "guess"}, {"tenths": 601}, {"tenths": -901}],
+    ids=lambda wrong: str(*wrong.items()),
+)
+def test_a_high_that_cannot_be_undoes_its_whole_batch(store, wrong):
+    with pytest.raises(StoreError):
+        store.note_observed([high(YESTERDAY), high(**wrong)])
+
+    assert store.observed("Creek Bend", place=HERE) == []
+
+
+def test_all_fetches_of_a_source_for_a_place_come_back_the_oldest_first(store):
+    here, there = {"place": HERE}, {"place": THERE}
+    first = series(detail=here, fetched_at=NOW - timedelta(days=2))
+    last = series(detail=here, fetched_at=NOW)
+    between = series(detail=there, fetched_at=NOW - timedelta(days=1))
+    store.save_forecasts([last, between, first, series(detail=here, source="forecast")])
+
+    assert store.fetches("Creek Bend", "ensemble", place=HERE) == [first, last]
+    assert store.fetches("Creek Bend", "ensemble", place=THERE) == [between]
+    assert store.fetches("Mill", "ensemble", place=HERE) == []
+
+
+def test_all_decisions_of_a_kind_come_back_by_date_and_as_made(store):
+    def made(day, text, kind="morning"):
+        return Decision(yard="Creek Bend", local_date=day, made_at=NOW, kind=kind, document=text)
+
+    store.record_morning(
+        [made(TODAY, "b"), made(YESTERDAY, "a"), made(TODAY, "c"), made(TODAY, "d", kind="watch")],
+        [],
+    )
+
+    found = store.decisions("Creek Bend", kind="morning")
+    assert [one.document for one in found] == ["a", "b", "c"]
 
 
 def test_past_runs_come_back_by_day_and_the_same_day_and_origin_is_replaced(tmp_path):

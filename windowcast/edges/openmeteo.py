@@ -46,6 +46,7 @@ from windowcast.edges.openmeteo_replies import (
     local_columns,
     number,
     one_forecast,
+    past_highs,
     read_daily,
     read_hourly,
     read_places,
@@ -118,9 +119,13 @@ class SourceInfo:
 
 @dataclass(slots=True, kw_only=True)
 class YardWeather:
-    """One yard's weather by source: highs, the error instead, or None where the source is off."""
+    """One yard's weather by source: highs, the error instead, or None where the source is off.
+
+    past:  the highs of the whole days before today that came with the forecast; None without any
+    """
 
     forecast: DailyHighs | WeatherError | None = None
+    past: DailyHighs | None = None
     ensemble: Members | WeatherError | None = None
     extended: Members | WeatherError | None = None
     forecast_info: SourceInfo | None = None
@@ -415,8 +420,11 @@ class _Run:
         zone = ZoneInfo(yard.timezone)
         today = self._now.astimezone(zone).date()
         try:
+            past = None
             if group.hourly:
-                columns = local_columns(read_hourly(item), zone)
+                table = read_hourly(item)
+                columns = local_columns(table, zone)
+                past = past_highs(table, columns[0], zone, today, _past_days(self._plan))
             else:
                 daily = read_daily(item)
                 if not self._offset_serves(yard, daily, today):
@@ -424,7 +432,8 @@ class _Run:
                     return
                 columns = [DailyHighs(daily.first_day, tuple(column)) for column in daily.columns]
             if self._plan.source == "forecast":
-                self._keep(yard, one_forecast(columns, today), info)
+                self._keep(yard, one_forecast(columns, today, _past_days(self._plan)), info)
+                self._found[yard.name].past = past
             else:
                 self._keep(yard, ensemble(columns, today), info)
         except WeatherError as error:
@@ -488,8 +497,7 @@ def _parameters(plan: _Plan, group: _Group, yards: Sequence[Yard]) -> dict[str, 
     if plan.model:
         found["models"] = plan.model
     if group.hourly:
-        # One day of the past: in the Americas the local day of a GMT midnight began the day before.
-        found |= {"hourly": "temperature_2m", "past_days": "1"}
+        found |= {"hourly": "temperature_2m", "past_days": str(_past_days(plan))}
     else:
         found["daily"] = "temperature_2m_max"
     return found | {
@@ -497,6 +505,16 @@ def _parameters(plan: _Plan, group: _Group, yards: Sequence[Yard]) -> dict[str, 
         "forecast_days": str(days),
         "temperature_unit": "celsius",
     }
+
+
+def _past_days(plan: _Plan) -> int:
+    """How many days before today (GMT) come with hourly values.
+
+    One covers today: in the Americas the local day of a GMT midnight began the day before. With two
+    the whole of yesterday is there as well, in every zone, which is what came to pass. Members of
+    an ensemble say nothing of that, and each day of theirs weighs.
+    """
+    return 2 if plan.source == "forecast" else 1
 
 
 def _plain(value: float) -> str:
@@ -510,7 +528,7 @@ def _weight_per_place(plan: _Plan, *, hourly: bool) -> float:
     V is variables × members; the seasonal service divides it by 24 and by 5, in whole numbers.
     """
     variables = max(1, plan.members)
-    days = FORECAST_DAYS + (1 if hourly else 0)
+    days = FORECAST_DAYS + (_past_days(plan) if hourly else 0)
     if plan.source == "extended":
         variables, days = variables // 24 // 5, EXTENDED_DAYS
     return max(1.0, variables / 10, variables / 10 * days / 14)

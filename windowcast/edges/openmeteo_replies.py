@@ -204,10 +204,29 @@ def local_columns(table: HourlyTable, zone: ZoneInfo) -> list[DailyHighs]:
     return [local_days_of_tenths(table.first_hour_utc, column, zone) for column in table.columns]
 
 
-def one_forecast(columns: list[DailyHighs], today: date) -> DailyHighs:
+def one_forecast(columns: list[DailyHighs], today: date, past_days: int) -> DailyHighs:
     if len(columns) != 1:
         raise WeatherUnusable(f"it answers with {len(columns)} forecasts, wanted 1")
-    return _checked(trim(from_day(columns[0], today), keep_inner=True), columns[0], today)
+    ahead = trim(from_day(columns[0], today), keep_inner=True)
+    # Each further day of the past begins a day earlier, wherever the server thinks today is.
+    latest_first = today + timedelta(days=2 - past_days)
+    return _checked(ahead, columns[0], today, latest_first)
+
+
+def past_highs(
+    table: HourlyTable, highs: DailyHighs, zone: ZoneInfo, today: date, most: int
+) -> DailyHighs | None:
+    """The highs of the days before `today` that the table's hours cover whole; None without any.
+
+    most:  how many days can be past by the server's clock; where this machine's runs ahead, days
+           that are still forecasts must not pass for what came
+    """
+    before = (table.first_hour_utc - timedelta(hours=1)).astimezone(zone).date()
+    cut_short = before == highs.first_day
+    whole = from_day(highs, highs.first_day + timedelta(days=1 if cut_short else 0))
+    count = min(max(0, (today - whole.first_day).days), most)
+    past = trim(DailyHighs(whole.first_day, whole.tenths[:count]), keep_inner=True)
+    return past if past.tenths else None
 
 
 def ensemble(columns: list[DailyHighs], today: date) -> Members:
@@ -215,19 +234,19 @@ def ensemble(columns: list[DailyHighs], today: date) -> Members:
         raise WeatherUnusable("it answers with a single forecast, wanted an ensemble's members")
     ahead = [from_day(column, today) for column in columns]
     first_day = ahead[0].first_day
-    _checked(ahead[0], columns[0], today)
+    _checked(ahead[0], columns[0], today, today + timedelta(days=1))
     members = complete_members(first_day, [column.tenths for column in ahead])
     if members is None:
         raise WeatherUnusable("no day from today on that more than half of the members know")
     return members
 
 
-def _checked(ahead: DailyHighs, whole: DailyHighs, today: date) -> DailyHighs:
-    """`ahead`, if it has days and does not begin later than a day after today."""
+def _checked(ahead: DailyHighs, whole: DailyHighs, today: date, latest_first: date) -> DailyHighs:
+    """`ahead`, if it has days and the whole does not begin later than `latest_first`."""
     if whole.last_day < today:
         raise WeatherUnusable(f"its days end on {whole.last_day}, before today, {today}")
     # A server whose clock is a little ahead may have begun tomorrow already.
-    if whole.first_day > today + timedelta(days=1):
+    if whole.first_day > latest_first:
         raise WeatherUnusable(f"its days begin on {whole.first_day}, today is {today}")
     if not ahead.tenths:
         raise WeatherUnusable("no high is known from today on")

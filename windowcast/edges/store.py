@@ -14,16 +14,21 @@ import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from windowcast.edges import store_history
+from windowcast.edges.store_history import instant as _instant
 from windowcast.edges.store_records import (
     MISSING_TENTHS,
     SOURCES,
     Claim,
+    Corrected,
     Decision,
     NewNotice,
+    Noted,
+    ObservedHigh,
     Recorded,
     SkippedNotice,
     StoredNotice,
@@ -40,8 +45,11 @@ __all__ = [
     "MISSING_TENTHS",
     "SOURCES",
     "Claim",
+    "Corrected",
     "Decision",
     "NewNotice",
+    "Noted",
+    "ObservedHigh",
     "Recorded",
     "SkippedNotice",
     "Store",
@@ -372,20 +380,14 @@ class Store:
                     detail = json.loads(row[7])
                     if place is not None and detail.get("place") != place:
                         continue
-                    found[source] = StoredSeries(
-                        yard=yard,
-                        source=source,
-                        fetched_at=datetime.fromisoformat(row[0]),
-                        run_at=None if row[1] is None else datetime.fromisoformat(row[1]),
-                        first_day=date.fromisoformat(row[2]),
-                        days=row[3],
-                        scenarios=row[4],
-                        tenths=row[5],
-                        dropped=row[6],
-                        detail=detail,
-                    )
+                    found[source] = store_history.series_of(yard, source, row, detail)
                     break
         return found
+
+    def fetches(self, yard: str, source: str, *, place: object) -> list[StoredSeries]:
+        """Every kept series of one source that was fetched for `place`, the oldest first."""
+        with self._errors():
+            return list(store_history.fetches(self._database, yard, source, place))
 
     def save_past_years(self, found: StoredPastYears) -> None:
         """Keep the past years of a place, in the stead of those kept before."""
@@ -468,7 +470,33 @@ class Store:
                 (_instant(before),),
             ).rowcount
 
+    # Observed highs
+
+    def note_observed(self, rows: Iterable[ObservedHigh]) -> Noted:
+        """Keep highs that came to pass, all in one transaction; what they changed.
+
+        A later high of the same yard, day and origin takes the place of the earlier one.
+        """
+        with self.transaction():
+            return store_history.note_observed(self._database, rows)
+
+    def observed(
+        self, yard: str, *, place: object, origin: str | None = None
+    ) -> list[ObservedHigh]:
+        """The highs known of a yard, one a day, in order of the days.
+
+        place:   where the yard stands now: the service's highs of another place do not count
+        origin:  only these; None: both, and the yard's own wins over the service's of the same day
+        """
+        with self._errors():
+            return store_history.observed(self._database, yard, place, origin)
+
     # Decisions
+
+    def decisions(self, yard: str, *, kind: str) -> list[Decision]:
+        """Every kept decision of a kind at a yard, by date and then as they were made."""
+        with self._errors():
+            return store_history.decisions(self._database, yard, kind)
 
     def newest_decision(
         self, yard: str, *, kind: str, before: date | None = None
@@ -855,13 +883,6 @@ def _explain(name: str) -> tuple[str, str]:
 
 def _line(text: str) -> str:
     return " ".join(text.split())
-
-
-def _instant(moment: datetime) -> str:
-    if moment.tzinfo is None:
-        raise ValueError(f"instant without a time zone: {moment}")
-    utc = moment.astimezone(UTC)
-    return utc.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
 
 def _times(now: datetime) -> dict[str, str]:

@@ -60,6 +60,41 @@ class StoredPastYears:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ObservedHigh:
+    """The high that one day came to at one yard.
+
+    day:     in the yard's calendar
+    origin:  "service", the weather service's past hours, or "own", the yard's own thermometer
+    tenths:  tenths of a degree Celsius
+    place:   what the service was asked for, as JSON allows; None for an own one
+    """
+
+    yard: str
+    day: date
+    origin: str
+    tenths: int
+    noted_at: datetime
+    place: Any = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Corrected:
+    """A high that took the place of another one of the same day and origin."""
+
+    row: ObservedHigh
+    before_tenths: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Noted:
+    """What became of observed highs: how many are new, which correct one, how many were known."""
+
+    new: int
+    corrected: tuple[Corrected, ...]
+    unchanged: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StoredPastRun:
     """What was forecast on one past day for a place, or what came.
 

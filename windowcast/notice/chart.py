@@ -111,9 +111,18 @@ def season_title(answer: SeasonAnswer) -> str:
 
 
 def reliability_picture(
-    rows: Sequence[ReliabilityRow], chances: Floats, title: str, note: str, kind: Kind
+    rows: Sequence[ReliabilityRow],
+    chances: Floats,
+    title: str,
+    note: str,
+    kind: Kind,
+    *,
+    foot: str = "From tables of past forecasts and of the highs that came.",
 ) -> bytes:
-    """How often windows held that were given each tenth of chance, and how often it was given."""
+    """How often windows held that were given each tenth of chance, and how often it was given.
+
+    foot:  where both come from
+    """
 
     def draw(figure: Figure) -> None:
         top = _head(figure, title, note)
@@ -130,7 +139,7 @@ def reliability_picture(
         below.set(xlim=(-0.01, 1.01), ylabel="windows", xlabel="chance that was named")
         below.locator_params(axis="y", nbins=3, integer=True)
         _per_cent(below.xaxis, (0, 0.2, 0.4, 0.6, 0.8, 1))
-        _foot(figure, "From tables of past forecasts and of the highs that came.")
+        _foot(figure, foot)
 
     return _drawn(SQUARE_INCHES, kind, draw)
 

@@ -1,0 +1,131 @@
+"""The statements about what came to pass and what had been said of it before.
+
+Each function takes the open connection of the store, which holds the transaction and turns errors
+of the database into its own.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator
+from datetime import UTC, date, datetime
+from typing import Any
+
+from windowcast.edges.store_records import (
+    Corrected,
+    Decision,
+    Noted,
+    ObservedHigh,
+    StoredSeries,
+)
+
+
+def note_observed(database: sqlite3.Connection, rows: Iterable[ObservedHigh]) -> Noted:
+    """Keep each row; one that says what is kept already changes nothing, not even its instant."""
+    new = unchanged = 0
+    corrected: list[Corrected] = []
+    for row in rows:
+        place = "" if row.place is None else json.dumps(row.place, allow_nan=False)
+        key = (row.yard, row.day.isoformat(), row.origin)
+        kept = database.execute(
+            "SELECT tenths, place FROM observed WHERE yard = ? AND day = ? AND origin = ?", key
+        ).fetchone()
+        if kept == (row.tenths, place):
+            unchanged += 1
+            continue
+        database.execute(
+            "INSERT OR REPLACE INTO observed (yard, day, origin, place, tenths, noted_at)"
+            " VALUES (?, ?, ?, ?, ?, ?)",
+            (*key, place, row.tenths, instant(row.noted_at)),
+        )
+        # The high of another place is another high and not a mistake in this one.
+        if kept is None or kept[1] != place:
+            new += 1
+        else:
+            corrected.append(Corrected(row=row, before_tenths=kept[0]))
+    return Noted(new=new, corrected=tuple(corrected), unchanged=unchanged)
+
+
+def observed(
+    database: sqlite3.Connection, yard: str, place: object, origin: str | None
+) -> list[ObservedHigh]:
+    """One row a day in order: the yard's own where there is one, else the service's of `place`.
+
+    origin:  only rows of this one; None: both
+    """
+    rows = database.execute(
+        "SELECT day, origin, place, tenths, noted_at FROM observed AS one WHERE yard = :yard"
+        " AND (origin = 'own' OR place = :place)"
+        " AND CASE WHEN :origin IS NOT NULL THEN origin = :origin ELSE origin = 'own'"
+        "  OR NOT EXISTS (SELECT 1 FROM observed AS own WHERE own.yard = one.yard"
+        "   AND own.day = one.day AND own.origin = 'own') END"
+        " ORDER BY day",
+        {"yard": yard, "place": json.dumps(place, allow_nan=False), "origin": origin},
+    )
+    return [
+        ObservedHigh(
+            yard=yard,
+            day=date.fromisoformat(day),
+            origin=by,
+            tenths=tenths,
+            noted_at=datetime.fromisoformat(noted_at),
+            place=json.loads(kept) if kept else None,
+        )
+        for day, by, kept, tenths, noted_at in rows
+    ]
+
+
+def fetches(
+    database: sqlite3.Connection, yard: str, source: str, place: object
+) -> Iterator[StoredSeries]:
+    """Every kept series of one source that was fetched for `place`, the oldest first."""
+    for row in database.execute(
+        "SELECT fetched_at, run_at, first_day, days, scenarios, tenths, dropped, detail"
+        " FROM forecast WHERE yard = ? AND source = ? ORDER BY fetched_at",
+        (yard, source),
+    ):
+        detail = json.loads(row[7])
+        if detail.get("place") == place:
+            yield series_of(yard, source, row, detail)
+
+
+def series_of(yard: str, source: str, row: tuple[Any, ...], detail: dict[str, Any]) -> StoredSeries:
+    """A record from the columns fetched_at, run_at, first_day, days, scenarios, tenths, dropped."""
+    return StoredSeries(
+        yard=yard,
+        source=source,
+        fetched_at=datetime.fromisoformat(row[0]),
+        run_at=None if row[1] is None else datetime.fromisoformat(row[1]),
+        first_day=date.fromisoformat(row[2]),
+        days=row[3],
+        scenarios=row[4],
+        tenths=row[5],
+        dropped=row[6],
+        detail=detail,
+    )
+
+
+def decisions(database: sqlite3.Connection, yard: str, kind: str) -> list[Decision]:
+    """Every kept decision of a kind at a yard, in the order they were made for each date."""
+    return [
+        Decision(
+            yard=yard,
+            local_date=date.fromisoformat(row[0]),
+            made_at=datetime.fromisoformat(row[1]),
+            kind=kind,
+            document=row[2],
+        )
+        for row in database.execute(
+            "SELECT local_date, made_at, document FROM decision WHERE yard = ? AND kind = ?"
+            " ORDER BY local_date, made_at, id",
+            (yard, kind),
+        )
+    ]
+
+
+def instant(moment: datetime) -> str:
+    """UTC text of one fixed width, whose order is the order of time."""
+    if moment.tzinfo is None:
+        raise ValueError(f"instant without a time zone: {moment}")
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")

@@ -56,6 +56,11 @@ class YardWeather:
     missing: tuple[str, ...] = ()
 
     @property
+    def corrected(self) -> bool:
+        """The scenarios are corrected ones."""
+        return self.scenarios is not None and self.scenarios.how not in ("", UNCORRECTED)
+
+    @property
     def usable(self) -> bool:
         """There is a forecast, and it is not stale."""
         return self.fresh and bool(self.sources)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from windowcast.edges import clock as real_clock
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store, StoredPastRun, pack_tenths, unpack_tenths
-from windowcast.season import cell
+from windowcast.past_years import cell
 from windowcast.sky.highs import DailyHighs
 from windowcast.trade.yard import Yard
 

@@ -10,24 +10,25 @@ from __future__ import annotations
 import itertools
 import os
 from array import array
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime, timedelta
+from functools import partial
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from windowcast import bootstrap, season
+from windowcast import past_years
 from windowcast.answer import (
     CORRECTED,
     daily_highs,
     made_of,
     members_of,
+    open_store,
     place,
     series_in_use,
 )
 from windowcast.edges.settings import Configuration
-from windowcast.edges.store import Store, StoredSeries
+from windowcast.edges.store import Store, StoredPastYears, StoredSeries
 from windowcast.errors import WeatherError, WeatherUnreachable
-from windowcast.sky.highs import DailyHighs
 from windowcast.sky.scenarios import MISSING
 from windowcast.trade.yard import Yard
 
@@ -35,7 +36,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from windowcast.sky.calibrate import ErrorStatistics
+    from windowcast.past_errors import PastErrors
     from windowcast.sky.climate import Climate
 
     Floats = NDArray[np.float64]
@@ -48,14 +49,27 @@ SINGLE_COLUMNS = 204
 """Scenarios made from a single forecast: as many as from an ensemble of 51."""
 HORIZON_DAYS = 46
 """How far past years carry on where the extended range is missing: as far as it would."""
+RECENT_DAYS = 31
+BLOCK = 50
+"""Yards corrected and stored together."""
+MANY_YARDS = 200
+"""From so many yards on the work is spread over the processors: a process has to start first."""
 ARCHIVES_A_RUN = 7
 """Past years fetched before a morning's notices: what the archive's free minute allows at once."""
 
 
 def correct(
-    configuration: Configuration, store: Store, yards: Sequence[Yard], *, now: datetime, say: Say
+    configuration: Configuration,
+    store: Store,
+    yards: Sequence[Yard],
+    *,
+    now: datetime,
+    say: Say,
+    fetch: bool = True,
 ) -> None:
     """Make and store the corrected scenarios of yards whose sources are stored.
+
+    fetch:  past years that are not kept may be asked for
 
     A yard whose past years are neither kept nor to be had keeps its raw scenarios, and so does one
     whose highs the engine refuses; both are said. Past years are fetched for at most
@@ -65,78 +79,161 @@ def correct(
         return
     # The matrices are small: threads inside the linear algebra cost more than they give.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    past = _past_years(configuration, store, yards, now=now, say=say)
-    rows = []
+    if fetch:
+        _fetch_past_years(configuration, store, yards, now=now, say=say)
+    blocks = [yards[at : at + BLOCK] for at in range(0, len(yards), BLOCK)]
+    workers = min(os.cpu_count() or 1, len(blocks))
+    if len(yards) < MANY_YARDS or workers < 2:
+        done = (_block(configuration, store, block, now) for block in blocks)
+        _keep(store, done, say)
+        return
+    # Spawned and not forked: the service has threads.
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        _keep(store, pool.map(partial(_block_apart, configuration, now=now), blocks), say)
+
+
+def _keep(store: Store, done: Iterable[tuple[list[StoredSeries], list[str]]], say: Say) -> None:
+    for rows, said in done:
+        for text in said:
+            say(text)
+        store.save_forecasts(rows)
+
+
+def _block_apart(
+    configuration: Configuration, yards: Sequence[Yard], *, now: datetime
+) -> tuple[list[StoredSeries], list[str]]:
+    """`_block` in a process of its own."""
+    with open_store(configuration) as store:
+        return _block(configuration, store, yards, now)
+
+
+def _block(
+    configuration: Configuration, store: Store, yards: Sequence[Yard], now: datetime
+) -> tuple[list[StoredSeries], list[str]]:
+    """The corrected scenarios of some yards, and what is to be said of the others."""
+    by_cell: dict[str, _Past | None] = {}
+
+    def past_of(yard: Yard) -> _Past | None:
+        # Neighbours that are not corrected now, such as beside a yard asked for alone, still teach.
+        cell = past_years.cell(yard)
+        if cell not in by_cell:
+            kept = past_years.kept_past_years(store, yard, now)
+            by_cell[cell] = None if kept is None else _Past(kept)
+        return by_cell[cell]
+
+    def climate_of(yard: Yard) -> Climate | None:
+        past = past_of(yard)
+        return None if past is None else past.climate
+
+    rows: list[StoredSeries] = []
+    said: list[str] = []
+    errors: PastErrors | None = None
     for yard in yards:
-        highs = past.get(season.cell(yard))
         used = series_in_use(configuration, store, yard, now)
-        if highs is None or not used:
+        past = past_of(yard) if used else None
+        if past is None:
             continue
+        if errors is None:
+            from windowcast.past_errors import PastErrors
+
+            errors = PastErrors(configuration, store, climate_of, now=now)
         try:
-            made = _corrected(configuration, store, yard, used, highs, now)
+            made = _corrected(configuration, errors, yard, used, past, now)
         except ValueError as error:
-            say(f"{yard.name}: the chance is not corrected: {error}")
+            said.append(f"{yard.name}: the chance is not corrected: {error}")
             continue
         if made is not None:
             rows.append(made)
-    store.save_forecasts(rows)
+    return rows, said
 
 
-def _past_years(
-    configuration: Configuration, store: Store, yards: Sequence[Yard], *, now: datetime, say: Say
-) -> dict[str, DailyHighs]:
-    """Past years by grid cell: kept ones, and a few new ones."""
-    found: dict[str, DailyHighs] = {}
+def _fetch_past_years(
+    configuration: Configuration,
+    store: Store,
+    yards: Sequence[Yard],
+    *,
+    now: datetime,
+    say: Say,
+) -> None:
+    """Ask the archive for a few of the grid cells whose past years are not kept."""
+    if not configuration.weather.archive_url:
+        return
+    seen: set[str] = set()
     asked = 0
     for yard in yards:
-        cell = season.cell(yard)
-        if cell in found:
+        cell = past_years.cell(yard)
+        if cell in seen or past_years.kept_past_years(store, yard, now) is not None:
             continue
-        kept = season.kept_past_years(store, yard, now)
-        if kept is not None:
-            found[cell] = kept
-        elif configuration.weather.archive_url and asked < ARCHIVES_A_RUN:
-            asked += 1
-            try:
-                found[cell] = season.fetch_past_years(
-                    configuration.weather, store, yard, now=now, say=say
-                )
-            except WeatherError as error:
-                say(f"{error}; the chance is not corrected")
-                if isinstance(error, WeatherUnreachable):
-                    asked = ARCHIVES_A_RUN
-    return found
+        seen.add(cell)
+        asked += 1
+        try:
+            past_years.fetch_past_years(configuration.weather, store, yard, now=now, say=say)
+        except WeatherError as error:
+            say(f"{error}; the chance is not corrected")
+            if isinstance(error, WeatherUnreachable):
+                return
+        if asked == ARCHIVES_A_RUN:
+            return
+
+
+class _Past:
+    """The past years of a grid cell, and the climate fitted to them."""
+
+    def __init__(self, kept: StoredPastYears) -> None:
+        import numpy as np
+
+        from windowcast.sky.climate import fit_climate
+
+        self.first_day = kept.first_day
+        whole = np.frombuffer(kept.tenths, "<i2")
+        self.days = np.datetime64(kept.first_day) + np.arange(len(whole))
+        self.seen_c = np.where(whole == MISSING, np.nan, whole / 10)
+        self.climate = fit_climate(self.days, self.seen_c)
+
+    def before(self, today: date, days: int) -> Floats:
+        """The highs of the `days` days up to yesterday, °C, NaN where not known."""
+        import numpy as np
+
+        index = (today - self.first_day).days + np.arange(-days, 0)
+        inside = (index >= 0) & (index < len(self.seen_c))
+        found: Floats = np.full(days, np.nan)
+        found[inside] = self.seen_c[index[inside]]
+        return found
 
 
 def _corrected(
     configuration: Configuration,
-    store: Store,
+    errors: PastErrors,
     yard: Yard,
     used: Mapping[str, StoredSeries],
-    past: DailyHighs,
+    past: _Past,
     now: datetime,
 ) -> StoredSeries | None:
     """One yard's corrected scenarios; None where it has neither ensemble nor forecast."""
     import numpy as np
 
+    from windowcast.past_errors import previous, recent
     from windowcast.sky import calibrate as engine
-    from windowcast.sky.climate import fit_climate, past_traces
+    from windowcast.sky.climate import past_traces
 
     today = now.astimezone(ZoneInfo(yard.timezone)).date()
     raw = _raw(used, today)
     if raw is None:
         return None
     first_day, high_c, source = raw
-    days = np.datetime64(past.first_day) + np.arange(len(past.tenths))
-    seen_c = _degrees(past.tenths)
-    climate = fit_climate(days, seen_c)
+    climate = past.climate
     first = np.datetime64(first_day)
     lead = (first_day - today).days
+    leads = range(lead, lead + len(high_c))
+    own = errors.record(yard, source, leads)
     extended_c = _extended(used, first_day)
     wanted = configuration.chance
     length = max(len(high_c), HORIZON_DAYS if extended_c is None else len(extended_c))
     traces = (
-        past_traces(climate, days, seen_c, first_day=first, length_days=length)
+        past_traces(climate, past.days, past.seen_c, first_day=first, length_days=length)
         if wanted.climate
         else None
     )
@@ -146,8 +243,9 @@ def _corrected(
         first_day=first,
         issue_day=np.datetime64(today),
         climate=climate,
-        statistics=_statistics(store, yard, climate, lead, len(high_c), source, first),
-        recent_c=_recent(past, today),
+        statistics=errors.statistics(yard, source, leads, first, climate, own),
+        recent_c=recent(own, past.before(today, RECENT_DAYS), today, RECENT_DAYS),
+        previous_c=previous(own, today),
         extended_c=extended_c,
         traces=traces,
         length_days=length,
@@ -179,36 +277,6 @@ def _corrected(
             "ensemble_days": len(high_c),
             "how": made.how,
         },
-    )
-
-
-def _statistics(
-    store: Store,
-    yard: Yard,
-    climate: Climate,
-    lead: int,
-    days: int,
-    source: str,
-    first: np.datetime64,
-) -> ErrorStatistics:
-    """Known errors by days ahead: built-in ones, moved by the past runs kept of the yard.
-
-    Past runs are single forecasts: they say nothing of an ensemble's spread.
-    """
-    import numpy as np
-
-    from windowcast.sky import calibrate as engine
-    from windowcast.sky.climate import year_angle
-
-    leads = np.arange(lead, lead + days)
-    known = engine.built_in(leads, ensemble=source == "ensemble")
-    if source == "ensemble":
-        return known
-    record = bootstrap.stored_record(store, yard, leads.tolist())
-    if record is None:
-        return known
-    return engine.learn(
-        [engine.cases_of(record, climate)], known, season_angle=year_angle(np.array([first]))
     )
 
 
@@ -254,8 +322,3 @@ def _degrees(tenths: Sequence[int | None] | array[int]) -> Floats:
         whole = np.frombuffer(tenths, np.int16)
         return np.where(whole == MISSING, np.nan, whole / 10)
     return np.array([np.nan if one is None else one / 10 for one in tenths], np.float64)
-
-
-def _recent(past: DailyHighs, today: date) -> Floats:
-    """Observed highs of the 31 days up to yesterday, °C, NaN where not known."""
-    return _degrees([past.on(today - timedelta(days=back)) for back in range(31, 0, -1)])

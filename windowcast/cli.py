@@ -202,6 +202,12 @@ def yard(
             from windowcast import morning as job
 
             weather = job.gather(configuration, store, [place], now=now, say=say)[place.name]
+        elif configuration.chance.calibrate and not weather.corrected:
+            # Made when the corrections were set otherwise, or before the past years were had.
+            from windowcast import chance
+
+            chance.correct(configuration, store, [place], now=now, say=say, fetch=False)
+            weather = asking.stored_weather(configuration, store, place, now)
     answer = asking.answer_yard(configuration, place, weather, now=now, treatments=chosen)
     if as_json:
         from windowcast.notice.document import document

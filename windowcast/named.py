@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Any
 from windowcast.edges.store import Store, unpack_tenths
 from windowcast.errors import WindowcastError
 from windowcast.notice import words
+from windowcast.past_years import cell
 from windowcast.record import site
-from windowcast.season import cell
 from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.yard import Yard
 from windowcast.verify import ALL_MONTHS, METHODS, verdict

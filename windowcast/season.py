@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime
+from typing import TYPE_CHECKING
 
 from windowcast.answer import ATTRIBUTIONS, answer_yard, find_treatments, stored_weather
-from windowcast.edges.settings import Configuration, WeatherSettings
-from windowcast.edges.store import Store, StoredPastYears, pack_tenths, unpack_tenths
-from windowcast.errors import UsageError, WeatherError, WeatherRefused, WeatherUnusable
+from windowcast.edges.settings import Configuration
+from windowcast.edges.store import Store
+from windowcast.errors import UsageError, WeatherError, WeatherUnusable
+from windowcast.past_years import KEEP_PAST_YEARS, cell, fetch_past_years, highs_of
 from windowcast.sky.highs import DailyHighs
-from windowcast.sky.waiting import FEWEST_SEASONS, Waiting
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.yard import Yard
 from windowcast.window.season import (
@@ -25,9 +26,9 @@ from windowcast.window.season import (
     prices_of_waiting,
 )
 
-# A year more in thirty changes little: fetched anew in time for the next season, and no sooner.
-KEEP_PAST_YEARS = timedelta(days=300)
-CELL_DEGREES_DIGITS = 1
+if TYPE_CHECKING:
+    from windowcast.sky.waiting import Waiting
+
 ALL_YEAR = SeasonDays(MonthDay(1, 1), MonthDay(12, 31))
 
 Say = Callable[[str], None]
@@ -71,6 +72,8 @@ def answer_season(
         )
     waiting: dict[str, Waiting] = {}
     if min_chances:
+        from windowcast.sky.waiting import FEWEST_SEASONS
+
         waiting = prices_of_waiting(highs, treatment, season)
         fewest = min((one.seasons for one in waiting.values()), default=0)
         if fewest < FEWEST_SEASONS:
@@ -101,37 +104,6 @@ def answer_season(
     )
 
 
-def cell(yard: Yard) -> str:
-    """What past years are kept under: neighbours in one grid cell share them.
-
-    A height that the configuration names is part of it, since the service moves temperatures to it
-    by 0.65 K for each 100 m.
-    """
-    north, east = (
-        round(degrees, CELL_DEGREES_DIGITS) + 0.0 for degrees in (yard.latitude, yard.longitude)
-    )
-    height = "" if yard.elevation_m is None else f" {round(yard.elevation_m, -2):.0f} m"
-    return f"{north:.1f} {east:.1f}{height}"
-
-
-def kept_past_years(store: Store, yard: Yard, now: datetime) -> DailyHighs | None:
-    """The past years of the yard's grid cell where they are kept and not too old."""
-    kept = store.past_years(cell(yard))
-    if kept is None or now - kept.fetched_at > KEEP_PAST_YEARS:
-        return None
-    return _highs(kept)
-
-
-def fetch_past_years(
-    settings: WeatherSettings, store: Store, yard: Yard, *, now: datetime, say: Say
-) -> DailyHighs:
-    """The past years of the yard's grid cell from the archive; they are kept.
-
-    Raises WeatherError.
-    """
-    return _highs(_fetched(settings, store, yard, now=now, say=say))
-
-
 def _past_years(
     configuration: Configuration,
     store: Store,
@@ -150,50 +122,15 @@ def _past_years(
         return sample.past_years(folder, settings.sample_season, yard, now), None
     kept = store.past_years(cell(yard))
     if kept is not None and not fetch and now - kept.fetched_at <= KEEP_PAST_YEARS:
-        return _highs(kept), kept.fetched_at
+        return highs_of(kept), kept.fetched_at
     try:
-        found = _fetched(settings, store, yard, now=now, say=say)
+        found = fetch_past_years(settings, store, yard, now=now, say=say)
     except WeatherError as error:
         if kept is None:
             raise
         say(f"{error}; those of {kept.fetched_at.date()} are used")
         found = kept
-    return _highs(found), found.fetched_at
-
-
-def _fetched(
-    settings: WeatherSettings, store: Store, yard: Yard, *, now: datetime, say: Say
-) -> StoredPastYears:
-    if not settings.archive_url:
-        raise WeatherRefused(
-            f"{yard.name}: no new past years: archive_url is empty; name an archive in"
-            " windowcast.toml"
-        )
-    from windowcast.edges import archive
-    from windowcast.edges.http import Spent
-
-    utc_day = now.astimezone(UTC).date()
-    already = store.spent(utc_day)
-    got = archive.fetch_past_years(
-        yard, settings, now=now, say=say, spent=Spent(day=utc_day, weight=already)
-    )
-    used = got.spent.weight - (already if got.spent.day == utc_day else 0.0)
-    if used > 0:
-        store.spend(got.spent.day, used)
-    if isinstance(got.highs, WeatherError):
-        raise type(got.highs)(f"{yard.name}: no new past years: {got.highs}") from got.highs
-    found = StoredPastYears(
-        place=cell(yard),
-        fetched_at=got.fetched_at,
-        first_day=got.highs.first_day,
-        tenths=pack_tenths(got.highs.tenths),
-    )
-    store.save_past_years(found)
-    return found
-
-
-def _highs(kept: StoredPastYears) -> DailyHighs:
-    return DailyHighs(first_day=kept.first_day, tenths=tuple(unpack_tenths(kept.tenths)))
+    return highs_of(found), found.fetched_at
 
 
 def _now(

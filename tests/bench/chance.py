@@ -15,8 +15,10 @@ import sys
 import tempfile
 import time
 from array import array
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from random import Random
 
 os.environ["OPENBLAS_NUM_THREADS"] = "1"  # as windowcast.chance sets it
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
@@ -25,10 +27,22 @@ import orjson
 
 from support.weather import yard
 from windowcast import chance
+from windowcast.answer import place as placed
 from windowcast.edges.config import load
+from windowcast.edges.settings import Configuration, WeatherSettings
 from windowcast.edges.shipped import config_folder
-from windowcast.edges.store import StoredSeries, open_store, pack_tenths
-from windowcast.sky.highs import DailyHighs
+from windowcast.edges.store import (
+    ObservedHigh,
+    Store,
+    StoredPastYears,
+    StoredSeries,
+    open_store,
+    pack_tenths,
+)
+from windowcast.past_errors import PastErrors
+from windowcast.past_years import cell
+from windowcast.record import site
+from windowcast.trade.yard import Yard
 
 NOW = datetime(2026, 8, 31, 12, tzinfo=UTC)
 YARDS = 40
@@ -48,6 +62,77 @@ def series(source: str, rows: list[list[float]]) -> StoredSeries:
     )
 
 
+def keep_a_year(store: Store, configuration: Configuration, place: Yard, drawn: Random) -> None:
+    """A fetched ensemble and an observed high for each of 365 mornings before today."""
+    where = placed(place, configuration.weather)
+    for back in range(1, 366):
+        day = NOW - timedelta(days=back)
+        one = series("ensemble", [[drawn.gauss(20, 4) for _ in range(51)] for _ in range(15)])
+        store.save_forecasts(
+            [
+                replace(
+                    one,
+                    yard=place.name,
+                    fetched_at=day,
+                    first_day=day.date(),
+                    detail={"place": where},
+                )
+            ]
+        )
+        store.note_observed(
+            [
+                ObservedHigh(
+                    yard=place.name,
+                    day=day.date(),
+                    origin="service",
+                    tenths=round(10 * drawn.gauss(20, 4)),
+                    noted_at=day,
+                    place=site(place, "open-meteo"),
+                )
+            ]
+        )
+
+
+def thousand(configuration: Configuration, past: StoredPastYears) -> float:
+    """Seconds for a thousand yards of one grid cell each and a fortnight's record, as the morning
+    does it: read, corrected and stored."""
+    folder = Path(tempfile.mkdtemp())
+    drawn = Random(2)
+    base = yard()
+    places = tuple(
+        replace(base, name=f"Yard {number}", latitude=30 + number // 100, longitude=number % 100)
+        for number in range(1000)
+    )
+    configuration = replace(
+        configuration, folder=folder, store_url="sqlite:///windowcast.db", yards=places
+    )
+    rows = [[drawn.gauss(24, 3) for _ in range(51)] for _ in range(46)]
+    with open_store(configuration.store_url, folder) as store:
+        for one in places:
+            where = placed(one, configuration.weather)
+            store.save_past_years(replace(past, place=cell(one)))
+            kept = []
+            for back in range(15):
+                day = NOW - timedelta(days=back)
+                common = {
+                    "yard": one.name,
+                    "fetched_at": day,
+                    "first_day": day.date(),
+                    "detail": {"place": where},
+                }
+                kept.append(replace(series("ensemble", rows[:15]), **common))
+            kept.append(
+                replace(
+                    series("extended", rows),
+                    **(common | {"fetched_at": NOW, "first_day": NOW.date()}),
+                )
+            )
+            store.save_forecasts(kept)
+        began = time.perf_counter()
+        chance.correct(configuration, store, places, now=NOW, say=print, fetch=False)
+        return time.perf_counter() - began
+
+
 def median_ms(work: list[float]) -> float:
     return statistics.median(work) * 1000
 
@@ -56,9 +141,11 @@ def main() -> None:
     drawn = random.Random(1)
     configuration = load(config_folder(), {})
     first = date(1996, 1, 1)
-    past = DailyHighs(
-        first,
-        tuple(
+    past = StoredPastYears(
+        place="",
+        fetched_at=NOW,
+        first_day=first,
+        tenths=pack_tenths(
             round(10 * (15 + 12 * math.sin(0.0172 * (n - 100)) + drawn.gauss(0, 4)))
             for n in range((NOW.date() - timedelta(days=3) - first).days)
         ),
@@ -72,20 +159,33 @@ def main() -> None:
         ),
     }
     store = open_store("sqlite:///windowcast.db", Path(tempfile.mkdtemp()))
+    place = yard()
+    configuration = replace(
+        configuration, weather=WeatherSettings(provider="open-meteo"), yards=(place,)
+    )
+    known = chance._Past(past)
+    bare = PastErrors(configuration, store, lambda _: known.climate, now=NOW)
+    kept = open_store("sqlite:///kept.db", Path(tempfile.mkdtemp()))
+    keep_a_year(kept, configuration, place, drawn)
+    own = PastErrors(configuration, kept, lambda _: known.climate, now=NOW)
     reply = orjson.dumps({f"member{m}": [drawn.gauss(24, 3) for _ in range(46)] for m in range(51)})
-    corrected, parsed = [], []
+    corrected, learned, parsed = [], [], []
     for _ in range(YARDS):
-        began = time.process_time()
-        chance._corrected(configuration, store, yard(), used, past, NOW)
-        corrected.append(time.process_time() - began)
+        for errors, work in ((bare, corrected), (own, learned)):
+            began = time.process_time()
+            chance._corrected(configuration, errors, place, used, chance._Past(past), NOW)
+            work.append(time.process_time() - began)
         began = time.process_time()
         document = orjson.loads(reply)
         array("h", (round(v * 10) for column in document.values() for v in column))
         parsed.append(time.process_time() - began)
-    one, reading = median_ms(corrected), median_ms(parsed)
+    one, year, reading = median_ms(corrected), median_ms(learned), median_ms(parsed)
     print(f"corrected scenarios, one yard   {one:8.1f} ms   goal 50")
-    print(f"parsing one such reply          {reading:8.1f} ms   ratio {one / reading:.1f}")
-    print(f"a thousand yards on one core    {one:8.1f} s    goal 10 on two")
+    print(f"the same with a year's record   {year:8.1f} ms   goal 50")
+    print(f"parsing one such reply          {reading:8.1f} ms   ratio {year / reading:.1f}")
+    print(f"a thousand such on one core     {year:8.1f} s")
+    spread = thousand(configuration, past)
+    print(f"a thousand with 15 mornings     {spread:8.1f} s    goal 10, {os.cpu_count()} cores")
 
 
 if __name__ == "__main__":

@@ -105,10 +105,16 @@ def test_every_step_can_be_switched_off(journey):
         configure(journey, server, "calibrate = true\n" + off)
         found, _ = asked(journey)
         assert "past years" not in found["forecast"]["how"]
-        # Other switches are other scenarios: the stored ones no longer stand for them.
+        requests = sum(server.requests.values())
+        # Other switches are other scenarios, made anew from the sources that are stored.
         configure(journey, server, "calibrate = true")
         other, _ = asked(journey)
-    assert other["forecast"]["how"] == "Chance: the raw share of scenarios, not corrected."
+        configure(journey, server, "calibrate = false")
+        raw, _ = asked(journey)
+        assert sum(server.requests.values()) == requests
+    assert "past years" in other["forecast"]["how"]
+    assert raw["forecast"]["how"] == ""
+    assert raw["forecast"]["fetched_at"] == found["forecast"]["fetched_at"]
 
 
 def test_past_years_carry_on_where_the_extended_range_is_off(journey):

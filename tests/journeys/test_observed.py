@@ -17,7 +17,7 @@ from support.weather_server import Place, WeatherServer
 from windowcast import morning
 from windowcast.edges import config
 from windowcast.edges.store import StoredPastYears, open_store, pack_tenths
-from windowcast.season import cell
+from windowcast.past_years import cell
 
 CREEK = (44.9, -99.7)
 EXPOSURE_DAYS = 3

@@ -70,7 +70,7 @@ def observed(
             origin=by,
             tenths=tenths,
             noted_at=datetime.fromisoformat(noted_at),
-            place=json.loads(kept) if kept else None,
+            place=place if kept else None,
         )
         for day, by, kept, tenths, noted_at in rows
     ]
@@ -80,12 +80,16 @@ def fetches(
     database: sqlite3.Connection, yard: str, source: str, place: object
 ) -> Iterator[StoredSeries]:
     """Every kept series of one source that was fetched for `place`, the oldest first."""
+    read: dict[str, dict[str, Any]] = {}
     for row in database.execute(
         "SELECT fetched_at, run_at, first_day, days, scenarios, tenths, dropped, detail"
         " FROM forecast WHERE yard = ? AND source = ? ORDER BY fetched_at",
         (yard, source),
     ):
-        detail = json.loads(row[7])
+        # Morning after morning the detail is the same text.
+        detail = read.get(row[7])
+        if detail is None:
+            detail = read[row[7]] = json.loads(row[7])
         if detail.get("place") == place:
             yield series_of(yard, source, row, detail)
 

@@ -334,8 +334,10 @@ def learn(
     cases_known = np.empty(len(centres))
     for s, centre in enumerate(centres):
         gap = (np.mod(angle - centre + np.pi, 2 * np.pi) - np.pi) * 365.25 / (2 * np.pi)
-        weight = yard * np.exp(-0.5 * (gap / SEASON_WIDTH_DAYS) ** 2)
-        effective = float(weight.sum() / max(weight.max(), 1e-12)) / MORNINGS_A_CASE
+        bell = np.exp(-0.5 * (gap / SEASON_WIDTH_DAYS) ** 2)
+        weight = yard * bell
+        # Against the bell alone: a yard that has only other yards to learn from learns less.
+        effective = float(weight.sum() / max(bell.max(), 1e-12)) / MORNINGS_A_CASE
         effective = min(effective, float(weight.sum() ** 2 / (weight**2).sum()) / MORNINGS_A_CASE)
         share = weight / weight.sum()
         row = prior.season(float(centre))

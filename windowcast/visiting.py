@@ -6,7 +6,7 @@ Nothing is fetched: what the stored forecast says is what is planned, and how ol
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -21,7 +21,7 @@ from windowcast.notice.reason import in_short
 from windowcast.trade.bring import Choice, Need, largest, season_needs
 from windowcast.trade.course import courses
 from windowcast.trade.journal import Entry
-from windowcast.trade.work import Job, Plan, WorkDay, by_day, free_from, jobs
+from windowcast.trade.work import LAPSES_DAYS, Job, Plan, WorkDay, by_day, free_from, jobs
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Status, YardAnswer
 
@@ -42,7 +42,7 @@ class YardWork:
     answer:   what the stored forecast says; None where none is stored
     plan:     the start that it names, whether it is among the jobs or not; None: it names none
     free:     the first day for which a next start may be planned; None: nothing stands in the way
-    choices:  what the yard's treatment still needs in this season
+    choice:   what the yard still needs in this season; None: nothing
     """
 
     yard: Yard
@@ -127,14 +127,21 @@ def _choice(
     entries: Sequence[Entry],
     today: date,
 ) -> Choice | None:
-    """The yard's first treatment in its largest regimen; of one in hand, what is still to go in."""
+    """The yard's first treatment in its largest regimen; of one in hand, what is still to go in.
+
+    None where nothing is, and where the yard has lately had it.
+    """
     running = [one for one in courses(entries) if not one.finished(today)]
     if running:
         course = running[-1]
         doses = course.regimen.doses[1 + len(course.swaps) :]
         ahead = course.ahead()
-        return Choice(yard, course.treatment, doses, ahead[0].day) if doses and ahead else None
+        treated = replace(yard, colonies=course.colonies)
+        return Choice(treated, course.treatment, doses, ahead[0].day) if doses and ahead else None
     treatment = find_treatments(configuration, yard)[0]
+    lately = today - timedelta(days=LAPSES_DAYS)
+    if any(one.treatment.id == treatment.id and one.end > lately for one in courses(entries)):
+        return None
     start = None if plan is None else plan.start
     return Choice(yard, treatment, largest(treatment).doses, start)
 

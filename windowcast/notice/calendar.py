@@ -88,13 +88,13 @@ def revise(
             found[uid] = one
         else:
             found[uid] = one._replace(
-                cancelled=True, sequence=one.sequence + 1, changed_at=now.astimezone(UTC)
+                cancelled=True, sequence=one.sequence + 1, changed_at=_whole_second(now)
             )
     return tuple(sorted(found.values(), key=lambda one: (one.day, one.yard, one.uid)))
 
 
 def _said_now(before: Event | None, job: Job, uid: str, now: datetime) -> Event:
-    at = now.astimezone(UTC).replace(microsecond=0)
+    at = _whole_second(now)
     day = job.day if job.done is None else job.done
     event = Event(
         uid=uid,
@@ -111,6 +111,10 @@ def _said_now(before: Event | None, job: Job, uid: str, now: datetime) -> Event:
     if (before.day, before.cancelled, dict(before.said)) == (day, False, event.said):
         return before
     return event._replace(sequence=before.sequence + 1, created_at=before.created_at)
+
+
+def _whole_second(now: datetime) -> datetime:
+    return now.astimezone(UTC).replace(microsecond=0)
 
 
 def uid_of(job: Job, origin: bytes) -> str:
@@ -136,7 +140,7 @@ def file(events: Iterable[Event], *, organizer: str, version: str, now: datetime
     for one in events:
         component = Component()
         component.add("uid", one.uid)
-        component.add("dtstamp", now.astimezone(UTC).replace(microsecond=0))
+        component.add("dtstamp", _whole_second(now))
         component.add("created", one.created_at)
         component.add("last-modified", one.changed_at)
         component.add("sequence", one.sequence)

@@ -197,7 +197,8 @@ def order_lines(needs: Sequence[Need], *, today: date, spare_percent: float) -> 
         "",
         wrapped(
             "Counted for each yard's first treatment, in the regimen that takes most;"
-            " what you still have is not taken off."
+            " what you still have is not taken off. A yard that had it in the last 60 days is left"
+            " out."
         ),
     ]
     return lines

@@ -223,6 +223,16 @@ def test_the_season_in_all_and_what_is_left_of_it(journey):
     assert "now: the first start" in text
 
 
+def test_a_yard_that_had_it_lately_needs_none_of_it(journey):
+    start = begin(journey, "two-strips", 40)
+    enter(journey, "remove", 26, start=start, strips=48)
+
+    done = journey.windowcast("visits", "--order")
+
+    assert document(journey, "--order")["order"] == []
+    assert "Nothing is left to order." in done.stdout
+
+
 def test_syrup_and_its_acid_for_a_trickle(journey):
     """24 colonies of 7 seams: 840 ml and 29.4 g, from 5 ml a seam and 35 g a litre (Swiss Bee
     Centre; Rademacher & Harz 2006); 71.4 % of it without water."""

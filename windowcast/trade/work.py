@@ -131,9 +131,8 @@ def jobs(
         if not course.finished(today) or today - course.end <= timedelta(days=LAPSES_DAYS):
             # The count after a treatment no longer tells of it once the next one is in.
             found += book.of_course(course, counted_after=place == len(known) - 1)
-    running = any(not course.finished(today) for course in known)
     awaited = any(one.kind is Kind.COUNT_AFTER for one in to_do(found))
-    if counts_due is not None and not running and not awaited:
+    if counts_due is not None and not awaited:
         found.append(book.count(counts_due))
     free = free_from(entries, today)
     if plan is not None and (free is None or plan.start >= free):

@@ -33,6 +33,7 @@ LAZY = {
     "season": "past",
     "observed": "past",
     "verify": "past",
+    "visits": "visits",
 }
 """Commands that stand in a module of `windowcast.commands`, imported when asked for."""
 

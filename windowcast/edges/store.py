@@ -12,13 +12,14 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from windowcast.edges import store_history, store_journal
+from windowcast.edges import store_calendar, store_history, store_journal
+from windowcast.edges.store_calendar import PublishedEvent
 from windowcast.edges.store_history import instant as _instant
 from windowcast.edges.store_records import (
     MISSING_TENTHS,
@@ -51,6 +52,7 @@ __all__ = [
     "NewNotice",
     "Noted",
     "ObservedHigh",
+    "PublishedEvent",
     "Recorded",
     "SkippedNotice",
     "Store",
@@ -503,6 +505,19 @@ class Store:
         """Every entry of a yard, or of all, as entered; corrected ones too."""
         with self._errors():
             return store_journal.journal(self._database, yard)
+
+    def publish(
+        self,
+        yard: str | None,
+        revise: Callable[[bytes, list[PublishedEvent]], list[PublishedEvent]],
+    ) -> list[PublishedEvent]:
+        """What the calendar says now of a yard, or of all; `revise` gives it from the database's
+        own octets and what was said before, while no other process can publish."""
+        with self.transaction():
+            before = store_calendar.published(self._database, yard)
+            found = revise(store_calendar.origin(self._database), before)
+            store_calendar.keep(self._database, found)
+        return found
 
     # Decisions
 

@@ -1,0 +1,2 @@
+-- Nothing yet: this step keeps its number for what watches a treatment in hand.
+SELECT 1;

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from windowcast.edges.settings import Configuration
 
 LAZY = {
+    "count": "count",
     "season": "past",
     "observed": "past",
     "verify": "past",

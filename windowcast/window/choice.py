@@ -1,0 +1,109 @@
+"""What can be done at a yard: from when to when to start, and what else there is.
+
+The days that can be named end with the forecast. Where none of them is in time, other treatments
+are held up with what each costs and can do; the user decides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from typing import NamedTuple
+
+from windowcast.trade.course import Course
+from windowcast.trade.due import last_start
+from windowcast.trade.hive import Obstacle
+from windowcast.trade.treatment import Regimen, Treatment
+from windowcast.window.decide import Row, Status, TreatmentAnswer
+
+
+class Span(NamedTuple):
+    """Days to start, both inside; `regimen` is the one named for the first."""
+
+    first: date
+    last: date
+    regimen: Regimen
+
+
+class Option(NamedTuple):
+    """A treatment that might do.
+
+    row:          the first start that is named, in time if `in_time`; None: none is
+    needs:        what stands in the way at the hives
+    same_active:  as the last treatment: mites that outlived it are the ones it kills least
+    """
+
+    treatment: Treatment
+    status: Status
+    row: Row | None
+    in_time: bool
+    needs: tuple[Obstacle, ...]
+    same_active: bool
+
+
+def starts_in_time(answer: TreatmentAnswer, *, end_by: date | None, by: date | None) -> Span | None:
+    """The first unbroken run of days on which a start is named and in time.
+
+    end_by:  the day by which the exposure of any regimen must have ended; None: no such day
+    by:      the last day to start whatever the regimen, as counts may set it; None: none
+    """
+    days: dict[date, Row] = {}
+    for row in answer.rows:
+        if row.safe and _in_time(row, end_by, by):
+            days.setdefault(row.day, row)
+    if not days or answer.status in (Status.UNKNOWN, Status.CLOSED):
+        return None
+    first = min(days)
+    last = first
+    while last + timedelta(days=1) in days:
+        last += timedelta(days=1)
+    return Span(first, last, days[first].start.regimen)
+
+
+def _in_time(row: Row, end_by: date | None, by: date | None) -> bool:
+    if by is not None and row.day > by:
+        return False
+    return end_by is None or row.day <= last_start(row.start.regimen.exposure_days, end_by)
+
+
+def looked_until(answer: TreatmentAnswer) -> date | None:
+    """The last start day that the scenarios let be judged."""
+    return max((row.day for row in answer.rows), default=None)
+
+
+def options(
+    answers: Sequence[TreatmentAnswer],
+    *,
+    courses: Sequence[Course],
+    end_by: date | None,
+    by: date | None,
+) -> tuple[Option, ...]:
+    """Each of the yard's treatments, in the user's order, with its first start that is in time,
+    else its first start."""
+    before = courses[-1].treatment.active if courses else None
+    found = []
+    for answer in answers:
+        named = [row for row in answer.rows if row.safe]
+        timely = [row for row in named if _in_time(row, end_by, by)]
+        found.append(
+            Option(
+                treatment=answer.treatment,
+                status=answer.status,
+                row=next(iter(timely or named), None),
+                in_time=bool(timely),
+                needs=tuple(one.obstacle for one in answer.blocked),
+                same_active=answer.treatment.active == before,
+            )
+        )
+    return tuple(found)
+
+
+def after_failure(options: Sequence[Option], last: Treatment) -> tuple[Option, ...]:
+    """What to treat with again after a treatment that left too many mites: other actives first,
+    those with a start before those without."""
+    return tuple(
+        sorted(
+            (one for one in options if one.treatment.active != last.active),
+            key=lambda one: (one.row is None, bool(one.needs)),
+        )
+    )

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from windowcast.edges.settings import Configuration
 
 LAZY = {
+    "treat": "treat",
+    "found": "treat",
     "count": "count",
     "season": "past",
     "observed": "past",

@@ -102,8 +102,8 @@ def _done(due: Due) -> list[str]:
         return []
     return labelled(
         "Late",
-        f"the treatment ends after {words.day(due.end_by)}, when winter bees are being raised: count"
-        " early next year",
+        f"the treatment ends after {words.day(due.end_by)}, when winter bees are being raised:"
+        " count early next year",
     )
 
 

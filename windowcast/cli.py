@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from windowcast.edges.settings import Configuration
 
 LAZY = {
+    "records": "records",
     "treat": "treat",
     "found": "treat",
     "count": "count",

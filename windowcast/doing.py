@@ -468,6 +468,7 @@ def _expected(
                 found["named"] = row.safe
     if found:
         fetched = weather.fetched_at.astimezone(ZoneInfo("UTC"))
+        found["source"] = weather.provider
         found["fetched_at"] = fetched.strftime("%Y-%m-%dT%H:%M:%SZ")
     return found
 

@@ -209,7 +209,7 @@ def _fetch(
         read = sample.read(shipped.sample_folder(), settings.sample_season, yards, now)
         for yard, weather in zip(yards, read, strict=True):
             key = place(yard, settings)
-            rows.append(_of_highs(yard, weather.forecast, now, key))
+            rows.append(_of_highs(yard, weather.forecast, now, key, weather.open_days))
             rows.append(_of_members(yard, "ensemble", weather.ensemble, now, key))
             rows.append(_of_members(yard, "extended", weather.extended, now, key))
         return rows, errors, observed
@@ -237,7 +237,7 @@ def _fetch(
                 errors.setdefault(yard.name, {})[source] = str(got)
                 say(str(got))
             elif isinstance(got, DailyHighs):
-                rows.append(_of_highs(yard, got, found.fetched_at, key))
+                rows.append(_of_highs(yard, got, found.fetched_at, key, answered.open_days))
             elif got is not None:
                 rows.append(_of_members(yard, source, got, found.fetched_at, key))
         if answered.past is not None:
@@ -265,8 +265,20 @@ def _of_past(
 
 
 def _of_highs(
-    yard: Yard, highs: DailyHighs, fetched_at: datetime, key: list[object]
+    yard: Yard,
+    highs: DailyHighs,
+    fetched_at: datetime,
+    key: list[object],
+    open_days: tuple[date, Sequence[tuple[float | None, float | None]]] | None,
 ) -> StoredSeries:
+    detail: dict[str, object] = {"place": key}
+    if open_days is not None:
+        first_day, days = open_days
+        detail["open_days"] = {
+            "first_day": first_day.isoformat(),
+            "rain_mm": [rain for rain, _ in days],
+            "wind_kmh": [wind for _, wind in days],
+        }
     return StoredSeries(
         yard=yard.name,
         source="forecast",
@@ -276,7 +288,7 @@ def _of_highs(
         days=len(highs.tenths),
         scenarios=1,
         tenths=pack_tenths(highs.tenths),
-        detail={"place": key},
+        detail=detail,
     )
 
 

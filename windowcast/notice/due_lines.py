@@ -54,7 +54,7 @@ def due_lines(
             " raise another: have some at hand",
         )
     if due.state in (State.COMING, State.NOW) and due.counts_due and due.counts_due <= today:
-        lines += labelled("Count", "the colonies now: counts say whether it must be sooner")
+        lines += labelled("Count", "some colonies now: counts say whether it must be sooner")
     if span is None:
         lines += option_lines(others)
     return lines

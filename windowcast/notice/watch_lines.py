@@ -70,8 +70,8 @@ def _heat(found: Watch, units: str) -> list[str]:
         days = words.span(found.critical[0], found.critical[-1])
         lines += labelled(
             label,
-            f"a high above {words.degrees(limit, units)} between {days} in"
-            f" {words.percent(found.danger.value)} of the scenarios",
+            f"in {words.percent(found.danger.value)} of the scenarios a high above"
+            f" {words.degrees(limit, units)} on a day that costs brood and queens ({days})",
         )
     if found.out_day is not None and found.out_c is not None and found.danger_day is None:
         lines += labelled(

@@ -30,6 +30,9 @@ if TYPE_CHECKING:
     from windowcast.edges.settings import Configuration
 
 LAZY = {
+    "records": "records",
+    "treat": "treat",
+    "found": "treat",
     "count": "count",
     "season": "past",
     "observed": "past",

@@ -501,6 +501,14 @@ class Store:
         with self.transaction():
             return store_journal.enter(self._database, entries)
 
+    def enter_after(
+        self, yard: str, make: Callable[[Sequence[Entry]], Sequence[Entry]]
+    ) -> list[int]:
+        """Keep what `make` makes of the yard's journal; nobody else writes in between."""
+        with self.transaction():
+            made = make(store_journal.journal(self._database, yard))
+            return store_journal.enter(self._database, made)
+
     def journal(self, yard: str | None = None) -> list[Entry]:
         """Every entry of a yard, or of all, as entered; corrected ones too."""
         with self._errors():

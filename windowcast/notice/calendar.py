@@ -13,7 +13,7 @@ from email.utils import parseaddr
 from typing import NamedTuple
 from uuid import UUID, uuid5
 
-from windowcast.notice import visit_lines, words
+from windowcast.notice import hive_lines, visit_lines, words
 from windowcast.trade.bring import Protection
 from windowcast.trade.work import Job, Kind
 
@@ -178,7 +178,7 @@ def _said(job: Job) -> dict[str, str]:
             PLANNED if job.planned else "",
             _wear(job.protection),
             *(visit_lines.cautions(treatments) if touches else []),
-            visit_lines.LAW if touches else "",
+            hive_lines.LAW if touches else "",
         )
         if text
     ]

@@ -9,14 +9,14 @@ from datetime import date
 from fractions import Fraction
 from typing import Any
 
-from windowcast.notice import words
+from windowcast.notice import spreadsheet, words
+from windowcast.notice.hive_lines import LAW
 from windowcast.notice.plain import labelled, wrapped
 from windowcast.trade.bring import Load, Need, protection
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.visits import Task
 from windowcast.trade.work import Job, Kind, WorkDay, gear, loads, to_do
 
-LAW = "The label and local law decide: read them before you open a packet."
 HAZARDS = {
     "formic acid": "Formic acid burns skin, eyes and lungs; work upwind, in the open air.",
     "oxalic acid": "Oxalic acid harms eyes, skin and lungs; work upwind, in the open air.",
@@ -30,12 +30,11 @@ COLUMNS = (
     "what", "why", "wear",
 )  # fmt: skip
 _TASKS = {Kind.APPLY: Task.APPLY, Kind.SWAP: Task.SWAP, Kind.REMOVE: Task.REMOVE}
-_FORMULAS = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
 def what(job: Job) -> str:
     """What is done, with the amounts: "put in 2 strips a colony, 24 colonies"."""
-    colonies = _colonies(job.colonies)
+    colonies = words.colonies(job.colonies)
     name = "" if job.treatment is None else words.treatment_plural(job.treatment)
     if job.dose is not None and job.treatment is not None:
         task = words.task(_TASKS[job.kind], job.dose)
@@ -170,7 +169,7 @@ def order_lines(needs: Sequence[Need], *, today: date, spare_percent: float) -> 
         name = words.treatment_plural(need.treatment)
         lines += ["", wrapped(name)]
         yards = words.counted(need.yards, "yard")
-        lines += labelled("For", f"{_colonies(need.colonies)} in {yards}")
+        lines += labelled("For", f"{words.colonies(need.colonies)} in {yards}")
         load = need.load
         if load.strips is not None and load.bring_strips is not None:
             text = words.counted(load.bring_strips, "strip")
@@ -270,7 +269,7 @@ def csv_text(days: Sequence[WorkDay]) -> str:
         for job in each.jobs:
             row = job_document(job) | {"day": job.on.isoformat()}
             row["wear"] = ", ".join(row["wear"])
-            table.writerow([_cell(row[column]) for column in COLUMNS])
+            table.writerow([spreadsheet.cell(row[column]) for column in COLUMNS])
     return out.getvalue()
 
 
@@ -304,19 +303,6 @@ def _amount(load: Load) -> str:
     return "" if load.grams is None else f"{float(load.grams):g} g"
 
 
-def _colonies(count: int) -> str:
-    return f"{count} {'colony' if count == 1 else 'colonies'}"
-
-
 def _time(minutes: float) -> str:
     hours, left = divmod(round(minutes), 60)
     return f"{hours} h {left:02d} min" if hours else f"{left} min"
-
-
-def _cell(value: object) -> object:
-    """Numbers as they are; text that a spreadsheet would work out gets an apostrophe before it."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, str) and value.lstrip(" ").startswith(_FORMULAS):
-        return f"'{value}"
-    return value

@@ -12,7 +12,7 @@ from windowcast.trade.choice import Judged, Verdict
 from windowcast.trade.due import Cause, Due, State
 from windowcast.trade.hive import Obstacle
 from windowcast.trade.winter import AGAIN_DAYS, LOOK_LASTS_DAYS, Broodless, Winter
-from windowcast.window.choice import Option, Span
+from windowcast.window.choice import Option
 from windowcast.window.plan import Timing
 
 CAGED = "24 to 25"
@@ -29,14 +29,19 @@ def due_lines(due: Due, timing: Timing, *, today: date) -> list[str]:
         return _done(due)
     lines = labelled("Due", f"{_by(due, timing, today)}; {_so(timing, due)}")
     if due.last is not None:
-        lines += labelled(
-            "Counted",
-            f"{words.day(due.last.day)}: {count_lines.round_words(due.last)}",
-        )
+        text = f"{words.day(due.last.day)}: {count_lines.round_words(due.last)}"
+        early = None if due.passing is None else due.passing.early
+        if due.cause is Cause.SEASON and due.by and early and today < early < due.by:
+            text += f"; perhaps over the threshold from {words.day(early)} on"
+        lines += labelled("Counted", text)
     lines += _queens(timing, today)
     if due.counts_due is not None and due.counts_due <= today:
-        lines += labelled("Count", "the colonies now: counts say whether it must be sooner")
-    if timing.span is None:
+        why = "counts say whether it must be sooner"
+        if due.lifted:
+            why = "before the treatment, or nobody can tell what it did"
+        lines += labelled("Count", f"some colonies now: {why}")
+    # While days that nobody can judge yet are left, there is no need of anything else.
+    if timing.span is None and not timing.unseen:
         lines += option_lines([one for one in timing.options if one.treatment != timing.main])
     return lines
 
@@ -46,17 +51,17 @@ def _by(due: Due, timing: Timing, today: date) -> str:
     if due.state is State.NOW:
         text = "now: over the threshold of this month"
         if not due.counted_over and due.passing is not None and due.passing.day is not None:
-            text = f"now: expected over the threshold since {words.day(due.passing.day)}"
-            text += ", though not counted there"
+            text = f"now: by its growth over the threshold since {words.day(due.passing.day)}"
+            text += ", though not counted since"
         if due.end_by is not None and due.end_by <= today:
             text += "; winter bees are being raised already"
         return text
     assert due.by is not None  # COMING and OVERDUE have a day
     if due.state is State.OVERDUE:
-        return (
-            f"since {words.day(due.by)}, the last day to start: winter bees will be, or are, raised"
-            " with the mites there are"
-        )
+        text = f"overdue: the last day to start was {words.day(due.by)}"
+        if due.end_by is not None:
+            text += f"; winter bees are raised from {words.day(due.end_by)} on"
+        return text
     if due.cause is Cause.SEASON and due.end_by is not None:
         ways = [one for one in timing.starts_by if one.treatment == timing.main]
         each = [
@@ -65,7 +70,10 @@ def _by(due: Due, timing: Timing, today: date) -> str:
             if one.season is not None
         ]
         starts = words.listed(each) if len(ways) > 1 else f"by {words.day(due.by)}"
-        return f"start {starts}, to be over by {words.day(due.end_by)}, when winter bees are raised"
+        return (
+            f"start {starts}, so that it is over by {words.day(due.end_by)}, when winter bees begin"
+            " to be raised"
+        )
     early = (
         f", perhaps from {words.day(due.early)} on"
         if due.early is not None and today < due.early < due.by
@@ -76,24 +84,18 @@ def _by(due: Due, timing: Timing, today: date) -> str:
 
 def _so(timing: Timing, due: Due) -> str:
     """What to do about it."""
-    if timing.span is not None:
-        if due.lifted:
-            return f"so start as soon as it is named, {_days(timing.span)}"
-        return f"so start {_days(timing.span)}"
-    if timing.late is not None:
-        return f"no start in time is named; the first after it is {_days(timing.late)}"
+    run = timing.span or timing.late
+    if run is not None:
+        days = words.span(run.first, run.last)
+        if run is timing.late:
+            return f"no start in time is named; the first after it is {days}"
+        return f"start as soon as you can, {days}" if due.lifted else f"so start {days}"
     if timing.looked_until is None:
         return "no start day can be judged now"
     last = words.day(timing.looked_until)
     if timing.unseen:
         return f"no start is named up to {last}, and what comes after cannot be judged yet"
     return f"no start is named up to {last}, the last day that can be judged"
-
-
-def _days(span: Span) -> str:
-    if span.first == span.last:
-        return f"on {words.day(span.first)}"
-    return words.span(span.first, span.last)
 
 
 def _queens(timing: Timing, today: date) -> list[str]:

@@ -24,6 +24,8 @@ LAYERS = (
     ("commands",),
     ("service", "named"),
     ("morning", "verify", "observed"),
+    ("watching",),
+    ("standing",),
     ("visiting", "counts", "doing", "records"),
     ("entering",),
     ("chance",),
@@ -96,7 +98,7 @@ PRINTS = {
 
 LONGEST = 700
 LONGER = {
-    "edges/store.py": (980, "one class for one database, whose statements are read together"),
+    "edges/store.py": (1010, "one class for one database, whose statements are read together"),
 }
 
 HEAVY = (

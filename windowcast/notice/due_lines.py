@@ -40,10 +40,7 @@ def due_lines(due: Due, timing: Timing, *, today: date) -> list[str]:
         if due.lifted:
             why = "before the treatment, or nobody can tell what it did"
         lines += labelled("Count", f"some colonies now: {why}")
-    # While days that nobody can judge yet are left, there is no need of anything else.
-    if timing.span is None and not timing.unseen:
-        lines += option_lines([one for one in timing.options if one.treatment != timing.main])
-    return lines
+    return lines + option_lines(timing.instead)
 
 
 def _by(due: Due, timing: Timing, today: date) -> str:
@@ -182,14 +179,11 @@ def option_words(one: Option) -> str:
 
 
 def judged_lines(found: Judged) -> list[str]:
-    """What the count after a treatment says; no line where there is nothing to do or to learn."""
+    """What the count after a treatment says; no line where there is nothing to do or to learn.
+
+    That a count is wanted is told with the visits.
+    """
     what = words.treatment_plural(found.course.treatment)
-    if found.verdict is Verdict.COUNT:
-        return labelled(
-            "Count",
-            f"the colonies by {words.day(found.count_until)}: whether the {what} did enough is not"
-            " known before",
-        )
     if found.after is None or found.limit is None or found.verdict is Verdict.ENOUGH:
         lines = []
         if found.weak and found.efficacy is not None:

@@ -113,3 +113,27 @@ def judged(
         if verdict is Verdict.AGAIN
         else (),
     )
+
+
+def judged_last(
+    known: Sequence[Course],
+    found: Sequence[Round],
+    rules: SeasonRules,
+    treatments: Iterable[Treatment],
+    *,
+    south: bool,
+    today: date,
+) -> Judged | None:
+    """The newest treatment of a yard, judged; None where there is none, or its count no longer
+    tells anything.
+
+    known, found:  the yard's treatments by start, and its rounds, the oldest first
+    """
+    begun = [one for one in known if one.start <= today]
+    if not begun:
+        return None
+    # Between the two counts the treatment says nothing of growth.
+    spans = [(one.start, one.end) for one in begun]
+    rate = mites.growth(found, rules, treated=spans, south=south)
+    last = judged(begun[-1], found, rate, rules, treatments, south=south, today=today)
+    return None if today > last.count_until else last

@@ -36,6 +36,14 @@ class Timing(NamedTuple):
     starts_by: tuple[StartBy, ...]
     options: tuple[Option, ...]
 
+    @property
+    def instead(self) -> tuple[Option, ...]:
+        """The other treatments, where the first has no start in time and none can still turn up:
+        while days are left that nobody can judge yet, there is no need of anything else."""
+        if self.span is not None or self.unseen:
+            return ()
+        return tuple(one for one in self.options if one.treatment != self.main)
+
 
 def timing(
     due: Due,

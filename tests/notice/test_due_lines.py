@@ -162,6 +162,16 @@ def test_the_same_active_again_is_told():
     )
 
 
+def test_a_start_of_the_same_active_is_not_held_up_without_saying_so():
+    """Rotation of actives: Rinkevich 2020, PLoS ONE 15(1):e0227264."""
+    april = begun(TWO_ONLY, date(2026, 4, 1))
+    said = "formic acid was the last treatment too"
+
+    assert said in text(COOL, ahead(20), entries=[april])
+    assert said not in text(COOL, ahead(20), entries=[begun(AMITRAZ, date(2026, 4, 1))])
+    assert said not in text(HOT, ahead(20), entries=[april])
+
+
 def test_no_other_treatment_has_its_weather():
     formic = TWO_ONLY._replace(id="pads")
 

@@ -34,7 +34,8 @@ def due_lines(due: Due, timing: Timing, *, today: date) -> list[str]:
         if due.cause is Cause.SEASON and due.by and early and today < early < due.by:
             text += f"; perhaps over the threshold from {words.day(early)} on"
         lines += labelled("Counted", text)
-    lines += _queens(timing, today)
+    lines += _queens(timing)
+    lines += _same_active(timing)
     if due.counts_due is not None and due.counts_due <= today:
         why = "counts say whether it must be sooner"
         if due.lifted:
@@ -95,7 +96,19 @@ def _so(timing: Timing, due: Due) -> str:
     return f"no start is named up to {last}, the last day that can be judged"
 
 
-def _queens(timing: Timing, today: date) -> list[str]:
+def _same_active(timing: Timing) -> list[str]:
+    """A start is not held up to somebody who had that active last without saying so."""
+    again = any(one.treatment == timing.main and one.same_active for one in timing.options)
+    if not again or (timing.span is None and timing.late is None):
+        return []
+    return labelled(
+        "Active",
+        f"{timing.main.active} was the last treatment too: mites that outlived it are left; change"
+        " the active where you can, and count after it",
+    )
+
+
+def _queens(timing: Timing) -> list[str]:
     """A warning where a queen that is lost to the treatment can no longer be made up for."""
     run = timing.span or timing.late
     if run is None:

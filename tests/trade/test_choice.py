@@ -133,5 +133,13 @@ def test_less_than_the_poorest_trial_is_weak():
     assert (nothing_known.efficacy, nothing_known.weak) == (None, False)
 
 
+def test_the_newest_count_before_is_the_one_before():
+    found = judge(
+        counted(date(2026, 6, 25), 9.0), counted(date(2026, 7, 15), 3.0),
+        counted(date(2026, 8, 18), 1.0),
+    )  # fmt: skip
+    assert found.before.percent == 3.0
+
+
 def test_a_count_of_spring_is_no_count_before():
     assert judge(counted(date(2026, 5, 1), 3.0), counted(date(2026, 8, 18), 1.0)).before is None

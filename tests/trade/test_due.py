@@ -92,6 +92,11 @@ def test_winter_bees_are_raised_from_the_second_half_of_august_at_42_to_52_degre
     assert date(year, 8, 10) <= found <= date(year, 8, 31)
 
 
+def test_nothing_is_known_of_an_earlier_day_beyond_52_degrees():
+    today = date(2026, 7, 1)
+    assert winter_bees(62, today, RULES) == winter_bees(52, today, RULES)
+
+
 @given(st.floats(23.5, 60), st.floats(23.5, 60))
 def test_nearer_the_equator_it_is_never_earlier(one, other):
     near, far = sorted((one, other))
@@ -366,6 +371,8 @@ def test_counts_before_or_during_the_treatment_do_not_tell_of_now():
     for day in (date(2026, 7, 15), date(2026, 7, 25)):
         found = stands(date(2026, 8, 12), rounds=[counted(day, 6.0)], entries=entries)
         assert (found.state, found.last) == (State.DONE, None)
+    begun_before_the_end = counted(date(2026, 8, 5), 6.0)._replace(first_day=date(2026, 8, 1))
+    assert stands(date(2026, 8, 12), rounds=[begun_before_the_end], entries=entries).last is None
 
 
 def test_while_strips_are_in_nothing_is_due():

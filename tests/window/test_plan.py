@@ -149,7 +149,7 @@ def test_beyond_the_forecast_nobody_knows():
 
 
 def test_where_all_days_were_looked_at_it_is_a_verdict():
-    found = look(stands(ahead(18)), answer(TWO_ONLY, sky(*[31] * 20)))
+    found = look(stands(ahead(20)), answer(TWO_ONLY, sky(*[31] * 20)))
 
     assert (found.span, found.looked_until, found.unseen) == (None, ahead(6), False)
 
@@ -186,6 +186,14 @@ def test_counts_end_the_run_before_the_season_does():
 
     assert soon.state is State.COMING
     assert found.span.last == soon.by == ahead(21)
+
+
+def test_open_after_the_day_of_the_counts_is_late_too():
+    soon = stands(ahead(40), rounds=[Round(MONDAY, MONDAY, 1.95, 1.9, 2.0, 8, 2400, 47, None)])
+
+    found = look(soon, answer(TWO_ONLY, sky(*[31] * 23, *[20] * 17)))
+
+    assert (found.span, found.late.first) == (None, ahead(23))
 
 
 def test_nothing_due_nothing_to_plan():
@@ -242,6 +250,16 @@ def test_the_options_keep_the_users_order_and_say_what_each_costs():
     assert (amitraz.ready, amitraz.row.day, amitraz.in_time) == (MONDAY, MONDAY, True)
     assert (amitraz.visits, amitraz.efficacy_as_it_stands) == (2, (75, 95))
     assert option(found, TWO_ONLY).row is None
+
+
+def test_an_option_is_given_in_the_regimen_that_is_in_time():
+    """Both fit the weather on the first day, the first of the file takes 20 days, 15 are left."""
+    swap_first = FORMIC_STRIPS._replace(regimens=FORMIC_STRIPS.regimens[::-1])
+
+    found = look(stands(ahead(15)), answer(swap_first, sky(*[20] * 30)))
+
+    (one,) = found.options
+    assert (one.row.start.regimen.id, one.in_time, one.visits) == ("two-strips", True, 2)
 
 
 def test_a_brood_break_takes_until_the_drones_are_out():

@@ -103,17 +103,30 @@ def begun(what=TWO_ONLY, day=MONDAY, number=1):
 
 def test_due_and_open_is_one_line_to_act_on():
     assert text([31, 31, 31, *COOL], ahead(20)) == (
-        "Due start by Sun Sep 6, so that it is over by Sun Sep 20, when winter bees begin to be"
-        " raised; so start Thu Sep 3 to Sun Sep 6"
+        "Due start by Sun Sep 6, to be over by Sun Sep 20, when winter bees begin to be raised; so"
+        " start Thu Sep 3 to Sun Sep 6"
         " Count some colonies now: counts say whether it must be sooner"
     )
 
 
-def test_each_regimen_is_told_its_own_last_day():
-    assert (
-        "start by Sun Sep 6 with two strips at once and by Mon Aug 31 with one strip, a fresh one"
-        " on day 10, so that"
-    ) in text([20] * 45, ahead(20), plans=[FORMIC_STRIPS])
+def test_the_regimen_that_is_named_is_told_its_own_last_day():
+    """At 27 degrees only one strip and a swap: twenty days, so six days sooner than two strips."""
+    assert "start by Mon Aug 31, to be over by Sun Sep 20" in text(
+        [27] * 45, ahead(20), plans=[FORMIC_STRIPS]
+    )
+    assert "start by Sun Sep 6, to be over by Sun Sep 20" in text(
+        [20] * 45, ahead(20), plans=[FORMIC_STRIPS]
+    )
+
+
+def test_a_run_that_goes_on_in_a_shorter_regimen_is_told_the_last_day_of_that():
+    """By Monday with one strip and a swap, which is first in the file, then two strips at once."""
+    swap_first = FORMIC_STRIPS._replace(regimens=FORMIC_STRIPS.regimens[::-1])
+
+    assert "start by Sun Sep 6, to be over by Sun Sep 20" in text(
+        COOL, ahead(20), plans=[swap_first]
+    )
+    assert "so start Mon Aug 31 to Sun Sep 6" in text(COOL, ahead(20), plans=[swap_first])
 
 
 def test_far_from_due_and_treated_there_is_no_line():

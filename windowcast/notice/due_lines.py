@@ -61,23 +61,29 @@ def _by(due: Due, timing: Timing, today: date) -> str:
             text += f"; winter bees are raised from {words.day(due.end_by)} on"
         return text
     if due.cause is Cause.SEASON and due.end_by is not None:
-        ways = [one for one in timing.starts_by if one.treatment == timing.main]
-        each = [
-            f"by {words.day(one.season)} with {words.regimen(one.regimen)}"
-            for one in ways
-            if one.season is not None
-        ]
-        starts = words.listed(each) if len(ways) > 1 else f"by {words.day(due.by)}"
-        return (
-            f"start {starts}, so that it is over by {words.day(due.end_by)}, when winter bees begin"
-            " to be raised"
-        )
+        last, end = words.day(_last_start(due.by, timing)), words.day(due.end_by)
+        return f"start by {last}, to be over by {end}, when winter bees begin to be raised"
     early = (
         f", perhaps from {words.day(due.early)} on"
         if due.early is not None and today < due.early < due.by
         else ""
     )
     return f"start by {words.day(due.by)}{early}: then the counts expect the threshold passed"
+
+
+def _last_start(by: date, timing: Timing) -> date:
+    """The last day for the regimen that is named; `by` is that of the shortest exposure, and holds
+    where the run goes on in another regimen."""
+    run = timing.span
+    for one in timing.starts_by:
+        if (
+            run is not None
+            and one.season is not None
+            and (one.treatment, one.regimen) == (timing.main, run.regimen)
+            and run.last <= one.season
+        ):
+            return one.season
+    return by
 
 
 def _so(timing: Timing, due: Due) -> str:

@@ -17,17 +17,18 @@ from windowcast.notice.strength_lines import strength_document, strength_lines
 from windowcast.record import site
 from windowcast.sky.scenarios import MISSING
 from windowcast.trade import vapour
+from windowcast.trade.choice import Judged, judged_last
 from windowcast.trade.course import Course, courses, in_hand
-from windowcast.trade.due import Cause, Due, State, due
+from windowcast.trade.due import Due, due, exposure_in_view
 from windowcast.trade.journal import Entry
 from windowcast.trade.rules import SeasonRules
-from windowcast.trade.treatment import Regimen
+from windowcast.trade.treatment import Treatment
 from windowcast.trade.vapour import Strength
-from windowcast.trade.winter import Broodless, Winter, winter
+from windowcast.trade.winter import Broodless, Winter, seen_broodless, winter
 from windowcast.trade.work import Job, Kind, Plan, jobs, to_do
 from windowcast.trade.yard import Yard
-from windowcast.window.choice import Option, Span, looked_until, options, starts_in_time
 from windowcast.window.decide import Status, TreatmentAnswer, YardAnswer
+from windowcast.window.plan import Timing, timing
 from windowcast.window.watch import Level, Watch, watch
 
 SAMPLE_DUE_DAYS = 35
@@ -42,8 +43,8 @@ class Standing(NamedTuple):
     course:   the treatment that is in; None: none is
     watch:    over it
     due:      when a treatment is due
-    span:     days to start that are in time; None: none is named
-    options:  every treatment of the yard, for where there is none
+    timing:   the days to start, and what else there is where there are none
+    judged:   the last treatment, by the count after it; None: there was none lately
     winter:   the round in winter
     jobs:     visits to be made, without those of a start that is only named
     strength: of the start that is named, by regimen
@@ -52,8 +53,8 @@ class Standing(NamedTuple):
     course: Course | None
     watch: Watch | None
     due: Due
-    span: Span | None
-    options: tuple[Option, ...]
+    timing: Timing
+    judged: Judged | None
     winter: Winter
     jobs: tuple[Job, ...]
     strength: dict[str, Strength]
@@ -74,8 +75,19 @@ def standing(
     known = courses(entries)
     course = in_hand(known, today)
     main = answer.main
-    needed = _due(configuration, yard, entries, known, main, today)
-    by = needed.by if needed.cause is Cause.COUNTS and needed.state is State.COMING else None
+    counted = counts.of_yard(configuration, yard, entries, today)
+    broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
+    plans = [one.treatment for one in answer.treatments]
+    needed = due(
+        yard.latitude,
+        today,
+        _rules(configuration, today),
+        exposure_days=exposure_in_view(plans, broodless=broodless),
+        rounds=counted.rounds,
+        growth=counted.growth,
+        passing=counted.passing,
+        courses=known,
+    )
     planned = main.named
     plan = (
         None
@@ -101,9 +113,11 @@ def standing(
         if course is None
         else watch_of(configuration, store, yard, course, weather, now=now),
         due=needed,
-        span=starts_in_time(main, end_by=_end_by(needed), by=by),
-        options=options(answer.treatments, courses=known, end_by=_end_by(needed), by=by),
-        winter=_winter(configuration, yard, entries, known, today),
+        timing=timing(needed, answer.treatments, courses=known, today=today, broodless=broodless),
+        judged=judged_last(
+            known, counted.rounds, configuration.season, plans, south=yard.latitude < 0, today=today
+        ),
+        winter=_winter(configuration, yard, entries, known, plans, today),
         jobs=tuple(one for one in to_do(found) if not one.planned),
         strength=_strength(weather, main),
     )
@@ -139,39 +153,12 @@ def watch_of(
     )
 
 
-def _due(
-    configuration: Configuration,
-    yard: Yard,
-    entries: Sequence[Entry],
-    known: Sequence[Course],
-    main: TreatmentAnswer,
-    today: date,
-) -> Due:
-    rules = _rules(configuration, today)
-    counted = counts.of_yard(configuration, yard, entries, today)
-    named = main.named or main.best
-    regimen: Regimen = (
-        min(main.treatment.regimens, key=lambda one: one.exposure_days)
-        if named is None
-        else named.start.regimen
-    )
-    return due(
-        yard.latitude,
-        today,
-        rules,
-        exposure_days=regimen.exposure_days,
-        rounds=counted.rounds,
-        growth=counted.growth,
-        passing=counted.passing,
-        courses=known,
-    )
-
-
 def _winter(
     configuration: Configuration,
     yard: Yard,
     entries: Sequence[Entry],
     known: Sequence[Course],
+    plans: Sequence[Treatment],
     today: date,
 ) -> Winter:
     if (
@@ -179,7 +166,7 @@ def _winter(
         and configuration.weather.sample_season == "late-summer"
     ):
         return Winter(Broodless.NOT_NOW, None)
-    return winter(yard.latitude, today, entries=entries, courses=known)
+    return winter(yard.latitude, today, entries=entries, courses=known, treatments=plans)
 
 
 def _rules(configuration: Configuration, today: date) -> SeasonRules:
@@ -190,11 +177,6 @@ def _rules(configuration: Configuration, today: date) -> SeasonRules:
     late_summer = configuration.weather.sample_season == "late-summer"
     end_by = today + timedelta(days=SAMPLE_DUE_DAYS if late_summer else 200)
     return rules._replace(winter_bees=(end_by.month, min(end_by.day, 28)))
-
-
-def _end_by(needed: Due) -> date | None:
-    """The day by which an exposure must have ended, where there is still one to keep."""
-    return needed.end_by if needed.state in (State.COMING, State.NOW) else None
 
 
 def _strength(weather: YardWeather, main: TreatmentAnswer) -> dict[str, Strength]:
@@ -246,9 +228,9 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
             or ((course.treatment.active,) if one.watch.level is Level.URGENT else ()),
             document=document,
         )
-    first = due_lines.due_lines(
-        one.due, one.span, one.options, today=today, looked_until=looked_until(answer.main)
-    )
+    first = due_lines.due_lines(one.due, one.timing, today=today)
+    if one.judged is not None:
+        first += due_lines.judged_lines(one.judged)
     first += due_lines.winter_lines(one.winter, today)
     last = strength_lines(answer.main, one.strength)
     last += visits
@@ -257,8 +239,7 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         first=tuple(first),
         last=tuple(last),
         actives=actives,
-        others=one.span is not None
-        or one.due.state not in (State.COMING, State.NOW, State.OVERDUE),
+        others=not one.timing.instead,
         document=document,
     )
 
@@ -274,7 +255,7 @@ def _today(found: Sequence[Job], today: date) -> str:
 
 
 def _document(one: Standing, today: date) -> dict[str, Any]:
-    found = due_lines.due_document(one.due, one.span, one.options, one.winter)
+    found = due_lines.due_document(one.due, one.timing, one.winter, one.judged)
     found["in_hand"] = (
         None
         if one.course is None or one.watch is None

@@ -1,4 +1,4 @@
-"""What all that people enter has in common: its day, and how a mistake is corrected."""
+"""What all that people enter has in common: its day, its season, and how a mistake is corrected."""
 
 from __future__ import annotations
 
@@ -6,11 +6,15 @@ import re
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.errors import UsageError
 from windowcast.trade.journal import Entry, in_force
+from windowcast.trade.rules import SeasonRules
 from windowcast.trade.yard import Yard
 
+SAMPLE_DUE_DAYS = 35
+"""In the invented late summer winter bees are always so far off: it begins today."""
 OLDEST_DAYS = 3660
 """Ten years back: what is older is a slip of the pen."""
 NAMES = {
@@ -27,6 +31,16 @@ NAMES = {
 def today_at(yard: Yard, now: datetime) -> date:
     """The yard's own date."""
     return now.astimezone(ZoneInfo(yard.timezone)).date()
+
+
+def season_rules(configuration: Configuration, today: date) -> SeasonRules:
+    """The season's rules; the invented weather has a season of its own, which begins today."""
+    rules = configuration.season
+    if configuration.weather.provider != "sample" or rules.winter_bees is not None:
+        return rules
+    late_summer = configuration.weather.sample_season == "late-summer"
+    end_by = today + timedelta(days=SAMPLE_DUE_DAYS if late_summer else 200)
+    return rules._replace(winter_bees=(end_by.month, min(end_by.day, 28)))
 
 
 def day_of(text: str | None, option: str, today: date) -> date:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from windowcast import counts
 from windowcast.answer import YardWeather
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
-from windowcast.entering import today_at
+from windowcast.entering import season_rules, today_at
 from windowcast.notice import course_lines, due_lines, hive_lines, visit_lines, watch_lines
 from windowcast.notice.beside import Beside
 from windowcast.notice.strength_lines import strength_document, strength_lines
@@ -19,9 +18,9 @@ from windowcast.sky.scenarios import MISSING
 from windowcast.trade import vapour
 from windowcast.trade.choice import Judged, judged_last
 from windowcast.trade.course import Course, courses, in_hand
-from windowcast.trade.due import Due, due, exposure_in_view
+from windowcast.trade.due import Due, of_yard
 from windowcast.trade.journal import Entry
-from windowcast.trade.rules import SeasonRules
+from windowcast.trade.mites import rounds
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.vapour import Strength
 from windowcast.trade.winter import Broodless, Winter, seen_broodless, winter
@@ -31,8 +30,6 @@ from windowcast.window.decide import Status, TreatmentAnswer, YardAnswer
 from windowcast.window.plan import Timing, timing
 from windowcast.window.watch import Level, Watch, watch
 
-SAMPLE_DUE_DAYS = 35
-"""In the invented late summer winter bees are always so far off: it begins today."""
 SOON_DAYS = 7
 """Visits that come later than this stand in `windowcast visits` and not in a notice."""
 
@@ -75,18 +72,10 @@ def standing(
     known = courses(entries)
     course = in_hand(known, today)
     main = answer.main
-    counted = counts.of_yard(configuration, yard, entries, today)
     broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
     plans = [one.treatment for one in answer.treatments]
-    needed = due(
-        yard.latitude,
-        today,
-        _rules(configuration, today),
-        exposure_days=exposure_in_view(plans, broodless=broodless),
-        rounds=counted.rounds,
-        growth=counted.growth,
-        passing=counted.passing,
-        courses=known,
+    needed = of_yard(
+        yard, plans, entries=entries, rules=season_rules(configuration, today), today=today
     )
     planned = main.named
     plan = (
@@ -115,7 +104,12 @@ def standing(
         due=needed,
         timing=timing(needed, answer.treatments, courses=known, today=today, broodless=broodless),
         judged=judged_last(
-            known, counted.rounds, configuration.season, plans, south=yard.latitude < 0, today=today
+            known,
+            rounds(entries),
+            configuration.season,
+            plans,
+            south=yard.latitude < 0,
+            today=today,
         ),
         winter=_winter(configuration, yard, entries, known, plans, today),
         jobs=tuple(one for one in to_do(found) if not one.planned),
@@ -167,16 +161,6 @@ def _winter(
     ):
         return Winter(Broodless.NOT_NOW, None)
     return winter(yard.latitude, today, entries=entries, courses=known, treatments=plans)
-
-
-def _rules(configuration: Configuration, today: date) -> SeasonRules:
-    """The season's rules; the invented weather has a season of its own, which begins today."""
-    rules = configuration.season
-    if configuration.weather.provider != "sample" or rules.winter_bees is not None:
-        return rules
-    late_summer = configuration.weather.sample_season == "late-summer"
-    end_by = today + timedelta(days=SAMPLE_DUE_DAYS if late_summer else 200)
-    return rules._replace(winter_bees=(end_by.month, min(end_by.day, 28)))
 
 
 def _strength(weather: YardWeather, main: TreatmentAnswer) -> dict[str, Strength]:

@@ -14,12 +14,14 @@ from zoneinfo import ZoneInfo
 from windowcast.answer import answer_yard, find_treatments, stored_weather
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import PublishedEvent, Store
+from windowcast.entering import season_rules
 from windowcast.errors import UsageError
 from windowcast.notice import visit_lines, words
 from windowcast.notice.plain import licence_line, source_line, wrapped
 from windowcast.notice.reason import in_short
 from windowcast.trade.bring import Choice, Need, largest, season_needs
 from windowcast.trade.course import courses
+from windowcast.trade.due import of_yard
 from windowcast.trade.journal import Entry
 from windowcast.trade.work import LAPSES_DAYS, Job, Plan, WorkDay, by_day, free_from, jobs
 from windowcast.trade.yard import Yard
@@ -65,13 +67,11 @@ def yard_work(
     yard: Yard,
     *,
     now: datetime,
-    counts_due: date | None = None,
     seams: int | None = None,
 ) -> YardWork:
     """What is to do at one yard, as of `now` in its own day.
 
-    counts_due:  when the season next asks for a count; None: it does not
-    seams:       of bees in a colony, for what is given by the seam; None: by the brood chambers
+    seams:  of bees in a colony, for what is given by the seam; None: by the brood chambers
     """
     today = now.astimezone(ZoneInfo(yard.timezone)).date()
     entries = store.journal(yard.name)
@@ -96,7 +96,13 @@ def yard_work(
             plan=None if blocked else plan,
             rules=configuration.work,
             today=today,
-            counts_due=counts_due,
+            counts_due=of_yard(
+                yard,
+                find_treatments(configuration, yard),
+                entries=entries,
+                rules=season_rules(configuration, today),
+                today=today,
+            ).counts_due,
             seams=seams,
         ),
         answer=answer,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -16,8 +15,7 @@ from windowcast.trade.journal import Entry
 from windowcast.trade.mites import Round, growth, passing
 from windowcast.trade.rules import SeasonRules
 from windowcast.trade.treatment import Band, Dose, Treatment
-from windowcast.window.choice import after_failure, starts_in_time
-from windowcast.window.decide import Rules, Status, decide
+from windowcast.window.decide import Rules, decide
 from windowcast.window.plan import timing
 from windowcast.window.scan import Words, scan
 
@@ -313,22 +311,3 @@ def test_the_same_active_twice_running_is_said():
 
     assert option(found, AMITRAZ).same_active
     assert not option(found, TWO_ONLY).same_active
-
-
-def test_after_a_failure_other_actives_with_a_start_come_first():
-    hot = sky(*[31] * 45)
-    found = look(
-        stands(ahead(40)),
-        *(answer(plan, hot) for plan in (TWO_ONLY, TRICKLE, AMITRAZ)),
-    )
-
-    assert [one.treatment for one in after_failure(found.options, TWO_ONLY)] == [AMITRAZ, TRICKLE]
-    assert [one.treatment for one in after_failure(found.options, AMITRAZ)] == [TRICKLE, TWO_ONLY]
-
-
-@pytest.mark.parametrize("columns", [None, sky(*[31] * 20)], ids=["no weather", "none fits"])
-def test_no_start_no_run(columns):
-    one = answer(TWO_ONLY, columns)
-
-    assert one.status in (Status.UNKNOWN, Status.CLOSED)
-    assert starts_in_time(one, end_by=None, by=None) is None

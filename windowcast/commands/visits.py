@@ -101,5 +101,6 @@ def visits(
     for trouble in troubles:
         say(trouble)
     if troubles and not order:
-        nothing = len(troubles) == len(found) and not any(work.jobs for work in found)
+        shown = any(job.on <= ends for work in found for job in work.jobs)
+        nothing = len(troubles) == len(found) and not shown
         ctx.exit(NOTHING_USABLE if nothing else IN_PART)

@@ -142,14 +142,3 @@ def options(
             )
         )
     return tuple(found)
-
-
-def after_failure(options: Sequence[Option], last: Treatment) -> tuple[Option, ...]:
-    """What to treat with again after a treatment that left too many mites: other actives first,
-    those with a start before those without."""
-    return tuple(
-        sorted(
-            (one for one in options if one.treatment.active != last.active),
-            key=lambda one: (one.row is None, bool(one.needs)),
-        )
-    )

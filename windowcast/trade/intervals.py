@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+NORMAL_975 = 1.959963984540054
+"""What 97.5 % of the standard normal distribution lies below."""
 _TINY = 1e-300
 
 
@@ -67,13 +69,6 @@ def student_quantile(degrees: float, share: float) -> float:
     # P(|T| <= t) is I_x(1/2, degrees/2) with x = t² / (degrees + t²).
     x = beta_quantile(0.5, degrees / 2, 2 * share - 1)
     return math.sqrt(degrees * x / (1 - x))
-
-
-def normal_quantile(share: float) -> float:
-    """Of the standard normal distribution."""
-    from statistics import NormalDist
-
-    return NormalDist().inv_cdf(share)
 
 
 def _solve(rising: Callable[[float], float], share: float) -> float:

@@ -108,8 +108,8 @@ def sound(
         if bees is not None and not FEWEST_ADULTS <= bees <= MOST_ADULTS:
             raise UsageError(
                 f"bees is {bees}; a board has no sample of bees; wanted: the adult bees of the"
-                f" whole colony, {FEWEST_ADULTS} to {MOST_ADULTS}; leave bees out where they are not"
-                " known, or name another method, wash or roll"
+                f" whole colony, {FEWEST_ADULTS} to {MOST_ADULTS}; leave bees out where they are"
+                " not known, or name another method, wash or roll"
             )
         if days is None or not 0 < days <= MOST_DAYS:
             raise UsageError(

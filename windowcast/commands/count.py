@@ -123,7 +123,7 @@ def correct(
 ) -> None:
     """Enter a count anew in place of a mistaken one; both stay on record.
 
-    What is not given is as it was; bees and days only where a board stays a board.
+    What is not given is as it was, but bees and days where a board was none or is none now.
 
     Example: windowcast count correct 12 --mites 6
     """

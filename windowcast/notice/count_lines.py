@@ -138,7 +138,7 @@ def added_lines(
     last:   the round that it belongs to; None for a board
     limit:  the threshold of its month
     fall:   of a board
-    stale:  a treatment began after the round, or was under way: it says nothing of what is there now
+    stale:  a treatment began after the round, or was under way: it tells nothing of what is there
     """
     body = entry.body
     lines = [wrapped(f"Count {entry.id}, {entry.yard}: {sentence(entry)}")]

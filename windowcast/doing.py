@@ -19,7 +19,7 @@ from windowcast.entering import corrected, today_at
 from windowcast.errors import UsageError
 from windowcast.notice import words
 from windowcast.notice.reason import first_do
-from windowcast.trade.course import Course, courses, snapshot
+from windowcast.trade.course import Course, courses, in_hand, snapshot
 from windowcast.trade.hive import Blocked, Obstacle, obstacles
 from windowcast.trade.journal import Entry
 from windowcast.trade.treatment import Band, Regimen, Treatment
@@ -322,11 +322,6 @@ def _possible(entries: Sequence[Entry], yard: Yard, now: datetime) -> None:
                 f" still be in on {words.day_with_year(course.start)}, when the next began"
             )
         before = course
-
-
-def in_hand(known: Sequence[Course], today: date) -> Course | None:
-    """The treatment that is in the hives of a yard."""
-    return next((one for one in reversed(known) if not one.finished(today)), None)
 
 
 def _in(yard: Yard, known: Sequence[Course], today: date) -> Course:

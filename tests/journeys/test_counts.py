@@ -231,14 +231,8 @@ def test_a_board_says_what_falls_and_an_infestation_only_where_the_bees_are_know
         # Henderson & Tilton 1955 on means of the splits trial at Auburn (Aurell 2024-25): 77.8 %.
         (
             [
-                "--before",
-                "1.42",
-                "--after",
-                "0.88",
-                "--control-before",
-                "1.42",
-                "--control-after",
-                "3.97",
+                *("--before", "1.42", "--after", "0.88"),
+                *("--control-before", "1.42", "--control-after", "3.97"),
             ],
             (38.03, 77.83, None),
         ),

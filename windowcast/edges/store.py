@@ -668,6 +668,40 @@ class Store:
             },
         )
 
+    def watch_told(self, treatments: Sequence[int]) -> dict[tuple[int, str], str]:
+        """By treatment and recipient, what was told last of its danger: "urgent" or "over"."""
+        with self._errors():
+            rows = self._database.execute("SELECT treatment, recipient, state FROM watch_told")
+            return {(row[0], row[1]): row[2] for row in rows if row[0] in treatments}
+
+    def tell_watch(
+        self,
+        recipient: str,
+        state: str,
+        treatments: Sequence[tuple[int, str]],
+        notice: NewNotice | None,
+        *,
+        told_at: datetime,
+    ) -> bool:
+        """Note that a recipient is told of treatments (number, yard), and queue the notice.
+
+        notice:  None: it is printed
+
+        All or nothing: False where somebody else has told one of them the same meanwhile.
+        """
+        with self.transaction():
+            self._database.execute("SAVEPOINT watch")
+            told = all(
+                store_journal.tell_watch(self._database, one, recipient, state, told_at)
+                for one in treatments
+            )
+            if told and notice is not None:
+                told = self._queue(notice)[0] is not None
+            if not told:
+                self._database.execute("ROLLBACK TO watch")
+            self._database.execute("RELEASE watch")
+            return told
+
     def tell_printed(self, told: Sequence[Told], *, done_at: datetime) -> tuple[Told, ...]:
         """Note mornings that were printed rather than mailed; those that had not been told yet."""
         with self.transaction():

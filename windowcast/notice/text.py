@@ -170,15 +170,18 @@ def yard_lines(
         lines += labelled("Today", words.day(answer.today))
     lines += beside.first
     if beside.windows:
-        lines += _window_lines(answer, units)
+        lines += _window_lines(answer, units, others=beside.others)
     lines += beside.last
     if answer.forecast.missing and answer.forecast.sources:
         lines += labelled("Missing", "; ".join(answer.forecast.missing))
     return lines
 
 
-def _window_lines(answer: YardAnswer, units: str) -> list[str]:
-    """When a treatment can be started, with which dose, and what that asks for."""
+def _window_lines(answer: YardAnswer, units: str, *, others: bool) -> list[str]:
+    """When a treatment can be started, with which dose, and what that asks for.
+
+    others:  also the treatments that are not the first choice, in a line each
+    """
     main = answer.main
     lines: list[str] = []
     row = main.named if main.status is not Status.UNKNOWN else None
@@ -203,13 +206,13 @@ def _window_lines(answer: YardAnswer, units: str) -> list[str]:
         lines += hive_lines.at_the_hive(main.treatment, regimen, answer.yard.hive)
         lines += hive_lines.left_shut(main.treatment, regimen, start=row.day)
     names = [words.treatment_plural(one.treatment) for one in answer.treatments]
-    others = [
+    rest = [
         other_line(one, told_apart=names.count(words.treatment_plural(one.treatment)) > 1)
         for one in answer.treatments[1:]
     ]
-    if others:
-        lines += labelled("Others", others[0])
-        for other in others[1:]:
+    if rest and others:
+        lines += labelled("Others", rest[0])
+        for other in rest[1:]:
             lines += labelled("", other)
     return lines
 
@@ -294,7 +297,8 @@ def _cautions(answers: Sequence[YardAnswer], beside: Mapping[str, Beside]) -> li
         for one in answer.treatments
         if one.named is not None and one.status is not Status.UNKNOWN
     )
-    actives |= dict.fromkeys(active for one in beside.values() for active in one.actives)
+    shown = [beside.get(answer.yard.name, NOTHING) for answer in answers]
+    actives |= dict.fromkeys(active for one in shown for active in one.actives)
     return hive_lines.cautions(actives)
 
 

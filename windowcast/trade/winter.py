@@ -10,13 +10,21 @@ from typing import NamedTuple
 from windowcast.trade.course import Course
 from windowcast.trade.daylight import shortest_day
 from windowcast.trade.journal import Entry, in_force
+from windowcast.trade.treatment import Treatment
 
-LOOK_LASTS_DAYS = 14
-"""So long a look without capped brood counts: an egg laid the day after it is capped nine days on
-(three as egg, six as larva), and a few days are for the weather to fit."""
-AGAIN_DAYS = 21
-"""From the last egg to no capped worker brood; drones take 24. Stage days: Martin 1998."""
-ROUND_ACTIVE = "oxalic acid"
+EGG_DAYS, LARVA_DAYS, CAPPED_DAYS = 3, 6, 12
+"""Of a worker. Martin 1998, as given by Torres & Torres 2020, Vet. Sci. 7:139."""
+LEAST_LARVA_DAYS = 5
+"""Some are capped a day sooner; the same sources."""
+DRONE_DAYS = 24
+"""From egg to bee; the same sources."""
+CAGED_DAYS = DRONE_DAYS
+"""Days of a caged queen after which no capped brood is left, drones and all."""
+LOOK_LASTS_DAYS = EGG_DAYS + LEAST_LARVA_DAYS - 1
+"""So long a look that found no brood counts: an egg laid on that day can be capped the day after.
+Where larvae were seen it is shorter: then somebody looks again on the day itself."""
+AGAIN_DAYS = EGG_DAYS + LARVA_DAYS + CAPPED_DAYS
+"""From the last worker egg to no capped worker brood; drones take DRONE_DAYS."""
 # Days before the solstice from which colonies are likely broodless: about a month round it at 32
 # degrees (a researcher of the USDA, 2017), the first half of October at 60 (Nordic brown bee
 # project). Between and beyond: a straight line. Never certain (Harris 2010 found sealed brood all
@@ -55,12 +63,21 @@ class Winter(NamedTuple):
 
 
 def winter(
-    latitude: float, today: date, *, entries: Iterable[Entry], courses: Iterable[Course]
+    latitude: float,
+    today: date,
+    *,
+    entries: Iterable[Entry],
+    courses: Iterable[Course],
+    treatments: Iterable[Treatment] | None = None,
 ) -> Winter:
     """Where the winter round of a yard stands on a day.
 
-    entries:  of the yard; those of kind "brood" are looks into its colonies
+    entries:     of the yard; those of kind "brood" are looks into its colonies
+    treatments:  considered there: where none of them needs broodless colonies there is no such
+                 round; None: not known
     """
+    if treatments is not None and not any(one.needs_broodless for one in treatments):
+        return Winter(Broodless.NOT_NOW, None)
     first, last = _winter_of(latitude, today)
     if first is None or last is None:
         return Winter(Broodless.NOT_NOW, None)
@@ -73,7 +90,7 @@ def winter(
         if one.kind == "brood" and first - timedelta(days=30) <= one.day <= today
     ]
     if any(
-        one.treatment.active == ROUND_ACTIVE and first - timedelta(days=30) <= one.start <= today
+        one.treatment.needs_broodless and first - timedelta(days=30) <= one.start <= today
         for one in courses
     ):
         return Winter(Broodless.DONE, first)

@@ -14,6 +14,7 @@ from windowcast.trade.course import Course
 from windowcast.trade.due import last_start
 from windowcast.trade.hive import Obstacle
 from windowcast.trade.treatment import Regimen, Treatment
+from windowcast.trade.winter import CAGED_DAYS
 from windowcast.window.decide import Row, Status, TreatmentAnswer
 
 
@@ -28,8 +29,12 @@ class Span(NamedTuple):
 class Option(NamedTuple):
     """A treatment that might do.
 
-    row:          the first start that is named, in time if `in_time`; None: none is
+    row:          the first start that is named once its conditions are met, in time if `in_time`;
+                  None: none is
     needs:        what stands in the way at the hives
+    ready:        the first day on which that can be out of the way: supers come off on a day, brood
+                  is gone when the queen has been caged since today
+    visits:       to the yard, of the regimen named, else of the first
     same_active:  as the last treatment: mites that outlived it are the ones it kills least
     """
 
@@ -38,18 +43,43 @@ class Option(NamedTuple):
     row: Row | None
     in_time: bool
     needs: tuple[Obstacle, ...]
+    ready: date
+    visits: int
     same_active: bool
 
+    @property
+    def with_brood(self) -> bool:
+        return Obstacle.BROOD in self.needs
 
-def starts_in_time(answer: TreatmentAnswer, *, end_by: date | None, by: date | None) -> Span | None:
+    @property
+    def efficacy_percent(self) -> tuple[float, float] | None:
+        """Lowest and highest of published trials, its own conditions met; None: none is known."""
+        return self.treatment.efficacy_percent
+
+    @property
+    def efficacy_as_it_stands(self) -> tuple[float, float] | None:
+        """The same for the hives as they are now, brood and all."""
+        if self.with_brood:
+            return self.treatment.efficacy_with_brood_percent
+        return self.treatment.efficacy_percent
+
+
+def starts_in_time(
+    answer: TreatmentAnswer,
+    *,
+    end_by: date | None,
+    by: date | None,
+    not_before: date = date.min,
+) -> Span | None:
     """The first unbroken run of days on which a start is named and in time.
 
     end_by:  the day by which the exposure of any regimen must have ended; None: no such day
     by:      the last day to start whatever the regimen, as counts may set it; None: none
+    not_before: the first day on which the hives can be ready
     """
     days: dict[date, Row] = {}
     for row in answer.rows:
-        if row.safe and _in_time(row, end_by, by):
+        if row.safe and row.day >= not_before and _in_time(row, end_by, by):
             days.setdefault(row.day, row)
     if not days or answer.status in (Status.UNKNOWN, Status.CLOSED):
         return None
@@ -77,21 +107,37 @@ def options(
     courses: Sequence[Course],
     end_by: date | None,
     by: date | None,
+    today: date,
+    broodless: bool = False,
 ) -> tuple[Option, ...]:
     """Each of the yard's treatments, in the user's order, with its first start that is in time,
-    else its first start."""
-    before = courses[-1].treatment.active if courses else None
+    else its first start.
+
+    broodless:  somebody has looked and found no capped brood, whatever the configuration says
+    """
+    begun = [one for one in courses if one.start <= today]
+    before = begun[-1].treatment.active if begun else None
     found = []
     for answer in answers:
-        named = [row for row in answer.rows if row.safe]
+        needs = tuple(
+            one.obstacle
+            for one in answer.blocked
+            if not (broodless and one.obstacle is Obstacle.BROOD)
+        )
+        ready = today + timedelta(days=CAGED_DAYS if Obstacle.BROOD in needs else 0)
+        named = [row for row in answer.rows if row.safe and row.day >= ready]
         timely = [row for row in named if _in_time(row, end_by, by)]
+        row = next(iter(timely or named), None)
+        regimen = answer.treatment.regimens[0] if row is None else row.start.regimen
         found.append(
             Option(
                 treatment=answer.treatment,
                 status=answer.status,
-                row=next(iter(timely or named), None),
+                row=row,
                 in_time=bool(timely),
-                needs=tuple(one.obstacle for one in answer.blocked),
+                needs=needs,
+                ready=ready,
+                visits=len(regimen.doses) + regimen.removed,
                 same_active=answer.treatment.active == before,
             )
         )

@@ -249,7 +249,7 @@ def test_efficacy_is_worked_out_and_what_is_missing_is_null(journey, arguments, 
     ) == found
     said = asked(journey, "efficacy", *arguments).stdout
     for figure in found:
-        assert figure is None or f"{abs(figure):.1f} %" in said
+        assert figure is None or f"  {abs(figure):.1f} %" in said
     assert max(map(len, said.splitlines())) <= 78
 
 

@@ -264,7 +264,7 @@ def efficacy_lines(found: Efficacy) -> list[str]:
     if found.fall is not None:
         more = "fewer" if found.fall >= 0 else "more"
         lines += labelled(
-            "Before, after",
+            "Fall",
             f"{abs(found.fall):.1f} % {more} mites than before; they would have grown meanwhile,"
             " so that it has done more than this",
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -17,22 +17,39 @@ from windowcast.entering import corrected, day_of, today_at
 from windowcast.errors import UsageError
 from windowcast.trade.course import courses
 from windowcast.trade.journal import Entry, in_force
-from windowcast.trade.mites import Growth, Passing, Round, growth, passing, rounds
+from windowcast.trade.mites import (
+    Efficacy,
+    Growth,
+    Passing,
+    Round,
+    growth,
+    henderson_tilton,
+    killed_share,
+    passing,
+    rounds,
+    same_colony,
+    simple_fall,
+)
 from windowcast.trade.yard import Yard
 
 METHODS = ("wash", "roll", "board")
 COLUMNS = "yard,day,method,mites,bees,colony,days"
 MOST_BEES, MOST_MITES, MOST_DAYS = 5000, 100_000, 60
 FEWEST_BEES = 20
+FEWEST_ADULTS, MOST_ADULTS = 1000, 150_000
+"""Of a colony. Common practice, no source: fewer bees are no colony."""
 USUAL_BEES = 100
 """Half a cup is about 300 bees, or 400: a sample of fewer than this says little."""
-
-Say = Callable[[str], None]
+OLD_DAYS = 365
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Count:
-    """One count, sound by itself. bees: None for a board; days: only of a board."""
+    """One count, sound by itself.
+
+    bees:  of the sample; of a board: the adult bees of its colony, None where they are not known
+    days:  only of a board: how long it lay
+    """
 
     day: date
     method: str
@@ -58,7 +75,8 @@ class YardCounts:
 
     entries:  in force, the oldest first
     rounds:   of washes and rolls, the oldest first
-    stale:    a treatment began after the last round: it says nothing of what is there now
+    stale:    a treatment began after the last round, or was under way then: it says nothing of what
+              is there now
     growth,   from the last round on; None without a round that still counts
     passing:
     """
@@ -87,10 +105,11 @@ def sound(
     if not 0 <= mites <= MOST_MITES:
         raise UsageError(f"mites is {mites}; wanted: a whole number, 0 to {MOST_MITES}")
     if method == "board":
-        if bees is not None:
+        if bees is not None and not FEWEST_ADULTS <= bees <= MOST_ADULTS:
             raise UsageError(
-                "a board counts what falls in a time, not bees; leave bees out, or name another"
-                " method, wash or roll"
+                f"bees is {bees}; a board has no sample of bees; wanted: the adult bees of the"
+                f" whole colony, {FEWEST_ADULTS} to {MOST_ADULTS}; leave bees out where they are"
+                " not known, or name another method, wash or roll"
             )
         if days is None or not 0 < days <= MOST_DAYS:
             raise UsageError(
@@ -116,6 +135,37 @@ def sound(
     if name is not None and not (0 < len(name) <= 80 and name.isprintable()):
         raise UsageError(f"colony is {colony!r}; wanted: 1 to 80 printable characters")
     return Count(day=day, method=method, mites=mites, bees=bees, colony=name, days=days)
+
+
+def doubts(count: Count, today: date) -> list[str]:
+    """What is odd about a count and may be true all the same."""
+    found = []
+    if count.method != "board" and count.bees is not None and count.bees < USUAL_BEES:
+        found.append(f"{count.bees} bees say little: 300 are usual")
+    if (today - count.day).days > OLD_DAYS:
+        found.append(f"{count.day} is more than a year ago: see whether the year is right")
+    return found
+
+
+def same_sample(entries: Iterable[Entry], count: Count) -> list[Entry]:
+    """The counts in force of the same day, method and colony, which must be named alike."""
+    return [
+        one
+        for one in in_force(entries)
+        if one.kind == "count"
+        and one.day == count.day
+        and one.body["method"] == count.method
+        and _colony(one.body.get("colony")) == _colony(count.colony)
+    ]
+
+
+def same_figures(entry: Entry, count: Count) -> bool:
+    """Whether an entry of the same day, method and colony says the same."""
+    return all(entry.body.get(key) == count.body[key] for key in ("mites", "bees", "days"))
+
+
+def _colony(name: str | None) -> str | None:
+    return None if name is None else same_colony(name)
 
 
 def add(store: Store, yard: Yard, count: Count, *, now: datetime) -> int:
@@ -149,7 +199,7 @@ def of_yard(
     begun = courses(entries)
     treated = [(one.start, one.end) for one in begun]
     last = found[-1] if found else None
-    stale = last is not None and any(one.start >= last.day for one in begun)
+    stale = last is not None and any(one.end > last.first_day for one in begun)
     rate = ahead = None
     if last is not None and not stale:
         rate = growth(found, configuration.season, treated=treated, south=south)
@@ -165,13 +215,55 @@ def of_yard(
     )
 
 
+def efficacy(
+    *,
+    before: float | None,
+    after: float | None,
+    control_before: float | None,
+    control_after: float | None,
+    killed: int | None,
+    follow_up: int | None,
+) -> Efficacy:
+    """How much a treatment has done, from what was counted. Raises UsageError for what cannot be,
+    and where nothing can be worked out."""
+    for name, share in (
+        ("--before", before),
+        ("--after", after),
+        ("--control-before", control_before),
+        ("--control-after", control_after),
+    ):
+        if share is not None and not 0 <= share <= 100:
+            raise UsageError(f"{name} is {share:g}; wanted: mites per 100 bees, 0 to 100")
+    for name, dead in (("--killed", killed), ("--follow-up", follow_up)):
+        if dead is not None and not 0 <= dead <= MOST_MITES:
+            raise UsageError(f"{name} is {dead}; wanted: dead mites, 0 to {MOST_MITES}")
+    found = Efficacy(
+        fall=simple_fall(before, after),
+        against_control=henderson_tilton(after, before, control_after, control_before),
+        killed=killed_share(killed, follow_up),
+    )
+    if all(one is None for one in found):
+        raise UsageError(
+            "nothing to work out; give --before (above 0) and --after, with --control-before and"
+            " --control-after (above 0) where colonies were left untreated, or --killed and"
+            " --follow-up"
+        )
+    return found
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Imported:
-    """What a table came to: the numbers of its new counts by yard, and how many were known."""
+    """What a table came to.
+
+    new:     how many counts were new, by yard
+    known:   how many were kept already
+    doubts:  what is odd about some of the new ones, with their lines
+    """
 
     path: Path
     new: Mapping[str, int]
     known: int
+    doubts: tuple[str, ...]
 
 
 def import_table(
@@ -210,7 +302,7 @@ def import_table(
             mistakes.append(f"{path}:{line}: {error}")
             continue
         if count.colony is not None:
-            key = (place.name, count.day, count.method, count.colony.casefold())
+            key = (place.name, count.day, count.method, same_colony(count.colony))
             if key in first_line:
                 mistakes.append(
                     f"{path}:{line}: {count.colony} of {place.name} was counted on {count.day} by"
@@ -221,19 +313,24 @@ def import_table(
         read.append((line, place, count))
     if not mistakes and not read:
         mistakes = [f"{path}: no counts below the header; wanted: {COLUMNS} and a row a count"]
-    kept = {place.name: in_force(store.journal(place.name)) for _, place, _ in read}
-    entries, known = [], 0
+    kept = {name: store.journal(name) for name in {place.name for _, place, _ in read}}
+    entries: list[Entry] = []
+    taken: set[int] = set()
+    odd: list[str] = []
     for line, place, count in read:
-        same = [
-            one
-            for one in kept[place.name]
-            if one.kind == "count"
-            and one.day == count.day
-            and one.body["method"] == count.method
-            and one.body.get("colony") == count.colony
-        ]
-        if any(dict(one.body) == count.body for one in same):
-            known += 1
+        same = same_sample(kept[place.name], count)
+        # Several colonies without a name can have the same figures: each kept one is one of them.
+        match = next(
+            (one for one in same if one.id not in taken and same_figures(one, count)), None
+        )
+        voided = _voided(kept[place.name], count)
+        if match is not None:
+            taken.add(match.id)
+        elif voided is not None:
+            mistakes.append(
+                f"{path}:{line}: this count was voided, as count {voided.id}; take the row out, or"
+                " enter it again with windowcast count add"
+            )
         elif same and count.colony is not None:
             mistakes.append(
                 f"{path}:{line}: {count.colony} of {place.name} on {count.day} is kept with other"
@@ -242,13 +339,22 @@ def import_table(
             )
         else:
             entries.append(_entry(place, count, now))
+            odd += [f"{path}:{line}: {one}" for one in doubts(count, today_at(place, now))]
     if mistakes:
         raise UsageError(table_file.all_of(path, mistakes))
     store.enter(entries)
     new: dict[str, int] = {}
     for entry in entries:
         new[entry.yard] = new.get(entry.yard, 0) + 1
-    return Imported(path=path, new=new, known=known)
+    return Imported(path=path, new=new, known=len(taken), doubts=tuple(odd))
+
+
+def _voided(entries: Iterable[Entry], count: Count) -> Entry | None:
+    """The count with the same figures that was taken out of what counts."""
+    every = list(entries)
+    gone = {one.corrects for one in every if one.kind == "void"}
+    only = [one for one in every if one.id in gone]
+    return next((one for one in same_sample(only, count) if same_figures(one, count)), None)
 
 
 def _header_mistakes(names: Sequence[str], yard: Yard | None) -> list[str]:

@@ -109,6 +109,164 @@ def test_a_correction_is_a_new_entry_and_both_stay(journey):
     assert "voided already" in gone.stderr
 
 
+def test_a_correction_keeps_what_it_does_not_name(journey):
+    asked(
+        journey, "add", "Creek Bend", "--mites", "5", "--bees", "310", "--method", "roll",
+        "--colony", "hive 7", "--on", "2026-07-01",
+    )  # fmt: skip
+
+    mites = documents(journey, "correct", "1", "--mites", "6")
+    bees = documents(journey, "correct", "2", "--bees", "400")
+    washed = documents(journey, "correct", "3", "--method", "wash")
+
+    kept = [
+        (one["method"], one["mites"], one["bees"], one["colony"], one["day"])
+        for one in (mites, bees, washed)
+    ]
+    assert kept == [
+        ("roll", 6, 310, "hive 7", "2026-07-01"),
+        ("roll", 6, 400, "hive 7", "2026-07-01"),
+        ("wash", 6, 400, "hive 7", "2026-07-01"),
+    ]
+    # Macedo, Wu & Ellis 2002: a roll finds 0.929 of what a wash finds.
+    assert bees["percent"] == pytest.approx(1.5 / 0.929, abs=5e-4)
+    assert washed["percent"] == 1.5
+    to_board = asked(journey, "correct", "4", "--method", "board", code=2)
+    assert "the days that it lay" in to_board.stderr
+
+
+def test_the_same_count_twice_is_one_and_another_of_that_colony_is_more_of_its_bees(journey):
+    one = ["add", "Creek Bend", "--bees", "300", "--colony", "hive 7", "--mites"]
+    first = documents(journey, *one, "9")
+    again = asked(journey, *one, "9", "--json")
+    other = asked(journey, *one, "3", "--json")
+
+    assert first["number"] == json.loads(again.stdout)["number"] == 1
+    assert "kept already, as count 1; nothing was added" in again.stderr
+    assert "as count 1; both count, as one sample" in other.stderr
+    found = json.loads(other.stdout)
+    assert (found["number"], found["still_to_count"]) == (2, 7)
+    assert (found["round"]["colonies"], found["round"]["bees"]) == (1, 600)
+    assert found["round"]["percent"] == 2.0
+
+
+def test_an_unknown_yard_is_named_with_the_nearest_one(journey):
+    done = asked(journey, "add", "Crek Bend", "--mites", "9", "--bees", "300", code=2)
+
+    assert "did you mean 'Creek Bend'" in done.stderr
+
+
+def test_what_is_odd_is_said_and_kept(journey):
+    old = (journey.today - timedelta(days=400)).isoformat()
+    done = asked(journey, "add", "Creek Bend", "--mites", "1", "--bees", "40", "--on", old)
+
+    assert "40 bees say little" in done.stderr
+    assert f"{old} is more than a year ago" in done.stderr
+    assert len(documents(journey, "list", "Creek Bend")["yards"][0]["counts"]) == 1
+
+
+def test_a_treatment_makes_the_round_before_it_void_until_the_next_count(journey):
+    begun = journey.today - timedelta(days=40)
+    asked(
+        journey, "add", "Creek Bend", "--mites", "9", "--bees", "300",
+        "--on", (begun - timedelta(days=2)).isoformat(),
+    )  # fmt: skip
+    before = documents(journey, "list", "Creek Bend")["yards"][0]
+    done = journey.windowcast(
+        "treat", "start", "Creek Bend", "formic-strips", "two-strips", "--supers", "0",
+        "--on", begun.isoformat(),
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+
+    after = documents(journey, "list", "Creek Bend")["yards"][0]
+    told = " ".join(asked(journey, "list", "Creek Bend").stdout.split())
+    asked(
+        journey, "add", "Creek Bend", "--mites", "9", "--bees", "300",
+        "--on", (begun + timedelta(days=5)).isoformat(),
+    )  # fmt: skip
+    during = documents(journey, "list", "Creek Bend")["yards"][0]
+    new = documents(journey, "add", "Creek Bend", "--mites", "1", "--bees", "300")
+
+    assert before["growth"] is not None and not before["treated_since"]
+    assert (after["growth"], after["treated_since"]) == (None, True)
+    assert "a treatment began after this round, or was under way: count again" in told
+    assert (during["growth"], during["treated_since"]) == (None, True)
+    assert new["growth"] is not None and not new["treated_since"]
+    assert len(documents(journey, "list", "Creek Bend")["yards"][0]["rounds"]) == 3
+
+
+def test_a_board_says_what_falls_and_an_infestation_only_where_the_bees_are_known(journey):
+    """Delaplane & Hood 1997, August: 117 overnight from 3172 mites and 24,808 bees, 5 % by roll."""
+    august = ["--mites", "117", "--method", "board", "--days", "1", "--on", "2026-08-15"]
+    fall = documents(journey, "add", "Creek Bend", *august)
+    known = documents(journey, "add", "Creek Bend", *august, "--bees", "24808")
+    told = asked(journey, "add", "Creek Bend", *august, "--colony", "hive 2").stdout
+
+    assert fall["board"]["per_day"] == 117 > fall["board"]["limit_per_day"]
+    assert fall["board"]["population"] == pytest.approx(3172, rel=0.15)
+    assert fall["board"]["percent"] is None and fall["percent"] is None
+    assert 5.0 / 1.5 < known["board"]["percent"] < 5.0 * 1.5
+    assert (known["round"], known["growth"], known["still_to_count"]) == (None, None, None)
+    assert "no infestation, since the bees of the colony are not known" in " ".join(told.split())
+    assert max(map(len, told.splitlines())) <= 78
+    # In the south February is a month like August, and without brood nothing can be said.
+    journey.write(
+        "yards.toml",
+        yard_table("Far Yard", -34.0, 18.5, journey.zone)
+        + yard_table("Bare Yard", 44.9, -99.7, journey.zone).replace(
+            "brood = true", "brood = false"
+        ),
+    )
+    south = documents(journey, "add", "Far Yard", *august[:-1], "2026-02-15")
+    assert south["board"] == fall["board"]
+    bare = documents(journey, "add", "Bare Yard", *august)
+    assert bare["board"]["population"] is None and bare["board"]["per_day"] == 117
+
+
+@pytest.mark.parametrize(
+    ("arguments", "found"),
+    [
+        # COLOSS BEEBOOK varroa 4.5.4.2.6.1.
+        (["--killed", "850", "--follow-up", "150"], (None, None, 85.0)),
+        # Henderson & Tilton 1955 on means of the splits trial at Auburn (Aurell 2024-25): 77.8 %.
+        (
+            [
+                *("--before", "1.42", "--after", "0.88"),
+                *("--control-before", "1.42", "--control-after", "3.97"),
+            ],
+            (38.03, 77.83, None),
+        ),
+        (["--before", "2", "--after", "3"], (-50.0, None, None)),
+    ],
+)
+def test_efficacy_is_worked_out_and_what_is_missing_is_null(journey, arguments, found):
+    document = documents(journey, "efficacy", *arguments)
+
+    assert (
+        document["fall_percent"],
+        document["against_control_percent"],
+        document["killed_percent"],
+    ) == found
+    said = asked(journey, "efficacy", *arguments).stdout
+    for figure in found:
+        assert figure is None or f"  {abs(figure):.1f} %" in said
+    assert max(map(len, said.splitlines())) <= 78
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], "nothing to work out"),
+        (["--killed", "850"], "nothing to work out"),
+        (["--before", "0", "--after", "1"], "nothing to work out"),
+        (["--before", "nan", "--after", "1"], "--before is nan; wanted"),
+        (["--killed", "-1", "--follow-up", "3"], "--killed is -1; wanted"),
+    ],
+)
+def test_efficacy_from_too_little_is_refused(journey, arguments, words):
+    assert words in asked(journey, "efficacy", *arguments, code=2).stderr
+
+
 def test_a_table_is_taken_whole_and_twice_changes_nothing(journey):
     journey.write(
         "counts.csv",
@@ -169,6 +327,55 @@ def test_other_figures_of_a_known_count_are_not_taken_in_silence(journey):
     done = asked(journey, "import", str(journey.folder / "counts.csv"), "Creek Bend", code=2)
 
     assert "kept with other figures, as count 1" in done.stderr
+
+
+def test_colonies_without_a_name_are_as_many_as_the_table_has_of_them(journey):
+    head, row = "day,method,mites,bees,colony\n", "2026-07-01,wash,3,300,\n"
+    table = str(journey.folder / "counts.csv")
+    came = []
+    for rows in (1, 3, 3):
+        journey.write("counts.csv", head + rows * row)
+        found = documents(journey, "import", table, "Creek Bend")
+        came.append((sum(found["new"].values()), found["known"]))
+
+    assert came == [(1, 0), (2, 1), (0, 3)]
+
+
+def test_another_way_to_write_a_colony_is_no_other_colony(journey):
+    asked(
+        journey, "add", "Creek Bend", "--mites", "9", "--bees", "300", "--colony", "Hive 1",
+        "--on", "2026-07-01",
+    )  # fmt: skip
+    table = str(journey.folder / "counts.csv")
+    journey.write("counts.csv", "day,method,mites,bees,colony\n2026-07-01,wash,9,300,hive  1\n")
+    assert documents(journey, "import", table, "Creek Bend")["known"] == 1
+    journey.write("counts.csv", "day,method,mites,bees,colony\n2026-07-01,wash,8,300,hive 1\n")
+    assert "as count 1" in asked(journey, "import", table, "Creek Bend", code=2).stderr
+
+
+def test_a_voided_count_does_not_come_back_with_its_table(journey):
+    journey.write("counts.csv", "day,method,mites,bees,colony\n2026-07-01,wash,9,300,hive 1\n")
+    table = str(journey.folder / "counts.csv")
+    asked(journey, "import", table, "Creek Bend")
+    asked(journey, "void", "1", "--why", "the wrong yard")
+
+    done = asked(journey, "import", table, "Creek Bend", code=2)
+
+    assert "counts.csv:2: this count was voided, as count 1" in done.stderr
+    assert documents(journey, "list", "Creek Bend")["yards"][0]["counts"] == []
+
+
+def test_what_is_odd_in_a_table_is_said_with_its_line(journey):
+    old = journey.today - timedelta(days=400)
+    journey.write("counts.csv", f"day,method,mites,bees,colony\n{old},wash,1,40,hive 1\n")
+    table = str(journey.folder / "counts.csv")
+
+    first = asked(journey, "import", table, "Creek Bend").stderr
+    second = asked(journey, "import", table, "Creek Bend").stderr
+
+    assert "counts.csv:2: 40 bees say little" in first
+    assert f"counts.csv:2: {old} is more than a year ago" in first
+    assert second == ""
 
 
 def test_a_hostile_colony_stays_text(journey):

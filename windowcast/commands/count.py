@@ -31,7 +31,11 @@ _METHOD = click.option(
     help="A wash of bees, a sugar roll, or the fall on a board.",
 )
 _MITES = click.option("--mites", type=int, required=True, help="Mites found.")
-_BEES = click.option("--bees", type=int, help="Bees in the sample (wash, roll).")
+_BEES = click.option(
+    "--bees",
+    type=int,
+    help="Bees in the sample, as counted (wash, roll); adult bees of the colony, if known (board).",
+)
 _DAYS = click.option("--days", type=float, help="Days that the board lay (board).")
 _COLONY = click.option("--colony", metavar="NAME", help="Which colony; one count is of one.")
 _ON = click.option("--on", metavar="DATE", help="The day of the count; else today.")
@@ -76,15 +80,29 @@ def add(
     day = day_of(on, "--on", today_at(place, now))
     one = counts.sound(day=day, method=method, mites=mites, bees=bees, colony=colony, days=days)
     with asking.open_store(configuration) as store:
-        number = counts.add(store, place, one, now=now)
+        same = [] if one.colony is None else counts.same_sample(store.journal(place.name), one)
+        known = next((each for each in same if counts.same_figures(each, one)), None)
+        if known is not None:
+            say(f"this is kept already, as count {known.id}; nothing was added")
+        elif same:
+            say(
+                f"{one.colony} was counted by {method} on that day already, as count {same[0].id};"
+                f" both count, as one sample; if that one is wrong: windowcast count void"
+                f" {same[0].id}"
+            )
+        number = counts.add(store, place, one, now=now) if known is None else known.id
         _tell(configuration, store, place, number, one, now, as_json=as_json)
 
 
 @count.command()
 @click.argument("number", metavar="NUMBER", type=int)
-@_MITES
+@click.option("--mites", type=int, help="Mites found.")
 @_BEES
-@_METHOD
+@click.option(
+    "--method",
+    type=click.Choice(["wash", "roll", "board"]),
+    help="A wash of bees, a sugar roll, or the fall on a board.",
+)
 @_COLONY
 @_ON
 @_DAYS
@@ -94,9 +112,9 @@ def add(
 def correct(
     ctx: click.Context,
     number: int,
-    mites: int,
+    mites: int | None,
     bees: int | None,
-    method: str,
+    method: str | None,
     colony: str | None,
     on: str | None,
     days: float | None,
@@ -105,9 +123,9 @@ def correct(
 ) -> None:
     """Enter a count anew in place of a mistaken one; both stay on record.
 
-    What is not given is as it was for the day and the colony.
+    What is not given is as it was, but bees and days where a board was none or is none now.
 
-    Example: windowcast count correct 12 --mites 6 --bees 300
+    Example: windowcast count correct 12 --mites 6
     """
     from windowcast import answer as asking
     from windowcast import counts
@@ -119,14 +137,16 @@ def correct(
     with asking.open_store(configuration) as store:
         old = corrected(store, number, "count")
         place = asking.find_yard(configuration, old.yard)
-        day = old.day if on is None else day_of(on, "--on", today_at(place, now))
+        was = old.body
+        way = was["method"] if method is None else method
+        alike = (way == "board") == (was["method"] == "board")
         one = counts.sound(
-            day=day,
-            method=method,
-            mites=mites,
-            bees=bees,
-            colony=old.body.get("colony") if colony is None else colony,
-            days=days,
+            day=old.day if on is None else day_of(on, "--on", today_at(place, now)),
+            method=way,
+            mites=was["mites"] if mites is None else mites,
+            bees=was["bees"] if bees is None and alike else bees,
+            colony=was.get("colony") if colony is None else colony,
+            days=was.get("days") if days is None and alike else days,
         )
         new = counts.correct(store, number, one, now=now)
         _tell(configuration, store, place, new, one, now, as_json=as_json)
@@ -151,6 +171,46 @@ def void(ctx: click.Context, number: int, why: str, config_folder: str | None) -
     with asking.open_store(configuration) as store:
         old = entering.void(store, number, why, now=clock.now(), kinds=("count",))
     click.echo(f"count {number} of {old.yard} no longer counts ({count_lines.sentence(old)})")
+
+
+@count.command()
+@click.option("--before", type=float, help="Mites per 100 bees before the treatment.")
+@click.option("--after", type=float, help="The same after it.")
+@click.option("--control-before", type=float, help="In untreated colonies, before.")
+@click.option("--control-after", type=float, help="In untreated colonies, after.")
+@click.option("--killed", type=int, help="Dead mites on boards during the treatment.")
+@click.option("--follow-up", type=int, help="Dead mites from another active right after it.")
+@_JSON
+def efficacy(
+    before: float | None,
+    after: float | None,
+    control_before: float | None,
+    control_after: float | None,
+    killed: int | None,
+    follow_up: int | None,
+    as_json: bool,
+) -> None:
+    """Work out from counts how much a treatment has done, in up to three ways.
+
+    Count no sooner than 14 days after its end: until then mites come out of cells.
+
+    Example: windowcast count efficacy --killed 850 --follow-up 150
+    """
+    from windowcast import counts
+    from windowcast.notice import count_lines
+
+    found = counts.efficacy(
+        before=before,
+        after=after,
+        control_before=control_before,
+        control_after=control_after,
+        killed=killed,
+        follow_up=follow_up,
+    )
+    if as_json:
+        show(count_lines.efficacy_document(found))
+    else:
+        click.echo("\n".join(count_lines.efficacy_lines(found)))
 
 
 @count.command(name="list")
@@ -223,7 +283,8 @@ def import_(
     """Enter the counts of a table, all of them or none.
 
     The columns are yard, day (such as 2026-08-05), method (wash, roll or board), mites, bees,
-    colony and days (of a board). A count that is kept already is passed over.
+    colony and days (of a board). A count that is kept already is passed over; one that is kept with
+    other figures, or was voided, is a mistake of the table.
 
     Example: windowcast count import counts.csv
     """
@@ -235,6 +296,8 @@ def import_(
     place = None if name is None else asking.find_yard(configuration, name)
     with asking.open_store(configuration) as store:
         found = counts.import_table(configuration, store, table, yard=place, now=clock.now())
+    for doubt in found.doubts:
+        say(doubt)
     if as_json:
         show({"schema": 1, "file": str(table), "new": found.new, "known": found.known})
         return
@@ -264,10 +327,8 @@ def _tell(
     entry = next((each for each in entries if each.id == number), None)
     if entry is None:
         raise UsageError(f"count {number} is not in the journal")
-    if one.bees is not None and one.bees < counts.USUAL_BEES:
-        say(f"{one.bees} bees say little: 300 are usual")
-    if (today - one.day).days > 365:
-        say(f"{one.day} is more than a year ago: see whether the year is right")
+    for doubt in counts.doubts(one, today):
+        say(doubt)
     found = counts.of_yard(configuration, place, entries, today)
     last = next(
         (each for each in reversed(found.rounds) if each.first_day <= one.day <= each.day), None
@@ -278,14 +339,23 @@ def _tell(
         if newest and found.passing is not None and found.growth is not None
         else None
     )
-    limit = threshold(one.day, configuration.season, south=place.latitude < 0)
+    south = place.latitude < 0
+    limit = threshold(one.day, configuration.season, south=south)
+    fall = count_lines.fall_of(entry, south=south, brood=place.hive.brood)
     if as_json:
         show(
             {
                 "schema": 1,
                 **count_lines.count_document(entry),
                 "threshold_percent": limit,
-                "round": None if last is None else count_lines.round_document(last),
+                "board": count_lines.fall_document(fall),
+                "round": None
+                if last is None or one.method == "board"
+                else count_lines.round_document(last),
+                "still_to_count": None
+                if last is None or one.method == "board"
+                else count_lines.still_to_count(last, place.colonies),
+                "treated_since": newest and found.stale,
                 "growth": count_lines.growth_document(ahead),
             }
         )
@@ -295,8 +365,7 @@ def _tell(
         last if one.method != "board" else None,
         colonies=place.colonies,
         limit=limit,
-        brood=place.hive.brood,
-        south=place.latitude < 0,
+        fall=fall,
         stale=newest and found.stale,
         ahead=ahead,
         today=today,

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
-from typing import Any
+from typing import Any, NamedTuple
 
 from windowcast.notice import words
 from windowcast.notice.plain import labelled, wrapped
 from windowcast.trade.journal import Entry
 from windowcast.trade.mites import (
+    Efficacy,
     Growth,
     Passing,
     Round,
     as_wash,
+    bees_to_find,
+    board_infestation,
     board_limit,
     board_population,
     chance_of_none,
@@ -23,6 +26,42 @@ from windowcast.trade.mites import (
 )
 
 METHODS = {"wash": "wash", "roll": "sugar roll", "board": "board"}
+
+
+class Fall(NamedTuple):
+    """What a board says.
+
+    per_day:     mites that fall in a day
+    limit:       the same at which to act
+    population:  mites in the colony; None: no brood, nothing can be said
+    percent:     mites per 100 adult bees, roughly; None: nor can this, or the bees are not known
+    """
+
+    per_day: float
+    limit: float
+    population: float | None
+    percent: float | None
+
+
+def fall_of(entry: Entry, *, south: bool, brood: bool) -> Fall | None:
+    """What the count of a board says; None for another count."""
+    body = entry.body
+    if body["method"] != "board":
+        return None
+    per_day = body["mites"] / body["days"]
+    population = board_population(per_day, entry.day, south=south, brood=brood)
+    known = population is not None and body["bees"] is not None
+    return Fall(
+        per_day=per_day,
+        limit=board_limit(entry.day, south=south),
+        population=population,
+        percent=board_infestation(population or 0.0, body["bees"]) if known else None,
+    )
+
+
+def still_to_count(one: Round, colonies: int) -> int:
+    """Colonies of the yard that the round still lacks."""
+    return max(colonies_to_sample(colonies) - one.colonies, 0)
 
 
 def figure(value: float) -> str:
@@ -44,9 +83,15 @@ def sentence(entry: Entry) -> str:
     if body["method"] == "board":
         fall = body["mites"] / body["days"]
         return f"{text} in {body['days']:g} days, {fall:.1f} a day"
-    share = percent(as_wash(body["method"], body["mites"]), body["bees"])
+    share = _share(entry)
     low, high = interval(body["method"], body["mites"], body["bees"])
     return f"{text} on {body['bees']} bees, {figure(share)} ({reach(low, high)})"
+
+
+def _share(entry: Entry) -> float:
+    """Per cent, as a wash would have found it."""
+    body = entry.body
+    return min(percent(as_wash(body["method"], body["mites"]), body["bees"]), 100.0)
 
 
 def round_words(one: Round) -> str:
@@ -61,14 +106,20 @@ def passing_words(ahead: Passing, rate: Growth, today: date) -> str:
     """When the threshold is passed, with its range."""
     limit = f"the {figure(ahead.percent)} at which treatment is due at once"
     if ahead.day is None:
-        return f"at the expected growth {limit} is not reached within a year"
-    by = "" if ahead.early is None else f"; it may be from {words.day(ahead.early)} on"
+        at_most = "" if ahead.early is None else f"; it may be from {_day(ahead.early, today)} on"
+        return f"at the expected growth {limit} is not reached within a year{at_most}"
+    by = "" if ahead.early is None else f"; it may be from {_day(ahead.early, today)} on"
     grows = f"growth {100 * rate.per_day:.1f} % a day"
     grows += ", learned from this yard's counts" if rate.learned else ", as published"
     if ahead.day <= today:
-        return f"{limit} is passed since {words.day(ahead.day)} ({grows})"
-    late = "" if ahead.late is None else f", at the latest {words.day(ahead.late)}"
-    return f"{limit} is reached about {words.day(ahead.day)}{by}{late} ({grows})"
+        return f"{limit} is passed since {_day(ahead.day, today)} ({grows})"
+    late = "" if ahead.late is None else f", at the latest {_day(ahead.late, today)}"
+    return f"{limit} is reached about {_day(ahead.day, today)}{by}{late} ({grows})"
+
+
+def _day(value: date, today: date) -> str:
+    """With its year where that is not this one."""
+    return words.day(value) if value.year == today.year else words.day_with_year(value)
 
 
 def added_lines(
@@ -77,8 +128,7 @@ def added_lines(
     *,
     colonies: int,
     limit: float,
-    brood: bool,
-    south: bool,
+    fall: Fall | None,
     stale: bool,
     ahead: tuple[Passing, Growth] | None,
     today: date,
@@ -86,27 +136,26 @@ def added_lines(
     """What a count that was just entered means.
 
     last:   the round that it belongs to; None for a board
-    stale:  a treatment began after it: it says nothing of what is there now
+    limit:  the threshold of its month
+    fall:   of a board
+    stale:  a treatment began after the round, or was under way: it tells nothing of what is there
     """
     body = entry.body
     lines = [wrapped(f"Count {entry.id}, {entry.yard}: {sentence(entry)}")]
-    if body["method"] == "board":
-        return lines + _board(entry, south=south, brood=brood)
+    month = words.MONTH_NAMES[entry.day.month - 1]
+    if fall is not None:
+        return lines + _board(fall, month)
     if last is None:
         return lines
     state = "above" if last.percent >= limit else "below"
-    lines += labelled("Yard", f"{round_words(last)}: {state} the {figure(limit)} of this month")
+    lines += labelled("Yard", f"{round_words(last)}: {state} the {figure(limit)} of {month}")
     if last.colonies == 1:
         lines += labelled(
             "", "One colony tells little of a yard: colonies differ more than chance."
         )
     if body["mites"] == 0:
-        missed = chance_of_none(0.01, body["bees"])
-        lines += labelled(
-            "None found",
-            f"is not none: at 1 % such a sample finds nothing in {words.percent(missed)} of cases",
-        )
-    more = colonies_to_sample(colonies) - last.colonies
+        lines += labelled("None found", _none_found(body["bees"]))
+    more = still_to_count(last, colonies)
     if more > 0:
         lines += labelled(
             "Count more",
@@ -114,26 +163,40 @@ def added_lines(
             f" {colonies_to_sample(colonies)} in all",
         )
     if stale:
-        lines += labelled("Then", "a treatment began after it: count again when it is over")
+        lines += labelled("Then", f"{_STALE}: {_AGAIN}")
     elif ahead is not None:
         lines += labelled("Then", passing_words(*ahead, today))
     return lines
 
 
-def _board(entry: Entry, *, south: bool, brood: bool) -> list[str]:
-    fall = entry.body["mites"] / entry.body["days"]
-    limit = board_limit(entry.day, south=south)
-    state = "above" if fall >= limit else "below"
-    lines = labelled("Board", f"{fall:.1f} mites a day, {state} the {limit:g} of this month")
-    found = board_population(fall, entry.day, south=south, brood=brood)
-    if found is None:
+_STALE = "a treatment began after this round, or was under way"
+_AGAIN = "count again 14 days after its end"
+
+
+def _none_found(bees: int) -> str:
+    missed = chance_of_none(0.01, bees)
+    text = f"is not none: at 1 % such a sample finds nothing in {words.percent(missed)} of cases"
+    enough = bees_to_find(0.01, 0.95)
+    return text if bees >= enough else f"{text}, one of {enough} bees in 5 %"
+
+
+def _board(fall: Fall, month: str) -> list[str]:
+    state = "above" if fall.per_day >= fall.limit else "below"
+    lines = labelled(
+        "Board", f"{fall.per_day:.1f} mites a day, {state} the {fall.limit:g} of {month}"
+    )
+    if fall.population is None:
         return lines + labelled(
             "Population", "a board says nothing of it while there is no brood: wash a sample"
         )
+    text = f"about {round(fall.population, -1):g} mites in the colony"
+    text += ", if it has brood and is not collapsing"
+    if fall.percent is None:
+        text += "; no infestation, since the bees of the colony are not known"
+    else:
+        text += f", and so about {figure(fall.percent)}"
     return lines + labelled(
-        "Population",
-        f"about {round(found, -1):g} mites in the colony, if it has brood and is not collapsing; a"
-        " rough guide, and no infestation: wash a sample before you decide on it",
+        "Population", f"{text}; a rough guide: wash a sample before you decide on it"
     )
 
 
@@ -156,7 +219,7 @@ def list_lines(
             f"{words.span(one.first_day, one.day)}, {one.day.year}: {round_words(one)}",
         )
     if stale:
-        lines += labelled("Then", "a treatment began after the last round: count again")
+        lines += labelled("Then", f"{_STALE}: {_AGAIN}")
     elif ahead is not None:
         lines += labelled("Then", passing_words(*ahead, today))
     for entry in reversed(entries):
@@ -178,9 +241,57 @@ def count_document(entry: Entry) -> dict[str, Any]:
     }
     if body["method"] != "board":
         low, high = interval(body["method"], body["mites"], body["bees"])
-        share = percent(as_wash(body["method"], body["mites"]), body["bees"])
+        share = _share(entry)
         found |= {"percent": round(share, 3), "low": round(low, 3), "high": round(high, 3)}
     return found
+
+
+def fall_document(fall: Fall | None) -> dict[str, Any] | None:
+    """What a board says as plain values; population and per cent null where nothing can be said."""
+    if fall is None:
+        return None
+    return {
+        "per_day": round(fall.per_day, 2),
+        "limit_per_day": fall.limit,
+        "population": None if fall.population is None else round(fall.population),
+        "percent": None if fall.percent is None else round(fall.percent, 2),
+    }
+
+
+def efficacy_lines(found: Efficacy) -> list[str]:
+    """How much a treatment has done, in the ways that the counts allow."""
+    lines = []
+    if found.fall is not None:
+        more = "fewer" if found.fall >= 0 else "more"
+        lines += labelled(
+            "Fall",
+            f"{abs(found.fall):.1f} % {more} mites than before; they would have grown meanwhile,"
+            " so that it has done more than this",
+        )
+    if found.against_control is not None:
+        lines += labelled(
+            "Control",
+            f"{found.against_control:.1f} % against untreated colonies (Henderson-Tilton)",
+        )
+    if found.killed is not None:
+        lines += labelled(
+            "Killed", f"{found.killed:.1f} % of the mites that it and the follow-up killed"
+        )
+    return lines
+
+
+def efficacy_document(found: Efficacy) -> dict[str, Any]:
+    """The same as plain values, per cent; null where it is not known."""
+    return {
+        "schema": 1,
+        "fall_percent": _rounded(found.fall),
+        "against_control_percent": _rounded(found.against_control),
+        "killed_percent": _rounded(found.killed),
+    }
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 2)
 
 
 def round_document(one: Round) -> dict[str, Any]:

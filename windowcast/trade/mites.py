@@ -8,12 +8,13 @@ where brood is present.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 from itertools import pairwise
 from typing import NamedTuple
 
-from windowcast.trade.intervals import clopper_pearson, normal_quantile, student_quantile
+from windowcast.trade.intervals import NORMAL_975 as Z
+from windowcast.trade.intervals import clopper_pearson, student_quantile
 from windowcast.trade.journal import Entry, in_force
 from windowcast.trade.rules import SeasonRules
 
@@ -21,6 +22,7 @@ ROLL_RECOVERY = 0.929
 """Share of the mites that a sugar roll finds, and its standard deviation over colonies: Macedo, Wu
 & Ellis 2002, J. Apic. Res. 41:3-7."""
 ROLL_RECOVERY_SD = 0.055
+_WORST_RECOVERY = ROLL_RECOVERY - 2 * ROLL_RECOVERY_SD
 COLONIES_TO_SAMPLE = 8
 """Whatever the size of the yard: Lee, Moon, Burkness, Hutchison & Spivak 2010."""
 ROUND_DAYS = 7
@@ -41,7 +43,12 @@ BROOD_MONTHS = range(3, 11)
 """March to October in the north. Common practice, no source."""
 LOOK_AHEAD_DAYS = 365
 FEWEST_DAYS_OF_GROWTH, MOST_DAYS_OF_GROWTH = 7, 150
-Z = normal_quantile(0.975)
+SETTLING_DAYS = 14
+"""So long after a treatment mites that sat in cells still come out, which looks like growth: COLOSS
+BEEBOOK varroa 4.5.4.2.6.1 (Dietemann et al. 2013)."""
+SHARE_ON_ADULTS = 0.5
+"""Of the mites of a colony with brood: all are twice those on adult bees, Lee, Moon, Burkness,
+Hutchison & Spivak 2010."""
 
 # Mites in a colony for each that falls in a day, January to December in the north: Martin & Kemp
 # 1997, Martin 1998, "Managing Varroa" (National Bee Unit); from memory.
@@ -98,6 +105,19 @@ class Passing(NamedTuple):
     late: date | None
 
 
+class Efficacy(NamedTuple):
+    """How much a treatment has done, per cent; None: not known in this way.
+
+    fall:             fewer mites on 100 bees than before, nothing allowed for growth meanwhile
+    against_control:  the same against untreated colonies
+    killed:           of the mites that it and a follow-up killed, those that it killed
+    """
+
+    fall: float | None
+    against_control: float | None
+    killed: float | None
+
+
 def percent(mites: float, bees: float) -> float:
     """Mites per 100 bees."""
     return 100 * mites / bees
@@ -111,8 +131,8 @@ def interval(method: str, mites: int, bees: int) -> tuple[float, float]:
     low, high = (100 * end for end in clopper_pearson(mites, bees))
     if method != "roll":
         return low, high
-    best, worst = ROLL_RECOVERY + 2 * ROLL_RECOVERY_SD, ROLL_RECOVERY - 2 * ROLL_RECOVERY_SD
-    return low / min(best, 1.0), min(high / worst, 100.0)
+    best = ROLL_RECOVERY + 2 * ROLL_RECOVERY_SD
+    return low / min(best, 1.0), min(high / _WORST_RECOVERY, 100.0)
 
 
 def as_wash(method: str, mites: float) -> float:
@@ -145,6 +165,11 @@ def board_population(fall_per_day: float, day: date, *, south: bool, brood: bool
     return fall_per_day * _BOARD_FACTOR[_month(day, south=south)] if brood else None
 
 
+def board_infestation(population: float, adult_bees: int) -> float:
+    """Mites per 100 adult bees, roughly, of a colony with brood, so many mites and so many bees."""
+    return percent(SHARE_ON_ADULTS * population, adult_bees)
+
+
 def board_limit(day: date, *, south: bool) -> float:
     """The fall in a day at which to act."""
     return _BOARD_LIMIT[_month(day, south=south)]
@@ -161,51 +186,47 @@ def _month(day: date, *, south: bool) -> int:
 
 
 class _Colony(NamedTuple):
+    """All samples of one colony in a round. found: as a wash would have; rolled: bees of rolls."""
+
     name: str | None
-    method: str
-    mites: int
+    found: float
     bees: int
+    rolled: int
 
 
 def rounds(entries: Iterable[Entry]) -> tuple[Round, ...]:
     """The rounds of one yard, the oldest first, from its journal: washes and rolls in force.
 
-    A treatment that begins ends a round: counts before and after it are two.
+    A treatment that begins ends a round: counts before and after it are two. A count of the day on
+    which it begins is one before it, in whatever order the two were entered.
     """
     found: list[list[Entry]] = []
-    begun = False
-    for entry in in_force(entries):
-        if entry.kind == "start":
-            begun = True
+    counted = in_force(entries)
+    starts = [one.day for one in counted if one.kind == "start"]
+    for entry in counted:
         if entry.kind != "count" or entry.body["method"] == "board":
             continue
-        new = not found or begun or (entry.day - found[-1][0].day).days > ROUND_DAYS
-        if new:
+        if (
+            not found
+            or (entry.day - found[-1][0].day).days > ROUND_DAYS
+            or any(found[-1][-1].day <= start < entry.day for start in starts)
+        ):
             found.append([])
-            begun = False
         found[-1].append(entry)
     return tuple(_round(group) for group in found)
 
 
 def _round(group: Sequence[Entry]) -> Round:
-    colonies = [
-        _Colony(
-            entry.body.get("colony"),
-            entry.body["method"],
-            entry.body["mites"],
-            entry.body["bees"],
-        )
-        for entry in group
-    ]
+    colonies = _colonies(group)
+    bees = sum(one.bees for one in colonies)
     share, low, high = pooled(
-        [(as_wash(one.method, one.mites), one.bees) for one in colonies],
-        rolls=sum(one.bees for one in colonies if one.method == "roll")
-        / sum(one.bees for one in colonies),
+        [(one.found, one.bees) for one in colonies],
+        rolls=sum(one.rolled for one in colonies) / bees,
     )
     named = [
-        (one.name, percent(as_wash(one.method, one.mites), one.bees))
+        (one.name, min(percent(one.found, one.bees), 100.0))
         for one in colonies
-        if one.name
+        if one.name is not None
     ]
     return Round(
         day=group[-1].day,
@@ -214,10 +235,34 @@ def _round(group: Sequence[Entry]) -> Round:
         low=100 * low,
         high=100 * high,
         colonies=len(colonies),
-        bees=sum(one.bees for one in colonies),
-        mites=sum(one.mites for one in colonies),
+        bees=bees,
+        mites=sum(entry.body["mites"] for entry in group),
         worst=max(named, key=lambda one: one[1], default=None),
     )
+
+
+def _colonies(group: Sequence[Entry]) -> list[_Colony]:
+    """Samples of the same named colony as one: taken twice, it is no second colony."""
+    found: dict[str | int, _Colony] = {}
+    for entry in group:
+        name, method, bees = entry.body.get("colony"), entry.body["method"], entry.body["bees"]
+        one = _Colony(
+            name,
+            as_wash(method, entry.body["mites"]),
+            bees,
+            bees if method == "roll" else 0,
+        )
+        key = entry.id if name is None else same_colony(name)
+        if key in found:
+            old = found[key]
+            one = _Colony(old.name, old.found + one.found, old.bees + bees, old.rolled + one.rolled)
+        found[key] = one
+    return list(found.values())
+
+
+def same_colony(name: str) -> str:
+    """What two ways of writing the name of one colony have in common."""
+    return " ".join(name.split()).casefold()
 
 
 def pooled(
@@ -242,7 +287,9 @@ def pooled(
         # P(none in a colony of n bees) = (1 + n p / theta)^-theta.
         size = bees / number
         high = THETA / size * (tail ** (-1 / (THETA * number)) - 1)
-        return 0.0, 0.0, min(max(high, clopper_pearson(0, bees)[1]), 1.0)
+        high = max(high, clopper_pearson(0, bees)[1])
+        # A roll may have missed what was there.
+        return 0.0, 0.0, min(high / (1 - rolls * (1 - _WORST_RECOVERY)), 1.0)
     expected = share * (1 - share) / bees
     expected += share**2 * sum(of**2 for _, of in counts) / (THETA * bees**2)
     seen = 0.0
@@ -267,8 +314,9 @@ def growth(
 ) -> Growth:
     """The rate of growth: the configured one, moved by rounds of the yard's own.
 
-    treated:  the first and the last day of each treatment; rounds with one between them tell
-              nothing of growth
+    treated:  the day on which each treatment began, after the count of that day, and the day after
+              its exposure; rounds with one between them, or too soon before them, tell nothing of
+              growth
 
     Each pair of rounds that follow one another, a week to five months apart, is a measurement whose
     error is that of its two intervals; it is weighed against the spread of published rates.
@@ -283,7 +331,10 @@ def growth(
             or second.percent <= 0
             or days < FEWEST_DAYS_OF_GROWTH
             or apart > MOST_DAYS_OF_GROWTH
-            or any(start <= second.day and end >= first.day for start, end in treated)
+            or any(
+                start < second.day and end + timedelta(days=SETTLING_DAYS) > first.first_day
+                for start, end in treated
+            )
         ):
             continue
         error = math.hypot(*(_log_error(one) for one in (first, second))) / days
@@ -345,21 +396,38 @@ def projected(last: Round, rate: Growth, day: date, *, south: bool) -> float:
     return last.percent * math.exp(rate.per_day * brood + BROODLESS_PER_DAY * (days - brood))
 
 
-def killed_share(killed: float, killed_by_follow_up: float) -> float | None:
+def killed_share(killed: float | None, killed_by_follow_up: float | None) -> float | None:
     """Efficacy in per cent from dead mites: killed / (killed + killed by a follow-up with another
-    active), COLOSS BEEBOOK varroa 4.5.4.2.6.1; None where nothing was killed."""
-    total = killed + killed_by_follow_up
-    return None if total <= 0 else 100 * killed / total
+    active), COLOSS BEEBOOK varroa 4.5.4.2.6.1; None without both, or where nothing was killed."""
+    if killed is None or killed_by_follow_up is None or killed + killed_by_follow_up <= 0:
+        return None
+    return 100 * killed / (killed + killed_by_follow_up)
 
 
 def henderson_tilton(
-    treated_after: float, treated_before: float, control_after: float, control_before: float
+    treated_after: float | None,
+    treated_before: float | None,
+    control_after: float | None,
+    control_before: float | None,
 ) -> float | None:
-    """Efficacy in per cent against untreated colonies, Henderson & Tilton 1955; None where a
-    divisor is 0."""
-    if treated_before <= 0 or control_after <= 0:
+    """Efficacy in per cent against untreated colonies, Henderson & Tilton 1955; None where one of
+    the four is missing or a divisor is 0."""
+    if (
+        treated_after is None
+        or treated_before is None
+        or control_after is None
+        or control_before is None
+        or treated_before <= 0
+        or control_after <= 0
+    ):
         return None
     return 100 * (1 - treated_after * control_before / (treated_before * control_after))
+
+
+def simple_fall(before: float | None, after: float | None) -> float | None:
+    """By how many per cent the mites on 100 bees are fewer than before, with nothing allowed for
+    growth meanwhile; negative where they are more. None without both, or where none were before."""
+    return henderson_tilton(after, before, 1, 1)
 
 
 def fall_after(
@@ -372,14 +440,3 @@ def fall_after(
         return None
     without = projected(before, rate, after.day, south=south)
     return henderson_tilton(after.percent, before.percent, without, before.percent)
-
-
-def colony_rates(entries: Iterable[Entry]) -> Mapping[str, float]:
-    """Mites per 100 bees of each named colony, from its last wash or roll."""
-    found: dict[str, float] = {}
-    for entry in in_force(entries):
-        if entry.kind == "count" and entry.body["method"] != "board" and entry.body.get("colony"):
-            found[entry.body["colony"]] = percent(
-                as_wash(entry.body["method"], entry.body["mites"]), entry.body["bees"]
-            )
-    return found

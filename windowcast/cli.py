@@ -30,9 +30,14 @@ if TYPE_CHECKING:
     from windowcast.edges.settings import Configuration
 
 LAZY = {
+    "records": "records",
+    "treat": "treat",
+    "found": "treat",
+    "count": "count",
     "season": "past",
     "observed": "past",
     "verify": "past",
+    "visits": "visits",
 }
 """Commands that stand in a module of `windowcast.commands`, imported when asked for."""
 
@@ -159,6 +164,8 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
     configuration = configuration_of(ctx, config_folder)
     with job.open_store(configuration) as store:
         result = job.run(configuration, store, now=clock.now(), say=say, print_only=print_only)
+    for urgent in result.urgent:
+        click.echo(urgent)
     for notice in result.printed:
         click.echo(notice.body, nl=False)
     ctx.exit(result.exit_code)
@@ -191,6 +198,7 @@ def yard(
     """
     from windowcast import answer as asking
     from windowcast.edges import clock
+    from windowcast.standing import beside, standing
 
     configuration = configuration_of(ctx, config_folder)
     place = asking.find_yard(configuration, name)
@@ -208,18 +216,30 @@ def yard(
 
             chance.correct(configuration, store, [place], now=now, say=say, fetch=False)
             weather = asking.stored_weather(configuration, store, place, now)
-    answer = asking.answer_yard(configuration, place, weather, now=now, treatments=chosen)
+        answer = asking.answer_yard(configuration, place, weather, now=now, treatments=chosen)
+        # The season and what else there is are the yard's, whatever treatment was asked for.
+        every = asking.find_treatments(configuration, place)
+        whole = (
+            answer
+            if chosen == every
+            else asking.answer_yard(configuration, place, weather, now=now, treatments=every)
+        )
+        others = beside(
+            standing(configuration, store, place, weather, whole, now=now),
+            whole,
+            configuration.units,
+        )
     if as_json:
         from windowcast.notice.document import document
 
-        found = document(answer, configuration.units)
+        found = document(answer, configuration.units) | dict(others.document)
         if print_weather:
             found["weather"] = asking.weather_document(weather)
         show(found)
     else:
         from windowcast.notice import table
 
-        lines = table.answer_lines(answer, configuration.units)
+        lines = table.answer_lines(answer, configuration.units, others)
         if print_weather:
             lines += table.weather_lines(weather.forecast, weather.scenarios, configuration.units)
         click.echo("\n".join(lines))

@@ -309,7 +309,13 @@ WINDOWCAST: Mapping[str, Key] = {
     ),
     "morning": Key(
         allowed="a table, begun by a line [morning]",
-        keys={"at": _time_key(), "late_until": _time_key()},
+        keys={
+            "at": _time_key(),
+            "late_until": _time_key(),
+            "watch_hours": Key(
+                allowed="hours, 0 (only in the morning) to 24", read=values.number(0, 24)
+            ),
+        },
     ),
     "store": Key(
         allowed="a table, begun by a line [store]",

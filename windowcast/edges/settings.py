@@ -70,10 +70,14 @@ class ChanceSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MorningSettings:
-    """When the morning job runs, and how late a missed one is still sent: local times of day."""
+    """When the morning job runs, and how late a missed one is still sent: local times of day.
+
+    watch_hours:  how often the service looks at treatments that are in; 0: only in the morning
+    """
 
     at: time = time(6, 0)
     late_until: time = time(20, 0)
+    watch_hours: float = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

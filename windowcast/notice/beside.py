@@ -16,6 +16,7 @@ class Beside(NamedTuple):
     first:     lines before the windows, of at most 78 columns
     last:      lines after them
     actives:   that these lines tell somebody to handle, for the cautions
+    others:    whether the other treatments are told in a line each; not where these lines do so
     document:  the same for programs, to be merged into the answer's document
     """
 
@@ -25,6 +26,7 @@ class Beside(NamedTuple):
     first: tuple[str, ...] = ()
     last: tuple[str, ...] = ()
     actives: tuple[str, ...] = ()
+    others: bool = True
     document: Mapping[str, Any] = {}
 
     @property

@@ -11,8 +11,8 @@ from importlib import resources
 
 from jinja2 import Environment, Template
 
+from windowcast.notice import hive_lines, words
 from windowcast.notice import reason as reasons
-from windowcast.notice import words
 from windowcast.notice.beside import NOTHING, Beside
 from windowcast.notice.plain import (
     WIDTH,
@@ -23,38 +23,8 @@ from windowcast.notice.plain import (
     source_line,
     wrapped,
 )
-from windowcast.trade import hive as hives
 from windowcast.trade import visits as visiting
-from windowcast.trade.hive import Preparation
 from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
-
-PREPARATION = {
-    Preparation.SUPERS_OFF_SET_ASIDE: "honey supers off and set aside; at most {supers} back on",
-    Preparation.SUPERS_STAY_OFF: "honey supers stay off for the whole exposure",
-    Preparation.ENTRANCE_OPEN: "entrance wide open, no reducer",
-    Preparation.FLOOR_CLOSED: "screened floor closed at the back",
-    Preparation.ONE_STRIP_MIDDLE: "one strip in the middle of the brood nest",
-    Preparation.TWO_STRIPS_OFFSET: "two strips, offset from each other, not side by side",
-    Preparation.ABOVE_SINGLE_CHAMBER: "lay it on the top bars above the single brood chamber",
-    Preparation.BETWEEN_CHAMBERS: "lay it on the top bars between the two brood chambers",
-    Preparation.ON_EXCLUDER: "on top of the queen excluder, where the label allows",
-}
-CAUTIONS = {
-    "formic acid": (
-        "Formic acid burns skin, eyes and lungs: acid-resistant gloves, sealed goggles, long"
-        " sleeves, a mask for acid vapour where the label says so; work upwind, in the open air,"
-        " with plenty of water at hand."
-    ),
-    "oxalic acid": (
-        "Oxalic acid harms eyes, skin and lungs: acid-resistant gloves, goggles, long sleeves, a"
-        " particle mask with spray or vapour; work upwind, in the open air, with water at hand."
-    ),
-    "amitraz": (
-        "Amitraz goes through the skin: wear gloves; it is not for people on MAO inhibitors."
-    ),
-    "thymol": "Thymol irritates skin and eyes and can sensitise: wear gloves and goggles.",
-}
-LAW = "The label and local law decide: read them before you open a packet."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +82,7 @@ def write(
             for answer in answers
         ],
         cautions=[wrapped(text) for text in _cautions(answers, others)],
-        law=wrapped(LAW),
+        law=wrapped(hive_lines.LAW),
         sources=[wrapped(line) for line in _sources(answers)],
         next=wrapped(
             f"The next notice is due tomorrow at {circumstances.next_at:%H:%M}. If none comes,"
@@ -200,15 +170,18 @@ def yard_lines(
         lines += labelled("Today", words.day(answer.today))
     lines += beside.first
     if beside.windows:
-        lines += _window_lines(answer, units)
+        lines += _window_lines(answer, units, others=beside.others)
     lines += beside.last
     if answer.forecast.missing and answer.forecast.sources:
         lines += labelled("Missing", "; ".join(answer.forecast.missing))
     return lines
 
 
-def _window_lines(answer: YardAnswer, units: str) -> list[str]:
-    """When a treatment can be started, with which dose, and what that asks for."""
+def _window_lines(answer: YardAnswer, units: str, *, others: bool) -> list[str]:
+    """When a treatment can be started, with which dose, and what that asks for.
+
+    others:  also the treatments that are not the first choice, in a line each
+    """
     main = answer.main
     lines: list[str] = []
     row = main.named if main.status is not Status.UNKNOWN else None
@@ -229,16 +202,17 @@ def _window_lines(answer: YardAnswer, units: str) -> list[str]:
         )
     if row is not None:
         lines += _visits(main, answer)
-        lines += _at_the_hive(main, row, answer)
-        lines += _left_shut(main, row)
+        regimen = row.start.regimen
+        lines += hive_lines.at_the_hive(main.treatment, regimen, answer.yard.hive)
+        lines += hive_lines.left_shut(main.treatment, regimen, start=row.day)
     names = [words.treatment_plural(one.treatment) for one in answer.treatments]
-    others = [
+    rest = [
         other_line(one, told_apart=names.count(words.treatment_plural(one.treatment)) > 1)
         for one in answer.treatments[1:]
     ]
-    if others:
-        lines += labelled("Others", others[0])
-        for other in others[1:]:
+    if rest and others:
+        lines += labelled("Others", rest[0])
+        for other in rest[1:]:
             lines += labelled("", other)
     return lines
 
@@ -295,29 +269,6 @@ def _visits(answer: TreatmentAnswer, yard: YardAnswer) -> list[str]:
     return lines
 
 
-def _at_the_hive(answer: TreatmentAnswer, row: Row, yard: YardAnswer) -> list[str]:
-    lines: list[str] = []
-    for step in hives.preparations(answer.treatment, row.start.regimen, yard.yard.hive):
-        text = PREPARATION[step].format(supers=words.number(answer.treatment.max_supers or 0))
-        lines += labelled("" if lines else "At the hive", f"- {text}")
-    return lines
-
-
-def _left_shut(answer: TreatmentAnswer, row: Row) -> list[str]:
-    spans = visiting.shut_days(answer.treatment, row.start.regimen, start=row.day)
-    if not spans:
-        return []
-    text = words.listed([words.span(one.first_day, one.last_day) for one in spans])
-    why = (
-        "bees may ball the queen while the vapour is strong"
-        if answer.treatment.active == "formic acid"
-        else "opening it disturbs the treatment"
-    )
-    swaps = [visit for visit in answer.visits if visit.task is visiting.Task.SWAP]
-    but = f"; the swap on {words.day(swaps[0].day)} is the one exception" if swaps else ""
-    return labelled("Leave shut", f"{text}: {why}{but}")
-
-
 def _hottest(row: Row, units: str) -> str:
     fit, start = row.start.fit, row.start
     parts = []
@@ -346,8 +297,9 @@ def _cautions(answers: Sequence[YardAnswer], beside: Mapping[str, Beside]) -> li
         for one in answer.treatments
         if one.named is not None and one.status is not Status.UNKNOWN
     )
-    actives |= dict.fromkeys(active for one in beside.values() for active in one.actives)
-    return [CAUTIONS[active] for active in actives if active in CAUTIONS]
+    shown = [beside.get(answer.yard.name, NOTHING) for answer in answers]
+    actives |= dict.fromkeys(active for one in shown for active in one.actives)
+    return hive_lines.cautions(actives)
 
 
 def _sources(answers: Sequence[YardAnswer]) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from fractions import Fraction
 from typing import Any, NamedTuple
@@ -130,6 +130,11 @@ def courses(entries: Iterable[Entry]) -> tuple[Course, ...]:
         elif entry.kind == "note":
             found[begun] = course._replace(notes=(*course.notes, entry))
     return tuple(sorted(found.values(), key=lambda one: (one.start, one.entry.id)))
+
+
+def in_hand(known: Sequence[Course], today: date) -> Course | None:
+    """The treatment that is in the hives of a yard."""
+    return next((one for one in reversed(known) if not one.finished(today)), None)
 
 
 def snapshot(treatment: Treatment, regimen: Regimen) -> dict[str, Any]:

@@ -9,8 +9,9 @@ from typing import Any, NamedTuple
 KINDS = ("count", "start", "swap", "remove", "note", "brood", "queens", "void")
 """What an entry can be.
 
-count   {"method": "wash" | "roll" | "board", "mites": whole, "bees": whole | null,
-         "days": days a board lay | null, "colony": text | null}
+count   {"method": "wash" | "roll" | "board", "mites": whole, "bees": whole, of the sample, or of a
+         board the adult bees of the colony | null, "days": days a board lay | null,
+         "colony": text | null}
 start   {"treatment": id, "regimen": id, "colonies": whole, "snapshot": `course.snapshot`, and what
          the records want, each text | null: "lot", "registration", "supplier", "expiry",
          "operator", ...}

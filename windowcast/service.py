@@ -15,7 +15,6 @@ import time as time_of_machine
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
-from functools import partial
 from types import FrameType
 from zoneinfo import ZoneInfo
 
@@ -128,7 +127,7 @@ class Ticker:
         if not every or (last is not None and timedelta(0) <= now - last < every):
             return
         self.watched_at = now
-        yards = watching.yards_with_something_in(self.configuration, store, now)
+        yards = watching.yards_to_watch(self.configuration, store, now)
         if not yards:
             return
         weathers = morning.gather(self.configuration, store, yards, now=now, say=_log_line)
@@ -137,7 +136,6 @@ class Ticker:
             store,
             yards,
             weathers,
-            recipients=partial(morning.recipients_of, self.configuration),
             now=now,
             say=_log_line,
         ):

@@ -16,7 +16,7 @@ from typing import Any
 
 from windowcast.edges.config_schema import DOSE, TREATMENTS, YARDS, Fault, Path, none_described
 from windowcast.edges.config_secrets import from_environment, from_file
-from windowcast.edges.config_values import Wrong, is_loopback, nearest, shown
+from windowcast.edges.config_values import Recipient, Wrong, is_loopback, nearest, shown
 from windowcast.edges.settings import DecisionSettings, MorningSettings
 from windowcast.trade.treatment import Band
 
@@ -27,12 +27,18 @@ AMOUNTS = tuple(name for name in DOSE if name != "day")
 
 
 def windowcast(
-    sound: dict[str, Any], folder: File, environ: Mapping[str, str], *, every_yard_told: bool
+    sound: dict[str, Any],
+    folder: File,
+    environ: Mapping[str, str],
+    *,
+    every_yard_told: bool,
+    yard_names: Mapping[str, str],
 ) -> Iterator[Fault]:
     """Faults of windowcast.toml. The secrets that it names are read and put beside the names, as
     [weather] api_key and [mail] password.
 
     every_yard_told:  each yard names recipients of its own
+    yard_names:       by name in small letters; empty: not known
     """
     weather = sound.get("weather", {})
     if weather.get("api_key_env"):
@@ -93,11 +99,48 @@ def windowcast(
         )
 
     if "mail" in sound:
-        yield from _mail(sound["mail"], folder, environ, every_yard_told=every_yard_told)
+        yield from _mail(
+            sound["mail"],
+            folder,
+            environ,
+            every_yard_told=every_yard_told,
+            yard_names=yard_names,
+        )
+    if "push" in sound:
+        yield from _push(sound["push"], folder, environ)
+
+
+def _push(push: dict[str, Any], folder: File, environ: Mapping[str, str]) -> Iterator[Fault]:
+    """The channels' addresses are secrets: from the environment or a file, parted by blanks."""
+    kept_in = [key for key in ("urls_env", "urls_file") if push.get(key)]
+    if len(kept_in) != 1:
+        yield Fault(
+            ("push",),
+            "urls_env and urls_file are both given; keep one"
+            if kept_in
+            else "no addresses; name the environment variable that holds them in urls_env, or the"
+            " file in urls_file, parted by blanks",
+        )
+        return
+    try:
+        text = (
+            from_environment(push["urls_env"], environ)
+            if kept_in == ["urls_env"]
+            else from_file(push["urls_file"], folder, environ)
+        )
+    except Wrong as wrong:
+        yield Fault(("push", kept_in[0]), f"{kept_in[0]} {wrong}")
+        return
+    push["urls"] = text.split()
 
 
 def _mail(
-    mail: dict[str, Any], folder: File, environ: Mapping[str, str], *, every_yard_told: bool
+    mail: dict[str, Any],
+    folder: File,
+    environ: Mapping[str, str],
+    *,
+    every_yard_told: bool,
+    yard_names: Mapping[str, str],
 ) -> Iterator[Fault]:
     if mail.get("security") == "none" and "host" in mail and not is_loopback(mail["host"]):
         yield Fault(
@@ -111,7 +154,29 @@ def _mail(
             "recipients is empty; name at least one address, here or at every yard, or leave "
             "[mail] out to print the notice instead",
         )
-    yield from _twice(("mail", "recipients"), mail.get("recipients", ()))
+    yield from _twice(("mail", "recipients"), _addresses(mail.get("recipients", ())))
+    for index, one in enumerate(mail.get("recipients", ())):
+        if isinstance(one, Recipient) and one.yards is not None and yard_names:
+            for name in one.yards:
+                if name.casefold() not in yard_names:
+                    near = nearest(name.casefold(), list(yard_names))
+                    hint = f"; did you mean {shown(yard_names[near])}?" if near else ""
+                    yield Fault(
+                        ("mail", "recipients", index),
+                        f"recipients has a table with yards {shown(name)}, which yards.toml does"
+                        f" not have{hint}",
+                    )
+    quiet = [key for key in ("quiet_from", "quiet_until") if key in mail]
+    if len(quiet) == 1:
+        yield Fault(
+            ("mail", quiet[0]), "quiet_from and quiet_until go together; give both or neither"
+        )
+    elif quiet and mail["quiet_from"] == mail["quiet_until"]:
+        yield Fault(
+            ("mail", "quiet_until"),
+            "quiet_from and quiet_until are the same hour, so nothing urgent would ever be sent;"
+            " leave both out for no quiet hours",
+        )
 
     kept_in = [key for key in ("password_env", "password_file") if mail.get(key)]
     if len(kept_in) == 2:
@@ -160,7 +225,7 @@ def yards(
                 )
             named.add(name)
         yield from _treatments_of_a_yard(here, yard, treatment_ids)
-        yield from _twice((*here, "recipients"), yard.get("recipients", ()))
+        yield from _twice((*here, "recipients"), _addresses(yard.get("recipients", ())))
 
 
 def swapped(given: Any) -> bool:
@@ -196,6 +261,10 @@ def _treatments_of_a_yard(here: Path, yard: Table, known: Sequence[str] | None) 
                 (*here, "treatments", index),
                 f"treatments holds {shown(treatment)}, which treatments.toml does not have; {hint}",
             )
+
+
+def _addresses(given: Sequence[str | Recipient | None]) -> list[str | None]:
+    return [one.address if isinstance(one, Recipient) else one for one in given]
 
 
 def _twice(here: Path, texts: Sequence[str | None]) -> Iterator[Fault]:

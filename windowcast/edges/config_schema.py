@@ -326,6 +326,15 @@ WINDOWCAST: Mapping[str, Key] = {
             )
         },
     ),
+    "push": Key(
+        allowed="a table, begun by a line [push]",
+        keys={
+            "urls_env": Key(
+                allowed="the name of an environment variable in quotes", read=values.variable
+            ),
+            "urls_file": Key(allowed="the name of a file in quotes", read=values.plain),
+        },
+    ),
     "mail": Key(
         allowed="a table, begun by a line [mail]",
         keys={
@@ -345,8 +354,10 @@ WINDOWCAST: Mapping[str, Key] = {
             "password_file": Key(allowed="the name of a file in quotes", read=values.plain),
             "sender": Key(allowed=_ADDRESS_WORDS, read=values.address, required=True),
             "recipients": Key(
-                allowed=_ADDRESS_WORDS, read=values.address, many=True, required=True
+                allowed=_ADDRESS_WORDS, read=values.recipient, many=True, required=True
             ),
+            "quiet_from": _time_key(),
+            "quiet_until": _time_key(),
         },
     ),
 }
@@ -388,7 +399,7 @@ YARDS: Mapping[str, Key] = {
                 read=values.identifier,
                 many=True,
             ),
-            "recipients": Key(allowed=_ADDRESS_WORDS, read=values.address, many=True),
+            "recipients": Key(allowed=_ADDRESS_WORDS, read=values.recipient, many=True),
         },
     )
 }

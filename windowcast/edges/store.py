@@ -18,7 +18,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from windowcast.edges import store_calendar, store_history, store_journal
+from windowcast.edges import store_calendar, store_history, store_journal, store_said
 from windowcast.edges.store_calendar import PublishedEvent
 from windowcast.edges.store_history import instant as _instant
 from windowcast.edges.store_records import (
@@ -31,6 +31,7 @@ from windowcast.edges.store_records import (
     Noted,
     ObservedHigh,
     Recorded,
+    SaidOf,
     SkippedNotice,
     StoredNotice,
     StoredPastRun,
@@ -54,6 +55,7 @@ __all__ = [
     "ObservedHigh",
     "PublishedEvent",
     "Recorded",
+    "SaidOf",
     "SkippedNotice",
     "Store",
     "StoredNotice",
@@ -614,10 +616,12 @@ class Store:
                 notice.kind,
                 notice.local_date.isoformat(),
                 notice.body,
-                created_at,
+                created_at if notice.not_before is None else _instant(notice.not_before),
             ),
         ).fetchone()
         notice_id: int | None = None if row is None else row[0]
+        if notice_id is not None:
+            store_said.say(self._database, notice.said, notice_id)
         already_told = []
         for told in notice.told:
             changed = self._tell(told, notice.recipient, notice_id, created_at)
@@ -702,10 +706,36 @@ class Store:
             self._database.execute("RELEASE watch")
             return told
 
-    def tell_printed(self, told: Sequence[Told], *, done_at: datetime) -> tuple[Told, ...]:
-        """Note mornings that were printed rather than mailed; those that had not been told yet."""
+    def tell_printed(
+        self,
+        told: Sequence[Told],
+        *,
+        done_at: datetime,
+        said: Sequence[SaidOf] = (),
+        recipient: str = "",
+    ) -> tuple[Told, ...]:
+        """Note mornings that were printed rather than mailed; those that had not been told yet.
+
+        said:       what was told of each yard; kept for the yards that had not been told
+        recipient:  somebody who has nothing to learn today and gets no mail; "": printed
+        """
         with self.transaction():
-            return tuple(each for each in told if self._tell(each, "", None, _instant(done_at)))
+            new = tuple(
+                each for each in told if self._tell(each, recipient, None, _instant(done_at))
+            )
+            fresh = {each.yard for each in new}
+            store_said.say(self._database, (one for one in said if one.yard in fresh), None)
+            return new
+
+    def said(self, yard: str) -> dict[str, SaidOf]:
+        """By recipient, what was told last of a yard; "" stands for what was printed."""
+        with self._errors():
+            return store_said.last(self._database, yard)
+
+    def say_printed(self, rows: Sequence[SaidOf]) -> None:
+        """Keep what was told outside of a morning and printed."""
+        with self.transaction():
+            store_said.say(self._database, rows, None)
 
     def told(self, yard: str, local_date: date) -> dict[str, bool]:
         """Who has been told of a yard's morning: recipient to whether the notice knew anything.
@@ -851,6 +881,7 @@ class Store:
         """
         with self.transaction():
             self._database.execute("DELETE FROM decision WHERE made_at < ?", (_instant(before),))
+            store_said.forget(self._database, before)
             return self._database.execute(
                 "DELETE FROM notice WHERE created_at < ? AND state <> 'waiting'",
                 (_instant(before),),

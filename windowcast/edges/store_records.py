@@ -135,12 +135,25 @@ class Told(NamedTuple):
     knows: bool
 
 
+class SaidOf(NamedTuple):
+    """What a recipient is told of a yard: how it differs from before, and what is said, as JSON
+    allows."""
+
+    yard: str
+    recipient: str
+    change: str
+    document: dict[str, Any]
+    told_at: datetime
+
+
 class NewNotice(NamedTuple):
     """A notice to keep until it is delivered.
 
     message_id:  unique; the same for the same notice whoever composes it
     body:        the message as it will be sent, byte for byte
     told:        the mornings that this notice tells its recipient
+    said:        what it says of yards, to be compared with the next time
+    not_before:  the first instant at which it may be sent; None: at once
     """
 
     recipient: str
@@ -151,6 +164,8 @@ class NewNotice(NamedTuple):
     local_date: date
     body: bytes
     told: tuple[Told, ...] = ()
+    said: tuple[SaidOf, ...] = ()
+    not_before: datetime | None = None
 
 
 class SkippedNotice(NamedTuple):

@@ -28,6 +28,7 @@ from windowcast.edges.store import open_store
 from windowcast.sky.calibrate import built_in, cases_of, learn
 from windowcast.sky.climate import fit_climate, year_angle
 from windowcast.sky.highs import DailyHighs
+from windowcast.trade.rules import SeasonRules, WorkRules
 from windowcast.trade.yard import Hive, Yard
 
 PREVIOUS, SINGLE = "/v1/previous-runs", "/v1/single-runs"
@@ -98,6 +99,8 @@ def configuration(server, **weather):
         ),
         decision=DecisionSettings(),
         chance=ChanceSettings(),
+        season=SeasonRules(),
+        work=WorkRules(),
         morning=MorningSettings(),
         store_url="",
         mail=None,

@@ -8,7 +8,7 @@ from __future__ import annotations
 import sys
 from array import array
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -20,6 +20,7 @@ from windowcast.errors import UsageError
 from windowcast.sky.highs import DailyHighs, Members
 from windowcast.sky.scenarios import MISSING, Scenarios, join
 from windowcast.trade.treatment import Treatment
+from windowcast.trade.workable import DayWeather
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import ForecastState, Rules, YardAnswer, decide
 from windowcast.window.scan import Words, scan
@@ -44,6 +45,7 @@ class YardWeather:
     fresh:       there is something, and nothing used is older than `max_age_hours`
     sources:     those used, of SOURCES
     missing:     those switched on that gave nothing usable, with the reason where it is known
+    open_days:   what the forecast says of each day on which a hive might be opened
     """
 
     provider: str
@@ -54,6 +56,7 @@ class YardWeather:
     fresh: bool = False
     sources: tuple[str, ...] = ()
     missing: tuple[str, ...] = ()
+    open_days: Mapping[date, DayWeather] = field(default_factory=dict)
 
     @property
     def corrected(self) -> bool:
@@ -142,6 +145,7 @@ def stored_weather(
         fresh=bool(fresh),
         sources=tuple(source for source in SOURCES if source in used),
         missing=missing,
+        open_days=_open_days(forecast, used.get("forecast")),
     )
 
 
@@ -167,6 +171,26 @@ def _fresh(
 ) -> dict[str, StoredSeries]:
     limit = timedelta(hours=settings.max_age_hours)
     return {source: one for source, one in kept.items() if now - one.fetched_at <= limit}
+
+
+def _open_days(forecast: DailyHighs | None, newest: StoredSeries | None) -> dict[date, DayWeather]:
+    """What is forecast of each day on which a hive might be opened; empty without a forecast."""
+    if forecast is None:
+        return {}
+    first = forecast.first_day
+    found = {
+        first + timedelta(days=ahead): DayWeather(None if high is None else high / 10)
+        for ahead, high in enumerate(forecast.tenths)
+    }
+    kept = None if newest is None else newest.detail.get("open_days")
+    if kept:
+        begins = date.fromisoformat(kept["first_day"])
+        pairs = zip(kept["rain_mm"], kept["wind_kmh"], strict=True)
+        for ahead, (rain_mm, wind_kmh) in enumerate(pairs):
+            day = begins + timedelta(days=ahead)
+            if day in found:
+                found[day] = found[day]._replace(rain_mm=rain_mm, wind_kmh=wind_kmh)
+    return found
 
 
 def made_of(configuration: Configuration, used: Mapping[str, StoredSeries]) -> list[Any]:

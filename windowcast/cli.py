@@ -1,4 +1,4 @@
-"""The commands: the only place that prints or exits.
+"""The commands: with `commands`, the only place that prints or exits.
 
 Heavy imports (requests, Jinja2, the scheduler) happen inside the commands that need them, so that
 asking for one yard from the stored forecast stays quick.
@@ -6,45 +6,55 @@ asking for one yard from the stored forecast stays quick.
 
 from __future__ import annotations
 
-import json
 import os
 import sys
-from collections.abc import Callable
+from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from windowcast import __version__
+from windowcast.commands.shared import (
+    DONE,
+    NOT_DELIVERED,
+    NOTHING_USABLE,
+    config_option,
+    configuration_of,
+    say,
+    show,
+)
 from windowcast.errors import ConfigError, MailError, UsageError, WindowcastError
 
 if TYPE_CHECKING:
     from windowcast.edges.settings import Configuration
-    from windowcast.named import NamedRecord
-    from windowcast.trade.treatment import Regimen, Treatment
 
-F = TypeVar("F", bound=Callable[..., Any])
-
-DONE, IN_PART, WRONG, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 2, 3, 4
-
-
-def config_option(command: F) -> F:
-    """`--config DIR`, before or after the command's name."""
-    return click.option(
-        "--config",
-        "config_folder",
-        metavar="DIR",
-        help="The configuration folder; else $WINDOWCAST_CONFIG, ./config, or the user's own.",
-    )(command)
-
-
-def say(text: str) -> None:
-    """Everything that is not the answer goes to stderr."""
-    click.echo(text, err=True)
+LAZY = {
+    "records": "records",
+    "treat": "treat",
+    "found": "treat",
+    "count": "count",
+    "season": "past",
+    "observed": "past",
+    "verify": "past",
+    "visits": "visits",
+}
+"""Commands that stand in a module of `windowcast.commands`, imported when asked for."""
 
 
 class Commands(click.Group):
     """Turns errors raised on purpose into a message and an exit status, in one place."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted([*super().list_commands(ctx), *LAZY])
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        found = super().get_command(ctx, cmd_name)
+        if found is None and cmd_name in LAZY:
+            module = import_module(f"windowcast.commands.{LAZY[cmd_name]}")
+            found = getattr(module, cmd_name)
+            self.add_command(found, cmd_name)
+        return found
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
@@ -75,13 +85,6 @@ def main(ctx: click.Context, config_folder: str | None) -> None:
     ctx.obj = config_folder
 
 
-def _configuration(ctx: click.Context, config_folder: str | None) -> Configuration:
-    from windowcast.edges import config
-
-    folder = config.find_folder(config_folder or ctx.obj, os.environ)
-    return config.load(folder, os.environ)
-
-
 @main.command()
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--sample", is_flag=True, help="Use the bundled invented weather, not a real one.")
@@ -110,7 +113,7 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
     """
     from windowcast.edges import store
 
-    configuration = _configuration(ctx, config_folder)
+    configuration = configuration_of(ctx, config_folder)
     store.check_place(configuration.store_url, configuration.folder)
     if reach:
         weather_reached, mail_reached = _reach(configuration)
@@ -158,9 +161,11 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
     from windowcast import morning as job
     from windowcast.edges import clock
 
-    configuration = _configuration(ctx, config_folder)
+    configuration = configuration_of(ctx, config_folder)
     with job.open_store(configuration) as store:
         result = job.run(configuration, store, now=clock.now(), say=say, print_only=print_only)
+    for urgent in result.urgent:
+        click.echo(urgent)
     for notice in result.printed:
         click.echo(notice.body, nl=False)
     ctx.exit(result.exit_code)
@@ -193,8 +198,9 @@ def yard(
     """
     from windowcast import answer as asking
     from windowcast.edges import clock
+    from windowcast.standing import beside, standing
 
-    configuration = _configuration(ctx, config_folder)
+    configuration = configuration_of(ctx, config_folder)
     place = asking.find_yard(configuration, name)
     chosen = asking.find_treatments(configuration, place, treatment_id)
     now = clock.now()
@@ -210,141 +216,36 @@ def yard(
 
             chance.correct(configuration, store, [place], now=now, say=say, fetch=False)
             weather = asking.stored_weather(configuration, store, place, now)
-    answer = asking.answer_yard(configuration, place, weather, now=now, treatments=chosen)
+        answer = asking.answer_yard(configuration, place, weather, now=now, treatments=chosen)
+        # The season and what else there is are the yard's, whatever treatment was asked for.
+        every = asking.find_treatments(configuration, place)
+        whole = (
+            answer
+            if chosen == every
+            else asking.answer_yard(configuration, place, weather, now=now, treatments=every)
+        )
+        others = beside(
+            standing(configuration, store, place, weather, whole, now=now),
+            whole,
+            configuration.units,
+        )
     if as_json:
         from windowcast.notice.document import document
 
-        found = document(answer, configuration.units)
+        found = document(answer, configuration.units) | dict(others.document)
         if print_weather:
             found["weather"] = asking.weather_document(weather)
-        # Laid out for a person only where one looks: it costs as much as the answer itself.
-        indent = 2 if sys.stdout.isatty() else None
-        click.echo(json.dumps(found, ensure_ascii=False, indent=indent))
+        show(found)
     else:
         from windowcast.notice import table
 
-        lines = table.answer_lines(answer, configuration.units)
+        lines = table.answer_lines(answer, configuration.units, others)
         if print_weather:
             lines += table.weather_lines(weather.forecast, weather.scenarios, configuration.units)
         click.echo("\n".join(lines))
     if not weather.usable:
         say(f"{place.name}: {'only a stale forecast' if weather.sources else 'no forecast'}")
         ctx.exit(NOTHING_USABLE)
-
-
-@main.command()
-@click.argument("name", metavar="YARD")
-@click.option("--treatment", "treatment_id", metavar="ID", help="This one; else the yard's first.")
-@click.option("--from", "first", metavar="MM-DD", help="The first start day looked at.")
-@click.option("--to", "last", metavar="MM-DD", help="The last one; may lie in the next year.")
-@click.option("--fetch", is_flag=True, help="Ask the archive again for the past years.")
-@click.option(
-    "--min-chances",
-    is_flag=True,
-    help="Also what each min_chance would have cost in waiting and failing; takes some seconds.",
-)
-@click.option(
-    "--picture",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    help="Also a picture of it, written to FILE.png or FILE.svg.",
-)
-@click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
-@config_option
-@click.pass_context
-def season(
-    ctx: click.Context,
-    name: str,
-    treatment_id: str | None,
-    first: str | None,
-    last: str | None,
-    fetch: bool,
-    min_chances: bool,
-    picture: Path | None,
-    as_json: bool,
-    config_folder: str | None,
-) -> None:
-    """Show in how many past years a treatment could start, day by day of the season.
-
-    Without --from and --to: from August 1 to October 15, half a year later south of the equator.
-    Fetches the past years of a place once and keeps them.
-
-    Example: windowcast season "Creek Bend" --from 09-01 --to 11-15
-    """
-    from windowcast import answer as asking
-    from windowcast import season as past
-    from windowcast.edges import clock
-    from windowcast.notice import season_lines
-
-    configuration = _configuration(ctx, config_folder)
-    place = asking.find_yard(configuration, name)
-    days = past.season_days(place, first, last)
-    # A mistyped id is answered before a store is made or a server asked.
-    asking.find_treatments(configuration, place, treatment_id)
-    kind = None if picture is None else _picture_kind(picture)
-    with asking.open_store(configuration) as store:
-        answer = past.answer_season(
-            configuration,
-            store,
-            place,
-            days,
-            treatment_id=treatment_id,
-            now=clock.now(),
-            say=say,
-            fetch=fetch,
-            min_chances=min_chances,
-        )
-    if picture is not None and kind is not None:
-        from windowcast.edges import picture_file
-        from windowcast.notice import chart
-
-        picture_file.write(picture, chart.season_picture(answer, kind))
-    if as_json:
-        indent = 2 if sys.stdout.isatty() else None
-        found = season_lines.season_document(answer)
-        click.echo(json.dumps(found, ensure_ascii=False, indent=indent))
-    else:
-        click.echo("\n".join(season_lines.season_lines(answer)))
-
-
-@main.command()
-@click.argument("name", metavar="YARD")
-@click.argument("table", metavar="[FILE.csv]", required=False, type=click.Path(path_type=Path))
-@click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
-@config_option
-@click.pass_context
-def observed(
-    ctx: click.Context, name: str, table: Path | None, as_json: bool, config_folder: str | None
-) -> None:
-    """Show a yard's observed highs, or import those of its own thermometer, which then count.
-
-    The table has the columns day (such as 2026-08-31) and high_c or high_f, one row a day. The same
-    day imported again with another high is corrected. A table with a mistake is not imported at
-    all.
-
-    Example: windowcast observed "Creek Bend" highs.csv
-    """
-    from windowcast import answer as asking
-    from windowcast import observed as seen
-    from windowcast.edges import clock
-
-    configuration = _configuration(ctx, config_folder)
-    place = asking.find_yard(configuration, name)
-    provider, now = configuration.weather.provider, clock.now()
-    with asking.open_store(configuration) as store:
-        if table is None:
-            known = seen.known(store, place, provider, now)
-            document = seen.known_document(known)
-            text = seen.known_lines(known, configuration.units)
-        else:
-            imported = seen.import_table(store, place, provider, table, now=now, say=say)
-            document = seen.import_document(imported)
-            text = seen.import_lines(imported, configuration.units)
-    if as_json:
-        indent = 2 if sys.stdout.isatty() else None
-        click.echo(json.dumps(document, ensure_ascii=False, indent=indent))
-    else:
-        click.echo("\n".join(text))
 
 
 @main.command()
@@ -403,164 +304,9 @@ def serve(ctx: click.Context, config_folder: str | None) -> None:
     """
     from windowcast import service
 
-    configuration = _configuration(ctx, config_folder)
+    configuration = configuration_of(ctx, config_folder)
     if not service.serve(configuration):
         # A thread that waits for a server would hold the interpreter's ordinary end.
         sys.stdout.flush()
         sys.stderr.flush()
         os._exit(DONE)
-
-
-@main.command()
-@click.option(
-    "--forecasts",
-    metavar="F.csv",
-    type=click.Path(path_type=Path),
-    help="Past forecasts: yard,issued,day,high_c (or high_f), optional scenario.",
-)
-@click.option(
-    "--observed",
-    metavar="O.csv",
-    type=click.Path(path_type=Path),
-    help="Observed highs: yard,day,high_c (or high_f).",
-)
-@click.option("--months", metavar="A-B", help="Only issues of these months, such as 7-10 or 11-2.")
-@click.option("--treatment", "treatment_id", metavar="ID", help="Else the first one.")
-@click.option("--regimen", "regimen_id", metavar="ID", help="Else the treatment's first one.")
-@click.option(
-    "--picture",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    help="Also the reliability diagram, written to FILE.png or FILE.svg.",
-)
-@click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
-@config_option
-@click.pass_context
-def verify(
-    ctx: click.Context,
-    forecasts: Path | None,
-    observed: Path | None,
-    months: str | None,
-    treatment_id: str | None,
-    regimen_id: str | None,
-    picture: Path | None,
-    as_json: bool,
-    config_folder: str | None,
-) -> None:
-    """Judge chances against the highs that came.
-
-    Without tables: those that the mornings kept in the store have named. With both tables: those
-    that these past forecasts would have given.
-
-    Example: windowcast verify --forecasts F.csv --observed O.csv --months 7-10 --json
-    """
-    from windowcast import answer as asking
-    from windowcast import verify as judging
-
-    kind = None if picture is None else _picture_kind(picture)
-    asked = judging.ALL_MONTHS if months is None else judging.months_of(months)
-    from_store = forecasts is None and observed is None
-    configuration = (
-        _configuration(ctx, config_folder)
-        if from_store
-        else _configuration_or_examples(ctx, config_folder)
-    )
-    treatment = (
-        configuration.treatments[0]
-        if treatment_id is None
-        else asking.find_treatment(configuration, treatment_id)
-    )
-    asking.check_regimen(treatment, regimen_id)
-    regimen = next(one for one in treatment.regimens if regimen_id in (None, one.id))
-    if forecasts is not None and observed is not None:
-        judged = judging.judge(treatment, regimen, forecasts, observed, months=asked, say=say)
-        found, text = judging.document(judged), judging.lines(judged)
-        if picture is not None and kind is not None:
-            from windowcast.edges import picture_file
-            from windowcast.notice import chart
-
-            drawn = chart.reliability_picture(
-                judged.found.reliability,
-                judged.found.chances["chance"],
-                *judging.title(judged),
-                kind,
-            )
-            picture_file.write(picture, drawn)
-    elif from_store:
-        record = _judge_store(configuration, treatment, regimen, asked)
-        from windowcast import named
-
-        found, text = named.document(record), named.lines(record)
-        if picture is not None and kind is not None:
-            import numpy as np
-
-            from windowcast.edges import picture_file
-            from windowcast.notice import chart
-
-            drawn = chart.reliability_picture(
-                record.reliability,
-                np.array([case.chance for case in record.cases]),
-                *named.title(record),
-                kind,
-                foot=named.PICTURE_FOOT,
-            )
-            picture_file.write(picture, drawn)
-    else:
-        lacking = "--forecasts F.csv" if forecasts is None else "--observed O.csv"
-        raise UsageError(
-            f"tables go in pairs: give {lacking} too, or neither to judge the store's own record"
-        )
-    if as_json:
-        indent = 2 if sys.stdout.isatty() else None
-        click.echo(json.dumps(found, ensure_ascii=False, indent=indent))
-    else:
-        click.echo("\n".join(text))
-
-
-def _judge_store(
-    configuration: Configuration, treatment: Treatment, regimen: Regimen, months: tuple[int, ...]
-) -> NamedRecord:
-    """The record of the mornings kept, of all yards."""
-    from zoneinfo import ZoneInfo
-
-    from windowcast import answer as asking
-    from windowcast import named
-    from windowcast.edges import clock
-
-    now = clock.now()
-    yards = configuration.yards
-    with asking.open_store(configuration) as store:
-        return named.judge(
-            store,
-            yards,
-            configuration.weather.provider,
-            treatment,
-            regimen,
-            months=months,
-            today=min(now.astimezone(ZoneInfo(yard.timezone)).date() for yard in yards),
-        )
-
-
-def _picture_kind(picture: Path) -> Literal["png", "svg"]:
-    """What to draw, once it is sure that it can be drawn and written: before any long work."""
-    from windowcast.edges import picture_file
-    from windowcast.notice import chart
-
-    kind = picture_file.kind(picture)
-    chart.check_available()
-    return kind
-
-
-def _configuration_or_examples(ctx: click.Context, config_folder: str | None) -> Configuration:
-    """The configuration, or the shipped examples where none is named and none is found."""
-    from windowcast.edges import config, shipped
-
-    named = config_folder or ctx.obj or os.environ.get("WINDOWCAST_CONFIG")
-    try:
-        folder = config.find_folder(config_folder or ctx.obj, os.environ)
-    except ConfigError:
-        if named:
-            raise
-        folder = shipped.config_folder()
-        say("windowcast: no configuration found; the shipped example treatments are used")
-    return config.load(folder, os.environ)

@@ -10,8 +10,10 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from functools import partial
 from zoneinfo import ZoneInfo
 
+from windowcast import watching
 from windowcast.answer import (
     YardWeather,
     answer_yard,
@@ -33,10 +35,12 @@ from windowcast.edges.store import (
 )
 from windowcast.errors import MailRefused
 from windowcast.notice import text
+from windowcast.notice.beside import Beside
 from windowcast.notice.document import document
 from windowcast.notice.text import Circumstances, Notice
 from windowcast.record import site
 from windowcast.sky.highs import DailyHighs, Members
+from windowcast.standing import beside, standing
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import YardAnswer
 
@@ -57,12 +61,14 @@ class MorningResult:
     """What a run came to.
 
     printed:   notices for stdout: no mail is set, or only printing was asked for
+    urgent:    messages for stdout that tell of danger, where no mail is set
     failed:    names of the yards without a usable forecast
     queued:    notices that this run stored for delivery
     exit_code: of the command
     """
 
     printed: tuple[Notice, ...]
+    urgent: tuple[str, ...]
     failed: tuple[str, ...]
     queued: int
     exit_code: int
@@ -106,6 +112,7 @@ def run(
             say("everyone has been told of today; nothing new is composed, nothing sent again")
     weathers = gather(configuration, store, [one.yard for one in mornings], now=now, say=say)
     answers: dict[str, YardAnswer] = {}
+    others: dict[str, Beside] = {}
     failed = []
     for one in mornings:
         weather = weathers[one.yard.name]
@@ -116,6 +123,11 @@ def run(
             now=now,
             treatments=find_treatments(configuration, one.yard),
         )
+        others[one.yard.name] = beside(
+            standing(configuration, store, one.yard, weather, answers[one.yard.name], now=now),
+            answers[one.yard.name],
+            configuration.units,
+        )
         if not weather.usable:
             failed.append(one.yard.name)
             old = "only a stale forecast" if weather.sources else "no forecast"
@@ -123,21 +135,34 @@ def run(
     printed: list[Notice] = []
     queued = 0
     delivered = True
+    urgent: list[str] = []
+    if not print_only:
+        urgent = watching.look(
+            configuration,
+            store,
+            [one.yard for one in mornings],
+            weathers,
+            recipients=partial(recipients_of, configuration),
+            now=now,
+            say=say,
+        )
     if mailing:
-        queued, delivered = _record(configuration, store, mornings, answers, now=now, say=say)
+        queued, delivered = _record(
+            configuration, store, mornings, answers, others, now=now, say=say
+        )
         delivered = (
             deliver(configuration, store, clock=clock, say=say, eager=due is None) and delivered
         )
     elif mornings:
         shown = mornings
         if not print_only:
-            told = _record_printed(store, configuration, mornings, answers, now=now)
+            told = _record_printed(store, configuration, mornings, answers, others, now=now)
             if due is not None:
                 # The service asks again for a yard without a forecast: it says so once a day.
                 shown = [one for one in mornings if (one.yard.name, one.local_date) in told]
         if shown:
             ordered = [answers[one.yard.name] for one in shown]
-            printed.append(_write(configuration, ordered, shown, now))
+            printed.append(_write(configuration, ordered, shown, others))
     if not print_only:
         if configuration.chance.calibrate and mornings:
             from windowcast import bootstrap
@@ -155,6 +180,7 @@ def run(
         store.forget_notices(now - KEEP_NOTICES)
     return MorningResult(
         printed=tuple(printed),
+        urgent=tuple(urgent),
         failed=tuple(failed),
         queued=queued,
         exit_code=_exit_code(len(failed), asked, delivered=delivered),
@@ -209,7 +235,7 @@ def _fetch(
         read = sample.read(shipped.sample_folder(), settings.sample_season, yards, now)
         for yard, weather in zip(yards, read, strict=True):
             key = place(yard, settings)
-            rows.append(_of_highs(yard, weather.forecast, now, key))
+            rows.append(_of_highs(yard, weather.forecast, now, key, weather.open_days))
             rows.append(_of_members(yard, "ensemble", weather.ensemble, now, key))
             rows.append(_of_members(yard, "extended", weather.extended, now, key))
         return rows, errors, observed
@@ -237,7 +263,7 @@ def _fetch(
                 errors.setdefault(yard.name, {})[source] = str(got)
                 say(str(got))
             elif isinstance(got, DailyHighs):
-                rows.append(_of_highs(yard, got, found.fetched_at, key))
+                rows.append(_of_highs(yard, got, found.fetched_at, key, answered.open_days))
             elif got is not None:
                 rows.append(_of_members(yard, source, got, found.fetched_at, key))
         if answered.past is not None:
@@ -265,8 +291,20 @@ def _of_past(
 
 
 def _of_highs(
-    yard: Yard, highs: DailyHighs, fetched_at: datetime, key: list[object]
+    yard: Yard,
+    highs: DailyHighs,
+    fetched_at: datetime,
+    key: list[object],
+    open_days: tuple[date, Sequence[tuple[float | None, float | None]]] | None,
 ) -> StoredSeries:
+    detail: dict[str, object] = {"place": key}
+    if open_days is not None:
+        first_day, days = open_days
+        detail["open_days"] = {
+            "first_day": first_day.isoformat(),
+            "rain_mm": [rain for rain, _ in days],
+            "wind_kmh": [wind for _, wind in days],
+        }
     return StoredSeries(
         yard=yard.name,
         source="forecast",
@@ -276,7 +314,7 @@ def _of_highs(
         days=len(highs.tenths),
         scenarios=1,
         tenths=pack_tenths(highs.tenths),
-        detail={"place": key},
+        detail=detail,
     )
 
 
@@ -328,6 +366,7 @@ def _record(
     store: Store,
     mornings: Sequence[Due],
     answers: Mapping[str, YardAnswer],
+    others: Mapping[str, Beside],
     *,
     now: datetime,
     say: Say,
@@ -336,7 +375,7 @@ def _record(
 
     How many notices were stored, and whether none had to be given up for a bad address.
     """
-    decisions = _decisions(configuration, mornings, answers, now)
+    decisions = _decisions(configuration, mornings, answers, others, now)
     queued, composed_all = 0, True
     # A notice is skipped whole where another process has just told its recipient of one of its
     # yards; what is then left to tell is composed anew.
@@ -344,7 +383,7 @@ def _record(
         notices = []
         for recipient, theirs in _to_tell(configuration, store, mornings, answers).items():
             try:
-                notices.append(_compose(configuration, recipient, theirs, answers, now))
+                notices.append(_compose(configuration, recipient, theirs, answers, others, now))
             except MailRefused as error:
                 say(f"notice to {recipient}: not composed: {error}")
                 composed_all = False
@@ -378,6 +417,7 @@ def _compose(
     recipient: str,
     theirs: Sequence[Due],
     answers: Mapping[str, YardAnswer],
+    others: Mapping[str, Beside],
     now: datetime,
 ) -> NewNotice:
     from windowcast.edges import mail
@@ -385,7 +425,7 @@ def _compose(
     settings = configuration.mail
     if settings is None:
         raise ValueError("notices are composed only where mail is set")
-    notice = _write(configuration, [answers[one.yard.name] for one in theirs], theirs, now)
+    notice = _write(configuration, [answers[one.yard.name] for one in theirs], theirs, others)
     told = tuple(
         Told(yard=one.yard.name, local_date=one.local_date, knows=_knows(answers[one.yard.name]))
         for one in theirs
@@ -418,11 +458,12 @@ def _record_printed(
     configuration: Configuration,
     mornings: Sequence[Due],
     answers: Mapping[str, YardAnswer],
+    others: Mapping[str, Beside],
     *,
     now: datetime,
 ) -> set[tuple[str, date]]:
     """Note what is printed; the yards and dates that had not been told before."""
-    store.record_morning(_decisions(configuration, mornings, answers, now), ())
+    store.record_morning(_decisions(configuration, mornings, answers, others, now), ())
     told = store.tell_printed(
         [
             Told(
@@ -441,6 +482,7 @@ def _decisions(
     configuration: Configuration,
     mornings: Sequence[Due],
     answers: Mapping[str, YardAnswer],
+    others: Mapping[str, Beside],
     now: datetime,
 ) -> list[Decision]:
     return [
@@ -450,7 +492,9 @@ def _decisions(
             made_at=now,
             kind=KIND,
             document=json.dumps(
-                document(answers[one.yard.name], configuration.units), ensure_ascii=False
+                document(answers[one.yard.name], configuration.units)
+                | dict(others[one.yard.name].document),
+                ensure_ascii=False,
             ),
         )
         for one in mornings
@@ -466,7 +510,7 @@ def _write(
     configuration: Configuration,
     answers: Sequence[YardAnswer],
     mornings: Sequence[Due],
-    now: datetime,
+    others: Mapping[str, Beside],
 ) -> Notice:
     return text.write(
         answers,
@@ -476,6 +520,7 @@ def _write(
             invented=configuration.weather.provider == "sample",
         ),
         configuration.units,
+        others,
     )
 
 

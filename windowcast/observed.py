@@ -6,8 +6,6 @@ is named at once, with its lines.
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 import statistics
 from collections.abc import Callable, Iterator, Sequence
@@ -18,6 +16,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from windowcast.edges import table_file
 from windowcast.edges.store import Noted, ObservedHigh, Store
 from windowcast.errors import UsageError
 from windowcast.notice import words
@@ -34,7 +33,6 @@ UNITS = {"high_c": "°C", "high_f": "°F"}
 FIRST_YEAR = 1900
 LISTED_DAYS = 14
 NAMED_CORRECTIONS = 20
-NAMED_LINES = 5
 # A thermometer in the sun reads several kelvins more than a weather service; one in the other unit
 # is further off.
 OTHER_UNIT_K, FEWEST_SHARED_DAYS = 12.0, 3
@@ -94,7 +92,7 @@ def read_table(path: Path, today: date, say: Say) -> tuple[list[Reading], int]:
 
     Raises UsageError with every mistake that there is.
     """
-    rows = list(_rows(path))
+    rows = list(table_file.rows(path, HEADER))
     if not rows:
         raise UsageError(f"{path}: the file is empty; wanted: {HEADER} and a row a day")
     (line, header), *body = rows
@@ -102,7 +100,7 @@ def read_table(path: Path, today: date, say: Say) -> tuple[list[Reading], int]:
     mistakes = [f"{path}:{line}: {one}" for one in _header_mistakes(names)]
     unit = next((name for name in UNITS if name in names), None)
     if "day" not in names or unit is None:
-        raise UsageError(_all(path, mistakes))
+        raise UsageError(table_file.all_of(path, mistakes))
     readings: list[Reading] = []
     first_line: dict[date, int] = {}
     without: list[int] = []
@@ -139,13 +137,16 @@ def read_table(path: Path, today: date, say: Say) -> tuple[list[Reading], int]:
         else:
             readings.append(Reading(line, day, tenths))
     if mistakes:
-        raise UsageError(_all(path, mistakes))
+        raise UsageError(table_file.all_of(path, mistakes))
     if not readings and not early:
         raise UsageError(f"{path}: no highs below the header; wanted: {HEADER} and a row a day")
     if without:
-        say(f"{path}:{_lines(without)}: no high; passed over")
+        say(f"{path}:{table_file.lines(without)}: no high; passed over")
     if early:
-        say(f"{path}:{_lines(early)}: today is not over; passed over, import it again tomorrow")
+        say(
+            f"{path}:{table_file.lines(early)}: today is not over; passed over, import it again"
+            " tomorrow"
+        )
     return readings, len(without) + len(early)
 
 
@@ -183,26 +184,6 @@ def _check_unit(path: Path, rows: Sequence[ObservedHigh], service: Sequence[Obse
             " imported; name the column for its unit, high_c or high_f, or see whether the"
             " thermometer hangs in the sun and the table is this yard's"
         )
-
-
-def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
-    """Each row that is not blank, with the line it ends on."""
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        why = (error.strerror or str(error)).lower()
-        raise UsageError(f"{path}: {why}; name a CSV file with {HEADER}") from error
-    except UnicodeDecodeError as error:
-        raise UsageError(f"{path}: not UTF-8 text; save it as CSV in UTF-8") from error
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    try:
-        for cells in reader:
-            if any(cell.strip() for cell in cells):
-                yield reader.line_num, cells
-    except csv.Error as error:
-        raise UsageError(
-            f"{path}:{reader.line_num}: {error}; wanted: CSV with {HEADER}; nothing was imported"
-        ) from error
 
 
 def _header_mistakes(names: Sequence[str]) -> Iterator[str]:
@@ -260,19 +241,6 @@ def _tenths(text: str, column: str) -> tuple[int | None, str]:
             f" name the column {other}"
         )
     return round(high_c * 10), ""
-
-
-def _lines(lines: Sequence[int]) -> str:
-    rest = len(lines) - NAMED_LINES
-    return ",".join(map(str, lines[:NAMED_LINES])) + (f" and {rest} more" if rest > 0 else "")
-
-
-def _all(path: Path, mistakes: Sequence[str]) -> str:
-    """Every mistake on a line of its own; a lone one is said as it stands."""
-    if len(mistakes) == 1:
-        return f"{mistakes[0]}; nothing was imported"
-    head = f"{path}: {len(mistakes)} mistakes; nothing was imported"
-    return "\n".join([head, *mistakes])
 
 
 def import_lines(found: Imported, units: str) -> list[str]:

@@ -15,12 +15,13 @@ import time as time_of_machine
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
+from functools import partial
 from types import FrameType
 from zoneinfo import ZoneInfo
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
-from windowcast import morning
+from windowcast import morning, watching
 from windowcast.answer import open_store
 from windowcast.edges import clock
 from windowcast.edges.settings import Configuration
@@ -76,6 +77,7 @@ class Ticker:
 
     configuration: Configuration
     tried_at: dict[tuple[str, date], datetime] = field(default_factory=dict)
+    watched_at: datetime | None = None
     idle: threading.Event = field(default_factory=threading.Event)
 
     def tick(self, now: datetime) -> None:
@@ -84,6 +86,7 @@ class Ticker:
         try:
             with open_store(self.configuration) as store:
                 self._mornings(store, now)
+                self._watch(store, now)
         except WindowcastError as error:
             log.error("tick failed: %s", error)
         except Exception:
@@ -105,6 +108,8 @@ class Ticker:
                 self.tried_at[one.yard.name, one.local_date] = now
             log.info("morning of %s", ", ".join(one.yard.name for one in due))
             result = morning.run(self.configuration, store, now=now, say=_log_line, due=due)
+            for message in result.urgent:
+                sys.stdout.write(message)
             for notice in result.printed:
                 sys.stdout.write(notice.body)
                 sys.stdout.flush()
@@ -115,6 +120,30 @@ class Ticker:
             )
         else:
             morning.deliver(self.configuration, store, clock=clock.now, say=_log_line, eager=False)
+
+    def _watch(self, store: Store, now: datetime) -> None:
+        """Look at what is in the hives between mornings, and tell of danger at once."""
+        every = timedelta(hours=self.configuration.morning.watch_hours)
+        last = self.watched_at
+        if not every or (last is not None and timedelta(0) <= now - last < every):
+            return
+        self.watched_at = now
+        yards = watching.yards_with_something_in(self.configuration, store, now)
+        if not yards:
+            return
+        weathers = morning.gather(self.configuration, store, yards, now=now, say=_log_line)
+        for message in watching.look(
+            self.configuration,
+            store,
+            yards,
+            weathers,
+            recipients=partial(morning.recipients_of, self.configuration),
+            now=now,
+            say=_log_line,
+        ):
+            sys.stdout.write(message)
+            sys.stdout.flush()
+        morning.deliver(self.configuration, store, clock=clock.now, say=_log_line, eager=False)
 
     def _worth_trying(self, due: morning.Due, now: datetime) -> bool:
         last = self.tried_at.get((due.yard.name, due.local_date))

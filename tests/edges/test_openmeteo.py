@@ -131,10 +131,12 @@ def test_what_is_asked_for(server: WeatherServer) -> None:
     assert [query for _, query, _ in server.seen] == [
         everywhere
         | {
-            "hourly": "temperature_2m",
+            "hourly": "temperature_2m,precipitation,wind_speed_10m",
             "past_days": "2",
             "forecast_days": "16",
             "timezone": "GMT",
+            "precipitation_unit": "mm",
+            "wind_speed_unit": "kmh",
         },
         everywhere
         | {

@@ -52,8 +52,13 @@ def urls(server):
 
 
 def test_the_mail_that_arrives_word_for_word(journey):
-    with WeatherServer(places={CREEK: place(journey.zone)}) as server, Mailbox() as box:
-        journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))
+    """At a place without a winter round and half a year before winter bees, whatever the day."""
+    quiet = (journey.today + timedelta(days=200)).replace(day=1)
+    mild = (29.0, -99.7)
+    journey.write("yards.toml", yard_table("Creek Bend", *mild, journey.zone))
+    with WeatherServer(places={mild: place(journey.zone)}) as server, Mailbox() as box:
+        extra = f'[season]\nwinter_bees = "{quiet:%m-%d}"\n'
+        journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port, extra=extra))
         done = journey.windowcast("morning")
     assert (done.returncode, done.stdout) == (0, ""), done.stderr
     (letter,) = box.letters
@@ -87,6 +92,8 @@ At the hive - honey supers off and set aside; at most two back on
 - on top of the queen excluder, where the label allows
 Leave shut {words.span(today + timedelta(days=1), today + timedelta(days=13))}: bees may ball the
 queen while the vapour is strong
+Strength these days evaporate the acid about 1.0 times as strongly as 14 days at 20 °C (1.0 to
+1.0); an explanation, the dose stays the label's
 Formic acid burns skin, eyes and lungs: acid-resistant gloves, sealed goggles, long sleeves, a mask
 for acid vapour where the label says so; work upwind, in the open air, with plenty of water at hand.
 The label and local law decide: read them before you open a packet.""".split()

@@ -101,6 +101,7 @@ class Place:
     runs:                            what the run that began at the first instant said of the second
                                      (aware, UTC); of None: what came. For previous and single runs
     first_run:                       the oldest single run that is kept; None: all are
+    rain_mm, wind_kmh:               of an hour (aware, UTC); None: dry and calm
     """
 
     daily_highs: Sequence[float | None] = ()
@@ -114,6 +115,8 @@ class Place:
     past: Mapping[date, float] = field(default_factory=dict)
     runs: Runs | None = None
     first_run: datetime | None = None
+    rain_mm: Callable[[datetime], float | None] | None = None
+    wind_kmh: Callable[[datetime], float | None] | None = None
 
 
 class BadParametersError(Exception):
@@ -311,7 +314,8 @@ class WeatherServer:
             if not names:
                 continue
             wanted = "temperature_2m" if section == "hourly" else "temperature_2m_max"
-            if names != wanted:
+            first, *extra = names.split(",")
+            if first != wanted or not set(extra) <= {"precipitation", "wind_speed_10m"}:
                 raise BadParametersError(
                     f"Cannot initialize WeatherVariable from invalid String value {names}"
                     f" for key {section}"
@@ -337,6 +341,10 @@ class WeatherServer:
                     values = [None if v is None else round(v * 1.8 + 32, 1) for v in values]
                 units[key] = "°F" if fahrenheit else "°C"
                 table[key] = values
+            for name in extra:
+                of = place.rain_mm if name == "precipitation" else place.wind_kmh
+                units[name] = "mm" if name == "precipitation" else "km/h"
+                table[name] = [of(hour) if of else 0.0 for hour in hours]
             item[f"{section}_units"] = units
             item[section] = table
         return item
@@ -525,7 +533,7 @@ def _break(items: list[dict[str, Any]], fault: str) -> None:
     if section not in item:
         return
     table, units = item[section], item[f"{section}_units"]
-    keys = [key for key in table if key != "time"]
+    keys = [key for key in table if key.startswith("temperature")]
     if fault == "fahrenheit":
         for key in keys:
             units[key] = "°F"

@@ -61,6 +61,19 @@ def windowcast(
             "once",
         )
 
+    thresholds = sound.get("season", {}).get("threshold_percent")
+    if thresholds is not None and len(thresholds) != 12:
+        yield Fault(
+            ("season", "threshold_percent"),
+            f"threshold_percent has {len(thresholds)} values, but must have 12, one a month from "
+            "January on",
+        )
+    work = sound.get("work", {})
+    if "open_min_c" in work and "open_min_f" in work:
+        yield Fault(
+            ("work", "open_min_f"), "open_min_c and open_min_f are both given; keep one of them"
+        )
+
     if decision.get("day_ends") == time(0, 0):
         yield Fault(
             ("decision", "day_ends"),

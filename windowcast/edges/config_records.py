@@ -16,6 +16,7 @@ from windowcast.edges.settings import (
     MorningSettings,
     WeatherSettings,
 )
+from windowcast.trade.rules import SeasonRules, WorkRules
 from windowcast.trade.treatment import Dose, Phase, Regimen, Treatment
 from windowcast.trade.yard import Hive, Yard
 
@@ -43,6 +44,8 @@ def configuration(
         weather=WeatherSettings(**weather),
         decision=DecisionSettings(**service.get("decision", {})),
         chance=ChanceSettings(**service.get("chance", {})),
+        season=_season(service.get("season", {})),
+        work=_work(service.get("work", {})),
         morning=MorningSettings(**service.get("morning", {})),
         store_url=service.get("store", {}).get("url", STORE_URL),
         mail=_mail(service["mail"]) if "mail" in service else None,
@@ -60,6 +63,20 @@ def _asks_public_service(weather: Mapping[str, Any]) -> bool:
         weather.get("seasonal_url", shipped.seasonal_url),
     )
     return any((urlsplit(url).hostname or "").endswith(PUBLIC_DOMAIN) for url in urls)
+
+
+def _season(table: Mapping[str, Any]) -> SeasonRules:
+    found = dict(table)
+    if "threshold_percent" in found:
+        found["threshold_percent"] = tuple(found["threshold_percent"])
+    return SeasonRules(**found)
+
+
+def _work(table: Mapping[str, Any]) -> WorkRules:
+    found = dict(table)
+    if "open_min_f" in found:
+        found["open_min_c"] = found.pop("open_min_f")
+    return WorkRules(**found)
 
 
 def _mail(table: Mapping[str, Any]) -> MailSettings:
@@ -100,6 +117,12 @@ def _treatment(table: Mapping[str, Any]) -> Treatment:
         "kills_under_cappings",
         "danger_days",
         "hive_shut",
+        "honey_days",
+        "supers_after_days",
+        "acid_g_per_litre",
+        "efficacy_percent",
+        "efficacy_with_brood_percent",
+        "strips_in_a_pack",
     )
     return Treatment(
         **{key: table[key] for key in plain if key in table},

@@ -160,6 +160,13 @@ def _time_key() -> Key:
     )
 
 
+def _day_of_year_key() -> Key:
+    return Key(
+        allowed='a day of the year in quotes, month and day, such as "08-20"; "" for the built-in',
+        read=values.day_of_year,
+    )
+
+
 def _chance_key() -> Key:
     return Key(allowed="a chance from 0 to 1, such as 0.8", read=values.number(0, 1))
 
@@ -174,6 +181,13 @@ def _fahrenheit_key() -> Key:
 
 def _name_key() -> Key:
     return Key(allowed="1 to 80 characters in quotes", read=values.name, required=True)
+
+
+def _percent_range_key() -> Key:
+    return Key(
+        allowed="two per cents in [ ], lowest and highest, such as [80, 95]",
+        read=values.percent_range,
+    )
 
 
 def _id_key() -> Key:
@@ -241,9 +255,67 @@ WINDOWCAST: Mapping[str, Key] = {
             for name in ("calibrate", "climate", "regress", "spread", "recent", "extended")
         },
     ),
+    "season": Key(
+        allowed="a table, begun by a line [season]",
+        keys={
+            "winter_bees": _day_of_year_key(),
+            "counts_from": _day_of_year_key(),
+            "threshold_percent": Key(
+                allowed="mites per 100 bees, above 0 and at most 50",
+                read=values.number(0, 50, above=True),
+                many=True,
+            ),
+            "growth_per_day": Key(
+                allowed="a rate per day, above 0 and at most 0.1, such as 0.021",
+                read=values.number(0, 0.1, above=True),
+            ),
+            "requeen_days": Key(allowed="a whole number of days", read=values.whole(0, 120)),
+        },
+    ),
+    "work": Key(
+        allowed="a table, begun by a line [work]",
+        keys={
+            **{
+                name: Key(allowed="minutes for one colony, 0 to 120", read=values.number(0, 120))
+                for name in (
+                    "apply_minutes",
+                    "swap_minutes",
+                    "remove_minutes",
+                    "trickle_minutes",
+                    "vapour_minutes",
+                    "count_minutes",
+                    "queen_check_minutes",
+                )
+            },
+            "yard_minutes": Key(
+                allowed="minutes at a yard before the first colony, 0 to 480",
+                read=values.number(0, 480),
+            ),
+            "spare_percent": Key(
+                allowed="per cent of strips to bring besides, 0 to 100",
+                read=values.number(0, 100),
+            ),
+            "open_min_c": _celsius_key(),
+            "open_min_f": _fahrenheit_key(),
+            "open_max_rain_mm": Key(
+                allowed="millimetres of rain in the working day, 0 to 100",
+                read=values.number(0, 100),
+            ),
+            "open_max_wind_kmh": Key(
+                allowed="kilometres an hour, above 0 and at most 150",
+                read=values.number(0, 150, above=True),
+            ),
+        },
+    ),
     "morning": Key(
         allowed="a table, begun by a line [morning]",
-        keys={"at": _time_key(), "late_until": _time_key()},
+        keys={
+            "at": _time_key(),
+            "late_until": _time_key(),
+            "watch_hours": Key(
+                allowed="hours, 0 (only in the morning) to 24", read=values.number(0, 24)
+            ),
+        },
     ),
     "store": Key(
         allowed="a table, begun by a line [store]",
@@ -360,6 +432,23 @@ TREATMENTS: Mapping[str, Key] = {
             "danger_f": _fahrenheit_key(),
             "danger_days": Key(allowed="a whole number of days, 1 to 60", read=values.whole(1, 60)),
             "hive_shut": _switch(),
+            "honey_days": Key(
+                allowed="a whole number of days after removal before honey may be taken, 0 to 365",
+                read=values.whole(0, 365),
+            ),
+            "supers_after_days": Key(
+                allowed="a whole number of days after removal before supers may go on, 0 to 365",
+                read=values.whole(0, 365),
+            ),
+            "acid_g_per_litre": Key(
+                allowed="grams of acid (dihydrate) in a litre of syrup, above 0 and at most 200",
+                read=values.number(0, 200, above=True),
+            ),
+            "efficacy_percent": _percent_range_key(),
+            "efficacy_with_brood_percent": _percent_range_key(),
+            "strips_in_a_pack": Key(
+                allowed="a whole number of strips, at least 1", read=values.whole(1, 10_000)
+            ),
             "regimen": Key(
                 allowed="[[treatment.regimen]]",
                 many=True,

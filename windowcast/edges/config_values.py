@@ -193,6 +193,28 @@ def time_of_day(value: Any) -> time:
     return time.fromisoformat(value)
 
 
+def day_of_year(value: Any) -> tuple[int, int] | None:
+    """Month and day; None for "". February 29 is none: it is not there in most years."""
+    if value == "":
+        return None
+    if not isinstance(value, str) or not re.fullmatch(r"[01][0-9]-[0-3][0-9]", value):
+        raise Wrong
+    try:
+        found = date.fromisoformat(f"2025-{value}")
+    except ValueError:
+        raise Wrong from None
+    return found.month, found.day
+
+
+def percent_range(value: Any) -> tuple[float, float]:
+    if not isinstance(value, list) or len(value) != 2:
+        raise Wrong
+    low, high = (number(0, 100)(one) for one in value)
+    if low > high:
+        raise Wrong
+    return low, high
+
+
 _ADDRESS = re.compile(r"[!#-'*+\-./0-9=?A-Z^_`a-z{|}~]{1,64}@[^\W_](?:[\w.-]{0,251}[^\W_])?")
 
 

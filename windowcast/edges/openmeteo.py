@@ -42,6 +42,7 @@ from windowcast.edges.http import (
 )
 from windowcast.edges.openmeteo_replies import (
     DailyTable,
+    OpenDay,
     ensemble,
     local_columns,
     number,
@@ -49,6 +50,7 @@ from windowcast.edges.openmeteo_replies import (
     past_highs,
     read_daily,
     read_hourly,
+    read_open_days,
     read_places,
 )
 from windowcast.edges.settings import WeatherSettings
@@ -65,6 +67,8 @@ ATTRIBUTION = "Weather data by Open-Meteo.com (CC BY 4.0)"
 FORECAST_DAYS = 16
 EXTENDED_DAYS = 46
 EXTENDED_MODEL = "ecmwf_ec46"
+# Up to ten variables weigh no more than one.
+FORECAST_HOURLY = "temperature_2m,precipitation,wind_speed_10m"
 PLACES_PER_REQUEST = 100
 # Hourly members of a hundred places would be 2 million numbers in one answer.
 PLACES_PER_HOURLY_MEMBERS_REQUEST = 25
@@ -121,11 +125,14 @@ class SourceInfo:
 class YardWeather:
     """One yard's weather by source: highs, the error instead, or None where the source is off.
 
-    past:  the highs of the whole days before today that came with the forecast; None without any
+    past:       the highs of the whole days before today that came with the forecast; None without
+                any
+    open_days:  rain and wind of each day's working hours, from a day on; None: not known
     """
 
     forecast: DailyHighs | WeatherError | None = None
     past: DailyHighs | None = None
+    open_days: tuple[date, list[OpenDay]] | None = None
     ensemble: Members | WeatherError | None = None
     extended: Members | WeatherError | None = None
     forecast_info: SourceInfo | None = None
@@ -420,11 +427,13 @@ class _Run:
         zone = ZoneInfo(yard.timezone)
         today = self._now.astimezone(zone).date()
         try:
-            past = None
+            past = open_days = None
             if group.hourly:
                 table = read_hourly(item)
                 columns = local_columns(table, zone)
                 past = past_highs(table, columns[0], zone, today, _past_days(self._plan))
+                if self._plan.source == "forecast":
+                    open_days = read_open_days(item, table.first_hour_utc, zone, today)
             else:
                 daily = read_daily(item)
                 if not self._offset_serves(yard, daily, today):
@@ -434,6 +443,7 @@ class _Run:
             if self._plan.source == "forecast":
                 self._keep(yard, one_forecast(columns, today, _past_days(self._plan)), info)
                 self._found[yard.name].past = past
+                self._found[yard.name].open_days = open_days
             else:
                 self._keep(yard, ensemble(columns, today), info)
         except WeatherError as error:
@@ -497,13 +507,19 @@ def _parameters(plan: _Plan, group: _Group, yards: Sequence[Yard]) -> dict[str, 
     if plan.model:
         found["models"] = plan.model
     if group.hourly:
-        found |= {"hourly": "temperature_2m", "past_days": str(_past_days(plan))}
+        variables = FORECAST_HOURLY if plan.source == "forecast" else "temperature_2m"
+        found |= {"hourly": variables, "past_days": str(_past_days(plan))}
     else:
         found["daily"] = "temperature_2m_max"
     return found | {
         "timezone": group.zone,
         "forecast_days": str(days),
         "temperature_unit": "celsius",
+        **(
+            {"precipitation_unit": "mm", "wind_speed_unit": "kmh"}
+            if group.hourly and plan.source == "forecast"
+            else {}
+        ),
     }
 
 

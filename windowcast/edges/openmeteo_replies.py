@@ -10,7 +10,7 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from windowcast.edges.http import clean
@@ -41,6 +41,21 @@ class HourlyTable:
 
     first_hour_utc: datetime
     columns: list[list[int | None]]
+
+
+WORK_BEGINS, WORK_ENDS = 9, 18
+"""Local hours in which hives are opened, the second not inside. Common practice, no source."""
+
+
+class OpenDay(NamedTuple):
+    """The weather of a day's working hours; None where it is not known.
+
+    rain_mm:   precipitation in all
+    wind_kmh:  the strongest hourly wind at 10 m
+    """
+
+    rain_mm: float | None
+    wind_kmh: float | None
 
 
 def read_daily(item: dict[str, Any]) -> DailyTable:
@@ -84,6 +99,55 @@ def read_hourly(item: dict[str, Any], variable: str = "temperature_2m") -> Hourl
         raise WeatherUnusable(f"{clean(stamps[0], 30)!r} is not a full hour without an offset")
     _check_steps(stamps, _hours_from(first, len(stamps)), "hour")
     return HourlyTable(first_hour_utc=first.replace(tzinfo=UTC), columns=columns)
+
+
+def read_open_days(
+    item: dict[str, Any], first_hour_utc: datetime, zone: ZoneInfo, today: date
+) -> tuple[date, list[OpenDay]] | None:
+    """Rain and wind of the working hours of each local day from `today` on.
+
+    None where a reply has neither in the units asked for, one value an hour: what is nice to have
+    must not cost the highs that came with it. A day some of whose working hours are missing is not
+    known.
+    """
+    rain = _extra(item, "precipitation", "mm")
+    wind = _extra(item, "wind_speed_10m", "km/h")
+    if rain is None and wind is None:
+        return None
+    hours = len(rain or wind or ())
+    by_day: dict[date, list[int]] = {}
+    for index in range(hours):
+        local = (first_hour_utc + timedelta(hours=index)).astimezone(zone)
+        if local.date() >= today and WORK_BEGINS <= local.hour < WORK_ENDS:
+            by_day.setdefault(local.date(), []).append(index)
+    whole = WORK_ENDS - WORK_BEGINS
+    found = []
+    for ahead in range((max(by_day, default=today) - today).days + 1):
+        at = by_day.get(today + timedelta(days=ahead), [])
+        fell = [rain[index] for index in at] if rain is not None and len(at) == whole else [None]
+        blew = [wind[index] for index in at] if wind is not None and len(at) == whole else [None]
+        sums = [one for one in fell if one is not None]
+        most = [one for one in blew if one is not None]
+        found.append(
+            OpenDay(
+                rain_mm=round(sum(sums), 1) if len(sums) == len(fell) else None,
+                wind_kmh=round(max(most), 1) if len(most) == len(blew) else None,
+            )
+        )
+    return today, found
+
+
+def _extra(item: dict[str, Any], variable: str, unit: str) -> list[float | None] | None:
+    """An hourly variable beside the temperature; None where it is not there as asked."""
+    table, units = item.get("hourly"), item.get("hourly_units")
+    if not isinstance(table, dict) or not isinstance(units, dict) or units.get(variable) != unit:
+        return None
+    stamps, values = table.get("time"), table.get(variable)
+    if not isinstance(values, list) or not isinstance(stamps, list) or len(values) != len(stamps):
+        return None
+    return [
+        float(one) if type(one) in (int, float) and 0 <= one <= 1000 else None for one in values
+    ]
 
 
 def read_places(reply: Any, count: int) -> list[dict[str, Any]]:

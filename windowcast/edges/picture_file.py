@@ -1,4 +1,4 @@
-"""Pictures to files: whole or not at all."""
+"""Pictures and other files that a command is told to write: whole or not at all."""
 
 from __future__ import annotations
 
@@ -26,14 +26,19 @@ def kind(path: Path) -> Kind:
         found = "svg"
     else:
         raise UsageError(f"--picture is {str(path)!r}, but must end in .png or .svg")
-    if path.is_dir():
-        raise UsageError(f"--picture {path}: is a folder; name a file")
-    if not path.parent.is_dir():
-        raise UsageError(f"--picture {path}: there is no folder {path.parent}; make it first")
+    check_place(path)
     return found
 
 
-def write(path: Path, content: bytes) -> None:
+def check_place(path: Path, option: str = "--picture") -> None:
+    """Raises UsageError where no file can be; `option` named the path."""
+    if path.is_dir():
+        raise UsageError(f"{option} {path}: is a folder; name a file")
+    if not path.parent.is_dir():
+        raise UsageError(f"{option} {path}: there is no folder {path.parent}; make it first")
+
+
+def write(path: Path, content: bytes, option: str = "--picture") -> None:
     """Replace the file at once; after an error it is what it was before."""
     draft = None
     try:
@@ -48,7 +53,7 @@ def write(path: Path, content: bytes) -> None:
         if draft is not None:
             Path(draft).unlink(missing_ok=True)
         why = (error.strerror or str(error)).lower()
-        raise UsageError(f"--picture {path}: {why}; name a file that may be written") from error
+        raise UsageError(f"{option} {path}: {why}; name a file that may be written") from error
 
 
 def _mode(path: Path) -> int:

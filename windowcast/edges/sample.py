@@ -28,6 +28,7 @@ FORECAST_DAYS = 15
 ENSEMBLE_DAYS = 15
 MEMBERS = 51
 PAST_YEARS = 30
+WET_DAYS = 0.2
 # A year for the invented past: plausible for a place with warm summers, taken from nowhere.
 YEAR_SWING_K = 11.0
 PAST_SPREAD_K = 3.5
@@ -43,6 +44,7 @@ class SampleWeather:
     forecast: DailyHighs
     ensemble: Members
     extended: Members
+    open_days: tuple[date, list[tuple[float | None, float | None]]]
 
 
 def read(folder: Path, season: str, yards: Sequence[Yard], now: datetime) -> list[SampleWeather]:
@@ -56,7 +58,8 @@ def read(folder: Path, season: str, yards: Sequence[Yard], now: datetime) -> lis
         seed = zlib.crc32(yard.name.encode())
         course = _course(document, yard)
         today = now.astimezone(ZoneInfo(yard.timezone)).date()
-        found.append(_weather(course, document, today, random.Random(seed)))  # noqa: S311
+        weather = _weather(course, document, today, random.Random(seed))  # noqa: S311
+        found.append(weather)
     return found
 
 
@@ -117,7 +120,18 @@ def _weather(
         ),
         ensemble=_members(columns, ENSEMBLE_DAYS, today, 0.0),
         extended=_members(columns, len(course), today, bias_k),
+        open_days=(today, _open_days(random.Random(len(course) + round(course[0] * 10)))),  # noqa: S311
     )
+
+
+def _open_days(chance: random.Random) -> list[tuple[float | None, float | None]]:
+    """Invented rain (mm) and wind (km/h) of working hours: now and then a wet and windy day."""
+    found: list[tuple[float | None, float | None]] = []
+    for _ in range(FORECAST_DAYS):
+        wet = chance.random() < WET_DAYS
+        rain_mm = round(chance.uniform(2, 12), 1) if wet else 0.0
+        found.append((rain_mm, round(chance.uniform(6, 18) + (14 if wet else 0), 1)))
+    return found
 
 
 def _scenario(

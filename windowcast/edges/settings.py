@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import time
 from pathlib import Path
 
+from windowcast.trade.rules import SeasonRules, WorkRules
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.yard import Yard
 
@@ -69,10 +70,14 @@ class ChanceSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MorningSettings:
-    """When the morning job runs, and how late a missed one is still sent: local times of day."""
+    """When the morning job runs, and how late a missed one is still sent: local times of day.
+
+    watch_hours:  how often the service looks at treatments that are in; 0: only in the morning
+    """
 
     at: time = time(6, 0)
     late_until: time = time(20, 0)
+    watch_hours: float = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,6 +109,8 @@ class Configuration:
     weather: WeatherSettings
     decision: DecisionSettings
     chance: ChanceSettings
+    season: SeasonRules
+    work: WorkRules
     morning: MorningSettings
     store_url: str
     mail: MailSettings | None

@@ -12,13 +12,14 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from windowcast.edges import store_history
+from windowcast.edges import store_calendar, store_history, store_journal
+from windowcast.edges.store_calendar import PublishedEvent
 from windowcast.edges.store_history import instant as _instant
 from windowcast.edges.store_records import (
     MISSING_TENTHS,
@@ -40,6 +41,7 @@ from windowcast.edges.store_records import (
     unpack_tenths,
 )
 from windowcast.errors import StoreError, StorePlaceError
+from windowcast.trade.journal import Entry
 
 __all__ = [
     "MISSING_TENTHS",
@@ -50,6 +52,7 @@ __all__ = [
     "NewNotice",
     "Noted",
     "ObservedHigh",
+    "PublishedEvent",
     "Recorded",
     "SkippedNotice",
     "Store",
@@ -491,6 +494,39 @@ class Store:
         with self._errors():
             return store_history.observed(self._database, yard, place, origin)
 
+    # What people saw and did
+
+    def enter(self, entries: Iterable[Entry]) -> list[int]:
+        """Keep entries, all or none, and give their ids; a key that is known gives its old id."""
+        with self.transaction():
+            return store_journal.enter(self._database, entries)
+
+    def enter_after(
+        self, yard: str, make: Callable[[Sequence[Entry]], Sequence[Entry]]
+    ) -> list[int]:
+        """Keep what `make` makes of the yard's journal; nobody else writes in between."""
+        with self.transaction():
+            made = make(store_journal.journal(self._database, yard))
+            return store_journal.enter(self._database, made)
+
+    def journal(self, yard: str | None = None) -> list[Entry]:
+        """Every entry of a yard, or of all, as entered; corrected ones too."""
+        with self._errors():
+            return store_journal.journal(self._database, yard)
+
+    def publish(
+        self,
+        yard: str | None,
+        revise: Callable[[bytes, list[PublishedEvent]], list[PublishedEvent]],
+    ) -> list[PublishedEvent]:
+        """What the calendar says now of a yard, or of all; `revise` gives it from the database's
+        own octets and what was said before, while no other process can publish."""
+        with self.transaction():
+            before = store_calendar.published(self._database, yard)
+            found = revise(store_calendar.origin(self._database), before)
+            store_calendar.keep(self._database, found)
+        return found
+
     # Decisions
 
     def decisions(self, yard: str, *, kind: str) -> list[Decision]:
@@ -631,6 +667,40 @@ class Store:
                 "now": now,
             },
         )
+
+    def watch_told(self, treatments: Sequence[int]) -> dict[tuple[int, str], str]:
+        """By treatment and recipient, what was told last of its danger: "urgent" or "over"."""
+        with self._errors():
+            rows = self._database.execute("SELECT treatment, recipient, state FROM watch_told")
+            return {(row[0], row[1]): row[2] for row in rows if row[0] in treatments}
+
+    def tell_watch(
+        self,
+        recipient: str,
+        state: str,
+        treatments: Sequence[tuple[int, str]],
+        notice: NewNotice | None,
+        *,
+        told_at: datetime,
+    ) -> bool:
+        """Note that a recipient is told of treatments (number, yard), and queue the notice.
+
+        notice:  None: it is printed
+
+        All or nothing: False where somebody else has told one of them the same meanwhile.
+        """
+        with self.transaction():
+            self._database.execute("SAVEPOINT watch")
+            told = all(
+                store_journal.tell_watch(self._database, one, recipient, state, told_at)
+                for one in treatments
+            )
+            if told and notice is not None:
+                told = self._queue(notice)[0] is not None
+            if not told:
+                self._database.execute("ROLLBACK TO watch")
+            self._database.execute("RELEASE watch")
+            return told
 
     def tell_printed(self, told: Sequence[Told], *, done_at: datetime) -> tuple[Told, ...]:
         """Note mornings that were printed rather than mailed; those that had not been told yet."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 from windowcast.notice import words
+from windowcast.notice.beside import NOTHING, Beside
 from windowcast.notice.plain import (
     chance_words,
     headline,
@@ -22,9 +23,13 @@ from windowcast.window.decide import Status, TreatmentAnswer, YardAnswer
 SHOWN_STARTS = 10
 
 
-def answer_lines(answer: YardAnswer, units: str) -> list[str]:
-    """One yard: each treatment with its answer, reason and first starts."""
+def answer_lines(answer: YardAnswer, units: str, beside: Beside = NOTHING) -> list[str]:
+    """One yard: what is in its hives and when it is due, then each treatment with its answer,
+    reason and first starts."""
     lines = [f"{answer.yard.name}, {words.day_with_year(answer.today)} ({answer.yard.timezone})"]
+    if beside.heading:
+        lines.append(wrapped(beside.heading))
+    lines += [*beside.first, *beside.last]
     for one in answer.treatments:
         lines += ["", *_treatment_lines(one, answer, units)]
     sources = [wrapped(line) for line in (source_line(answer), licence_line(answer)) if line]

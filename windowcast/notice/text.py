@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import time
 from functools import cache
@@ -11,8 +11,9 @@ from importlib import resources
 
 from jinja2 import Environment, Template
 
+from windowcast.notice import hive_lines, words
 from windowcast.notice import reason as reasons
-from windowcast.notice import words
+from windowcast.notice.beside import NOTHING, Beside
 from windowcast.notice.plain import (
     WIDTH,
     chance_words,
@@ -22,38 +23,8 @@ from windowcast.notice.plain import (
     source_line,
     wrapped,
 )
-from windowcast.trade import hive as hives
 from windowcast.trade import visits as visiting
-from windowcast.trade.hive import Preparation
 from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
-
-PREPARATION = {
-    Preparation.SUPERS_OFF_SET_ASIDE: "honey supers off and set aside; at most {supers} back on",
-    Preparation.SUPERS_STAY_OFF: "honey supers stay off for the whole exposure",
-    Preparation.ENTRANCE_OPEN: "entrance wide open, no reducer",
-    Preparation.FLOOR_CLOSED: "screened floor closed at the back",
-    Preparation.ONE_STRIP_MIDDLE: "one strip in the middle of the brood nest",
-    Preparation.TWO_STRIPS_OFFSET: "two strips, offset from each other, not side by side",
-    Preparation.ABOVE_SINGLE_CHAMBER: "lay it on the top bars above the single brood chamber",
-    Preparation.BETWEEN_CHAMBERS: "lay it on the top bars between the two brood chambers",
-    Preparation.ON_EXCLUDER: "on top of the queen excluder, where the label allows",
-}
-CAUTIONS = {
-    "formic acid": (
-        "Formic acid burns skin, eyes and lungs: acid-resistant gloves, sealed goggles, long"
-        " sleeves, a mask for acid vapour where the label says so; work upwind, in the open air,"
-        " with plenty of water at hand."
-    ),
-    "oxalic acid": (
-        "Oxalic acid harms eyes, skin and lungs: acid-resistant gloves, goggles, long sleeves, a"
-        " particle mask with spray or vapour; work upwind, in the open air, with water at hand."
-    ),
-    "amitraz": (
-        "Amitraz goes through the skin: wear gloves; it is not for people on MAO inhibitors."
-    ),
-    "thymol": "Thymol irritates skin and eyes and can sensitise: wear gloves and goggles.",
-}
-LAW = "The label and local law decide: read them before you open a packet."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,11 +49,18 @@ class Circumstances:
     invented: bool
 
 
-def write(answers: Sequence[YardAnswer], circumstances: Circumstances, units: str) -> Notice:
-    """The notice of all these yards, at least one; urgent ones are not reordered: file order."""
-    subject = subject_of(answers)
-    if circumstances.invented:
-        subject += " (invented weather)"
+def write(
+    answers: Sequence[YardAnswer],
+    circumstances: Circumstances,
+    units: str,
+    beside: Mapping[str, Beside] | None = None,
+) -> Notice:
+    """The notice of all these yards, at least one; urgent ones are not reordered: file order.
+
+    beside:  by yard name, what is to be said besides the windows; a yard may be missing
+    """
+    others = beside or {}
+    said = subject_of(answers, others)
     days = sorted({answer.today for answer in answers})
     dates = words.day_with_year(days[0])
     if len(days) > 1:
@@ -91,21 +69,57 @@ def write(answers: Sequence[YardAnswer], circumstances: Circumstances, units: st
         opening=_opening(answers, circumstances),
         invented=circumstances.invented,
         date=dates,
-        subject=wrapped(subject_of(answers) + "."),
-        yards=["\n".join(yard_lines(answer, units, dated=len(days) > 1)) for answer in answers],
-        cautions=[wrapped(text) for text in _cautions(answers)],
-        law=wrapped(LAW),
+        subject=wrapped(said + "."),
+        yards=[
+            "\n".join(
+                yard_lines(
+                    answer,
+                    units,
+                    dated=len(days) > 1,
+                    beside=others.get(answer.yard.name, NOTHING),
+                )
+            )
+            for answer in answers
+        ],
+        cautions=[wrapped(text) for text in _cautions(answers, others)],
+        law=wrapped(hive_lines.LAW),
         sources=[wrapped(line) for line in _sources(answers)],
         next=wrapped(
             f"The next notice is due tomorrow at {circumstances.next_at:%H:%M}. If none comes,"
             " something is broken: no notice is not an all-clear."
         ),
     )
+    subject = f"{said} (invented weather)" if circumstances.invented else said
     return Notice(subject=subject, body=body)
 
 
-def subject_of(answers: Sequence[YardAnswer]) -> str:
-    """The whole message in a line: "Creek Bend can start today; 2 yards later; 1 closed"."""
+def subject_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside] | None = None) -> str:
+    """The whole message in a line: "Creek Bend can start today; 2 yards later; 1 closed".
+
+    Danger to what is in the hives comes first, then what is to be done today, then the windows of
+    the yards that have nothing in.
+    """
+    others = beside or {}
+    told = [(answer, others.get(answer.yard.name, NOTHING)) for answer in answers]
+    texts = [f"{answer.yard.name}: {one.danger}" for answer, one in told if one.danger]
+    today = [(answer, one.today) for answer, one in told if one.today and not one.danger]
+    if len(today) <= 2:
+        texts += [f"{answer.yard.name}: {what}" for answer, what in today]
+    else:
+        texts.append(f"visits today at {len(today)} yards")
+    free = [answer for answer, one in told if one.windows]
+    if free:
+        texts.append(_windows_of(free, more=bool(texts)))
+    quiet = [answer for answer, one in told if not (one.windows or one.danger or one.today)]
+    if quiet and not texts and len(quiet) == 1:
+        return f"{quiet[0].yard.name}: {others[quiet[0].yard.name].heading}"
+    if quiet:
+        texts.append(f"{words.counted(len(quiet), 'yard')} with a treatment in")
+    return "; ".join(texts)
+
+
+def _windows_of(answers: Sequence[YardAnswer], *, more: bool) -> str:
+    """The windows in a line; `more`: it follows something else."""
     by_status: dict[Status, list[YardAnswer]] = {}
     for answer in answers:
         by_status.setdefault(answer.main.status, []).append(answer)
@@ -130,7 +144,7 @@ def subject_of(answers: Sequence[YardAnswer]) -> str:
             return f"{answer.yard.name} can start on {words.day(named.day)}"
         return f"{answer.yard.name}: {parts[0][1]}"
     else:
-        texts = ["No yard can start today"]
+        texts = ["no other yard can start today" if more else "No yard can start today"]
         parts.insert(0, parts[0])
     said_yards = False
     for count, verb, _ in parts[1:]:
@@ -145,14 +159,31 @@ def _names(answers: Sequence[YardAnswer]) -> str:
     return words.listed(names) if len(names) <= 2 else f"{len(names)} yards"
 
 
-def yard_lines(answer: YardAnswer, units: str, *, dated: bool = False) -> list[str]:
+def yard_lines(
+    answer: YardAnswer, units: str, *, dated: bool = False, beside: Beside = NOTHING
+) -> list[str]:
     """One yard's part of the notice; `dated`: its own date is told too."""
-    main = answer.main
-    lines = [f"{answer.yard.name}: {headline(main, answer)}"]
+    lines = [f"{answer.yard.name}: {beside.heading or headline(answer.main, answer)}"]
     lines = textwrap.wrap(lines[0], WIDTH)
     lines.append("-" * max(map(len, lines)))
     if dated:
         lines += labelled("Today", words.day(answer.today))
+    lines += beside.first
+    if beside.windows:
+        lines += _window_lines(answer, units, others=beside.others)
+    lines += beside.last
+    if answer.forecast.missing and answer.forecast.sources:
+        lines += labelled("Missing", "; ".join(answer.forecast.missing))
+    return lines
+
+
+def _window_lines(answer: YardAnswer, units: str, *, others: bool) -> list[str]:
+    """When a treatment can be started, with which dose, and what that asks for.
+
+    others:  also the treatments that are not the first choice, in a line each
+    """
+    main = answer.main
+    lines: list[str] = []
     row = main.named if main.status is not Status.UNKNOWN else None
     if row is not None:
         lines += labelled(
@@ -171,19 +202,18 @@ def yard_lines(answer: YardAnswer, units: str, *, dated: bool = False) -> list[s
         )
     if row is not None:
         lines += _visits(main, answer)
-        lines += _at_the_hive(main, row, answer)
-        lines += _left_shut(main, row)
+        regimen = row.start.regimen
+        lines += hive_lines.at_the_hive(main.treatment, regimen, answer.yard.hive)
+        lines += hive_lines.left_shut(main.treatment, regimen, start=row.day)
     names = [words.treatment_plural(one.treatment) for one in answer.treatments]
-    others = [
+    rest = [
         other_line(one, told_apart=names.count(words.treatment_plural(one.treatment)) > 1)
         for one in answer.treatments[1:]
     ]
-    if others:
-        lines += labelled("Others", others[0])
-        for other in others[1:]:
+    if rest and others:
+        lines += labelled("Others", rest[0])
+        for other in rest[1:]:
             lines += labelled("", other)
-    if answer.forecast.missing and answer.forecast.sources:
-        lines += labelled("Missing", "; ".join(answer.forecast.missing))
     return lines
 
 
@@ -239,29 +269,6 @@ def _visits(answer: TreatmentAnswer, yard: YardAnswer) -> list[str]:
     return lines
 
 
-def _at_the_hive(answer: TreatmentAnswer, row: Row, yard: YardAnswer) -> list[str]:
-    lines: list[str] = []
-    for step in hives.preparations(answer.treatment, row.start.regimen, yard.yard.hive):
-        text = PREPARATION[step].format(supers=words.number(answer.treatment.max_supers or 0))
-        lines += labelled("" if lines else "At the hive", f"- {text}")
-    return lines
-
-
-def _left_shut(answer: TreatmentAnswer, row: Row) -> list[str]:
-    spans = visiting.shut_days(answer.treatment, row.start.regimen, start=row.day)
-    if not spans:
-        return []
-    text = words.listed([words.span(one.first_day, one.last_day) for one in spans])
-    why = (
-        "bees may ball the queen while the vapour is strong"
-        if answer.treatment.active == "formic acid"
-        else "opening it disturbs the treatment"
-    )
-    swaps = [visit for visit in answer.visits if visit.task is visiting.Task.SWAP]
-    but = f"; the swap on {words.day(swaps[0].day)} is the one exception" if swaps else ""
-    return labelled("Leave shut", f"{text}: {why}{but}")
-
-
 def _hottest(row: Row, units: str) -> str:
     fit, start = row.start.fit, row.start
     parts = []
@@ -281,15 +288,18 @@ def _hottest(row: Row, units: str) -> str:
     return "; ".join(parts) or "not known"
 
 
-def _cautions(answers: Sequence[YardAnswer]) -> list[str]:
-    """One caution for each active that this notice names a start of."""
+def _cautions(answers: Sequence[YardAnswer], beside: Mapping[str, Beside]) -> list[str]:
+    """One caution for each active that this notice names a start of, or tells to handle."""
     actives = dict.fromkeys(
         one.treatment.active
         for answer in answers
+        if beside.get(answer.yard.name, NOTHING).windows
         for one in answer.treatments
         if one.named is not None and one.status is not Status.UNKNOWN
     )
-    return [CAUTIONS[active] for active in actives if active in CAUTIONS]
+    shown = [beside.get(answer.yard.name, NOTHING) for answer in answers]
+    actives |= dict.fromkeys(active for one in shown for active in one.actives)
+    return hive_lines.cautions(actives)
 
 
 def _sources(answers: Sequence[YardAnswer]) -> list[str]:

@@ -85,6 +85,11 @@ def counted(count: int, thing: str) -> str:
     return f"{count} {thing if count == 1 else thing + 's'}"
 
 
+def colonies(count: int) -> str:
+    """ "1 colony", "24 colonies"."""
+    return f"{count} {'colony' if count == 1 else 'colonies'}"
+
+
 def listed(things: Sequence[str]) -> str:
     """ "a", "a and b", "a, b and c"."""
     return things[0] if len(things) == 1 else f"{', '.join(things[:-1])} and {things[-1]}"

@@ -102,6 +102,13 @@ class Treatment(NamedTuple):
     danger_c:              a high above this on one of the first `danger_days` days after a dose
                            (the day of the dose is the first) costs brood and queens, °C
     hive_shut:             the hive stays closed for the whole exposure, doses excepted
+    honey_days:            days after the removal before honey may be taken (withdrawal)
+    supers_after_days:     days after the removal before honey supers may go on
+    acid_g_per_litre:      acid, as dihydrate, in a litre of syrup; None: not a syrup
+    efficacy_percent:      lowest and highest share of mites killed in published trials, where the
+                           treatment's own conditions are met; None: none is known
+    efficacy_with_brood_percent:  the same for a treatment used with brood that needs none
+    strips_in_a_pack:      None: sold singly
     """
 
     id: str
@@ -114,6 +121,12 @@ class Treatment(NamedTuple):
     danger_c: Fraction | None = None
     danger_days: int = 3
     hive_shut: bool = False
+    honey_days: int = 0
+    supers_after_days: int = 0
+    acid_g_per_litre: float | None = None
+    efficacy_percent: tuple[float, float] | None = None
+    efficacy_with_brood_percent: tuple[float, float] | None = None
+    strips_in_a_pack: int | None = None
 
     @property
     def name(self) -> str:

@@ -1,0 +1,270 @@
+"""Treatments as they happen and their records, through the real command line."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import subprocess
+from datetime import timedelta
+
+import pytest
+
+from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
+
+
+@pytest.fixture
+def journey(tmp_path):
+    made = Journey(folder=tmp_path, zone=morning_zone())
+    made.write("treatments.toml", TREATMENTS)
+    made.write(
+        "yards.toml",
+        yard_table("Creek Bend", 44.9, -99.7, made.zone)
+        + yard_table("Mill Yard", 45.0, -99.4, made.zone).replace("supers = 1", "supers = 3"),
+    )
+    made.write("windowcast.toml", settings().replace('"open-meteo"', '"sample"'))
+    return made
+
+
+def run(journey, *arguments, code=0):
+    done = journey.windowcast(*arguments)
+    assert done.returncode == code, done.stderr + done.stdout
+    return done
+
+
+def treat(journey, *arguments, code=0):
+    return run(journey, "treat", *arguments, code=code)
+
+
+def ago(journey, days):
+    return (journey.today - timedelta(days=days)).isoformat()
+
+
+def in_creek_bend(journey, days=12, regimen="one-strip-swap", *more):
+    return treat(
+        journey, "start", "Creek Bend", "formic-strips", regimen, "--on", ago(journey, days), *more
+    )
+
+
+def listed(journey):
+    return json.loads(treat(journey, "list", "--json").stdout)["treatments"]
+
+
+def test_a_treatment_through_to_its_record(journey):
+    told = in_creek_bend(journey, 20, "one-strip-swap", "--lot", "B7", "--operator", "A. Keeper")
+    said = " ".join(told.stdout.split())
+    assert "take out the old strip, put in 1 fresh strip a colony; bring 24" in said
+    assert "Formic acid burns skin" in said and "The label and local law decide" in said
+    assert "screened floor closed" in said
+    assert max(map(len, told.stdout.splitlines())) <= 78
+
+    swapped = treat(journey, "swap", "creek bend", "--on", ago(journey, 8)).stdout
+    assert "2 days late: the swap was planned for" in " ".join(swapped.split())
+    removed = treat(
+        journey, "remove", "Creek Bend", "--strips", "24", "--disposed", "bagged, waste site"
+    ).stdout
+    assert "2 days early" in " ".join(removed.split())
+    assert "cut short" in removed
+
+    (course,) = listed(journey)
+    assert not course["in"]
+    assert course["end"] == journey.today.isoformat()
+    (record,) = json.loads(run(journey, "records", "--json").stdout)["records"]
+    assert record["lot"] == "B7"
+    assert record["amount_total"] == "48 strips"
+    assert record["duration_days"] == 20
+    assert record["lacks"]["EU 2019/6 Art. 108"] == [
+        "supplier",
+        "the supplier's address",
+        "proof of purchase",
+    ]
+    assert record["lacks"]["7 CFR 110.3"] == ["registration number", "certificate number"]
+
+
+def test_a_record_that_has_all_fields_lacks_nothing(journey):
+    """Fields: Regulation (EU) 2019/6 Art. 108, Veterinary Medicines Regulations 2013, 7 CFR
+    110.3."""
+    in_creek_bend(
+        journey, 20, "two-strips", "--lot", "B7", "--operator", "A. Keeper", "--certificate", "C1",
+        "--supplier", "S", "--supplier-address", "Road 1", "--proof", "F 3", "--registration", "R9",
+    )  # fmt: skip
+    treat(journey, "remove", "Creek Bend", "--on", ago(journey, 6), "--disposed", "waste site")
+
+    (record,) = json.loads(run(journey, "records", "--json").stdout)["records"]
+
+    assert record["lacks"] == {}
+    assert record["withdrawal_days"] == 0
+
+
+def test_what_is_expected_of_the_weather_is_kept_with_the_start(journey):
+    run(journey, "morning")
+    treat(journey, "start", "Creek Bend", "formic-strips", "two-strips")
+
+    (record,) = json.loads(run(journey, "records", "--json").stdout)["records"]
+
+    assert record["chance"] != ""
+    assert record["expected_highs_c"].endswith(", mean 21.3")
+    assert record["forecast_from"] == "sample"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["start", "Creek Bend", "formic", "two-strips"], "did you mean 'formic-strips'"),
+        (["start", "Creek Bend", "formic-strips", "three"], "there is no regimen"),
+        (["start", "Crek Bend", "formic-strips", "two-strips"], "did you mean 'Creek Bend'"),
+        (["start", "Creek Bend", "formic-strips", "two-strips", "--on", "2999-01-01"], "to come"),
+        (["start", "Creek Bend", "formic-strips", "two-strips", "--colonies", "0"], "at least 1"),
+        (["start", "Creek Bend", "formic-strips", "two-strips", "--expiry", "soon"], "--expiry"),
+        (["start", "Creek Bend", "amitraz-strips", "six-weeks"], "take off the honey super"),
+        (["start", "Mill Yard", "formic-strips", "two-strips"], "say so with --supers 2"),
+        (["start", "Creek Bend", "oxalic-trickle", "once", "--supers", "0"], "capped brood"),
+        (["swap", "Creek Bend"], "nothing is in the hives"),
+        (["remove", "Creek Bend"], "nothing is in the hives"),
+        (["note", "Creek Bend", "  "], "the note is empty"),
+        (["void", "9", "--why", "x"], "there is no entry 9"),
+        (["correct", "9", "--on", "2026-08-01"], "there is no entry 9"),
+    ],
+)
+def test_what_cannot_be_is_refused_and_nothing_is_kept(journey, arguments, words):
+    done = treat(journey, *arguments, code=2)
+
+    assert words in done.stderr
+    assert json.loads(run(journey, "records", "--all-entries", "--json").stdout)["entries"] == []
+
+
+def test_two_treatments_in_one_yard_are_never_given(journey):
+    in_creek_bend(journey)
+    done = treat(journey, "start", "Creek Bend", "thymol-gel", "two-doses", "--supers", "0", code=2)
+
+    assert "formic acid gel strips are in since" in done.stderr
+    assert "two treatments at once are never given" in done.stderr
+    earlier = treat(
+        journey, "start", "Creek Bend", "formic-strips", "two-strips", "--on", ago(journey, 20),
+        code=2,
+    )  # fmt: skip
+    assert "are in since" in earlier.stderr
+
+
+def test_two_people_at_once_begin_one_treatment(journey):
+    command = journey.command("treat", "start", "Creek Bend", "formic-strips", "two-strips")
+    both = [
+        subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=journey.environment()
+        )
+        for _ in range(2)
+    ]
+    for one in both:
+        one.communicate(timeout=60)
+
+    assert sorted(one.returncode for one in both) == [0, 2]
+    assert len(listed(journey)) == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["swap", "Creek Bend", "--on", 12], "is not after the dose before it"),
+        (["remove", "Creek Bend", "--on", 12], "is not after the last dose"),
+        (["remove", "Creek Bend", "--on", 13], "is not after the last dose"),
+    ],
+)
+def test_a_visit_before_what_it_follows_is_refused(journey, arguments, words):
+    in_creek_bend(journey)
+    command = [ago(journey, one) if isinstance(one, int) else one for one in arguments]
+
+    assert words in treat(journey, *command, code=2).stderr
+
+
+def test_a_swap_where_there_is_none_or_no_more(journey):
+    in_creek_bend(journey, 5, "two-strips")
+    assert "are given once" in treat(journey, "swap", "Creek Bend", code=2).stderr
+    treat(journey, "start", "Mill Yard", "formic-strips", "one-strip-swap", "--supers", "2",
+          "--on", ago(journey, 12))  # fmt: skip
+    treat(journey, "swap", "Mill Yard", "--on", ago(journey, 2))
+    assert "was given on" in treat(journey, "swap", "Mill Yard", code=2).stderr
+
+
+def test_what_was_done_against_a_rule_goes_on_record_as_such(journey):
+    treat(journey, "start", "Creek Bend", "amitraz-strips", "six-weeks", "--anyway")
+
+    (record,) = json.loads(run(journey, "records", "--json").stdout)["records"]
+
+    assert record["against"].startswith("1 honey super on")
+    assert "entered against" in treat(journey, "list").stdout
+
+
+def test_the_same_active_twice_running_is_said(journey):
+    """Resistance: Rinkevich 2020, PLoS ONE 15(1):e0227264."""
+    in_creek_bend(journey, 40, "two-strips")
+    treat(journey, "remove", "Creek Bend", "--on", ago(journey, 26))
+
+    again = in_creek_bend(journey, 3, "two-strips").stdout
+
+    assert "had the same active, formic acid" in " ".join(again.split())
+
+
+def test_oxalic_acid_wants_an_observed_look_and_not_a_date(journey):
+    start = ("start", "Creek Bend", "oxalic-trickle", "once", "--supers", "0")
+    assert "found --brood none" in treat(journey, *start, code=2).stderr.replace("\n", " ")
+    run(journey, "found", "Creek Bend", "--brood", "none", "--colonies", "6", "--on",
+        ago(journey, 20))  # fmt: skip
+    assert "capped brood" in treat(journey, *start, code=2).stderr
+    run(journey, "found", "Creek Bend", "--brood", "none", "--colonies", "6")
+
+    treat(journey, *start)
+
+
+def test_a_correction_moves_the_dates_and_both_entries_stay(journey):
+    in_creek_bend(journey, 12)
+    treat(journey, "correct", "1", "--on", ago(journey, 11), "--colonies", "20", "--lot", "B8")
+
+    (course,) = listed(journey)
+    assert (course["number"], course["start"], course["colonies"]) == (2, ago(journey, 11), 20)
+    entries = json.loads(run(journey, "records", "--all-entries", "--json").stdout)["entries"]
+    assert [(one["number"], one["corrects"], one["corrected_by"]) for one in entries] == [
+        (1, "", 2),
+        (2, 1, ""),
+    ]
+    treat(journey, "swap", "Creek Bend", "--on", ago(journey, 1))
+    wrong = treat(journey, "correct", "2", "--on", journey.today.isoformat(), code=2)
+    assert "is not after the dose before it" in wrong.stderr
+    kept = treat(journey, "void", "2", "--why", "x", code=2)
+    assert "void those first" in kept.stderr
+
+
+def test_a_late_removal_is_named_in_the_notice(journey):
+    run(journey, "morning", "--print")
+    in_creek_bend(journey, 17, "two-strips")
+
+    notice = run(journey, "morning", "--print").stdout
+
+    assert "Creek Bend: remove, 3 days late" in " ".join(notice.split())
+    assert "formic acid gel strips are in since" in notice
+    assert "3 DAYS LATE" in notice
+
+
+def test_the_table_is_safe_to_open(journey):
+    """Text that a spreadsheet would work out: OWASP, "CSV Injection", from memory."""
+    hostile = '=HYPERLINK("http://example.org";"a, b")'
+    in_creek_bend(journey, 12, "two-strips", "--lot", hostile, "--operator", "-1+1|x")
+
+    (row,) = csv.DictReader(io.StringIO(run(journey, "records", "--csv").stdout))
+
+    assert row["lot"] == f"'{hostile}"
+    assert row["operator"] == "'-1+1|x"
+    assert row["longitude"] == "-99.7"
+
+
+def test_queens_and_a_look_are_checked(journey):
+    for arguments, words in (
+        (["found", "Creek Bend"], "give --brood"),
+        (["found", "Creek Bend", "--queens-missing", "1"], "go together"),
+        (["found", "Creek Bend", "--queens-missing", "3", "--queens-checked", "2"], "no more"),
+        (["found", "Creek Bend", "--brood", "none", "--colonies", "99"], "1 to 24"),
+    ):
+        assert words in run(journey, *arguments, code=2).stderr
+    in_creek_bend(journey, 20, "two-strips")
+    run(journey, "found", "Creek Bend", "--queens-missing", "1", "--queens-checked", "24")
+    (record,) = json.loads(run(journey, "records", "--json").stdout)["records"]
+    assert record["queens_missing"] == f"1 of 24 on {journey.today}"

@@ -1,0 +1,387 @@
+"""`windowcast visits` as a person runs it: a real process, a real database, invented weather."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from collections import Counter
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+import vobject
+
+from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
+from support.weather_server import Place, WeatherServer
+from windowcast.edges import config
+from windowcast.edges.store import open_store
+from windowcast.trade.course import snapshot
+from windowcast.trade.journal import Entry
+
+CREEK = (44.9, -99.7)
+SAMPLE = '[weather]\nprovider = "sample"\n'
+
+
+def quiet(today: date) -> str:
+    """Half a year before winter bees: the season asks for nothing."""
+    return f'\n[season]\nwinter_bees = "{(today + timedelta(days=200)).replace(day=1):%m-%d}"\n'
+
+
+HOSTILE = '=HYPERLINK("http://example.org","Creek, Bend")'
+
+
+@pytest.fixture
+def journey(tmp_path):
+    made = Journey(folder=tmp_path, zone=morning_zone())
+    made.write("windowcast.toml", SAMPLE + quiet(made.today))
+    made.write("treatments.toml", TREATMENTS)
+    made.write("yards.toml", yard_table("Creek Bend", *CREEK, made.zone))
+    return made
+
+
+def enter(
+    journey: Journey, kind: str, days_ago: int, yard: str = "Creek Bend", **body: object
+) -> int:
+    """An entry in the store's journal; its id."""
+    noted = datetime.now(UTC)
+    day = journey.today - timedelta(days=days_ago)
+    with open_store("sqlite:///windowcast.db", journey.folder) as store:
+        (number,) = store.enter([Entry(0, yard, kind, day, noted, body)])
+    return number
+
+
+def begin(
+    journey: Journey, regimen_id: str, days_ago: int, treatment_id: str = "formic-strips",
+    yard: str = "Creek Bend",
+) -> int:  # fmt: skip
+    configuration = config.load(journey.folder, {})
+    treatment = next(one for one in configuration.treatments if one.id == treatment_id)
+    regimen = next(one for one in treatment.regimens if one.id == regimen_id)
+    return enter(
+        journey, "start", days_ago, yard, treatment=treatment.id, regimen=regimen.id, colonies=24,
+        snapshot=snapshot(treatment, regimen),
+    )  # fmt: skip
+
+
+def fetch(journey: Journey) -> None:
+    done = journey.windowcast("morning", "--print")
+    assert done.returncode == 0, done.stderr
+
+
+def document(journey: Journey, *arguments: str) -> dict[str, object]:
+    done = journey.windowcast("visits", "--json", *arguments)
+    assert done.returncode in (0, 1), done.stderr
+    return json.loads(done.stdout)
+
+
+def listed(found, journey: Journey) -> list[tuple[str, int]]:
+    """Each visit by its task and how many days on it is."""
+    return [
+        (one["task"], (date.fromisoformat(day["date"]) - journey.today).days)
+        for day in found["days"]
+        for one in day["visits"]
+    ]
+
+
+def events(journey: Journey) -> dict[str, vobject.base.Component]:
+    content = (journey.folder / "visits.ics").read_bytes().decode("utf-8")
+    (whole,) = vobject.readComponents(content)
+    return {
+        one.uid.value: one
+        for one in whole.contents.get("vevent", [])
+        # What the season asks for depends on the day on which the test runs.
+        if "season asks" not in one.description.value
+    }
+
+
+def test_a_treatment_in_hand_brings_its_swap_and_all_that_follows(journey):
+    begin(journey, "one-strip-swap", 9)
+
+    found = document(journey, "--to", (journey.today + timedelta(days=60)).isoformat())
+
+    assert listed(found, journey) == [
+        ("swap", 1), ("remove", 11), ("queens", 15), ("count-after", 25),
+    ]  # fmt: skip
+    swap = found["days"][0]
+    assert swap["minutes"] == 24 * 2.5 + 12
+    assert [(one["treatment"], one["bring_strips"]) for one in swap["load"]] == [
+        ("formic-strips", 26)
+    ]
+    assert swap["visits"][0]["planned"] is False
+
+
+def test_the_text_says_what_to_bring_and_what_to_wear_and_fits_78_columns(journey):
+    fetch(journey)
+    begin(journey, "one-strip-swap", 9)
+
+    done = journey.windowcast("visits")
+
+    assert (done.returncode, done.stderr) == (0, "")
+    flat = " ".join(done.stdout.split())
+    assert "Load 26 strips: formic acid gel strips" in flat
+    assert "take out the old strip, put in 1 fresh strip a colony" in flat
+    assert "bring 26 strips (24 and 2 spare)" in flat
+    assert "sealed goggles" in flat and "The label and local law decide" in flat
+    assert re.search(r"Forecast fetched \w{3} \w{3} \d+ \d\d:\d\d \(0\.\d h ago\)", flat)
+    assert flat.startswith("INVENTED WEATHER")
+    assert max(map(len, done.stdout.splitlines())) <= 78
+
+
+def test_a_late_removal_is_listed_today_with_the_days(journey):
+    begin(journey, "two-strips", 17)
+
+    done = journey.windowcast("visits")
+
+    assert done.returncode == 1
+    assert "3 DAYS LATE, WAS DUE" in " ".join(done.stdout.split())
+    assert listed(document(journey), journey)[0] == ("remove", 0)
+
+
+def test_the_start_that_the_stored_forecast_names_is_a_plan(journey):
+    fetch(journey)
+
+    found = document(journey)
+    answer = json.loads(journey.windowcast("yard", "Creek Bend", "--json").stdout)
+
+    named = answer["treatments"][0]
+    visits = [one for day in found["days"] for one in day["visits"]]
+    assert [(one["date"], one["task"]) for one in visits if one["task"] in ("apply", "remove")] == [
+        (one["date"], one["task"]) for one in named["visits"]
+    ]
+    assert all(one["planned"] and one["chance"] == named["chance"] for one in visits)
+    assert found["forecasts"][0]["age_hours"] == pytest.approx(0, abs=0.2)
+
+
+def test_no_next_start_is_planned_while_strips_are_in(journey):
+    fetch(journey)
+    begin(journey, "two-strips", 3)
+
+    found = document(journey)
+
+    assert "apply" not in dict(listed(found, journey))
+    assert "no next start is planned before" in found["remarks"][0]
+
+
+def test_supers_in_the_way_are_said_and_nobody_is_sent_there(journey):
+    table = yard_table("Creek Bend", *CREEK, journey.zone).replace("supers = 1", "supers = 3")
+    journey.write("yards.toml", table)
+    fetch(journey)
+
+    found = document(journey)
+
+    assert found["days"] == []
+    assert "the hives are not ready" in found["remarks"][0]
+
+
+def test_nothing_is_ever_fetched(journey):
+    with WeatherServer(default=Place(timezone=journey.zone)) as server:
+        journey.write(
+            "windowcast.toml",
+            settings(
+                forecast=server.forecast_url,
+                ensemble=server.ensemble_url,
+                extra=quiet(journey.today),
+            ),
+        )
+        alone = journey.windowcast("visits")
+        begin(journey, "two-strips", 3)
+        with_work = journey.windowcast("visits")
+
+        assert server.requests.total() == 0
+    assert (alone.returncode, with_work.returncode) == (3, 1)
+    assert "no forecast is stored" in alone.stderr
+    assert "take out 2 strips" in with_work.stdout
+
+
+def test_the_days_asked_for_are_both_inside(journey):
+    begin(journey, "one-strip-swap", 9)
+    swap, remove = (journey.today + timedelta(days=days) for days in (1, 11))
+
+    both = document(journey, "--from", swap.isoformat(), "--to", remove.isoformat())
+    between = document(
+        journey,
+        "--from", (swap + timedelta(days=1)).isoformat(),
+        "--to", (remove - timedelta(days=1)).isoformat(),
+    )  # fmt: skip
+
+    assert [one for one, _ in listed(both, journey)] == ["swap", "remove"]
+    assert between["days"] == []
+
+
+def test_entries_take_visits_off_the_list(journey):
+    start = begin(journey, "two-strips", 30)
+    enter(journey, "remove", 16, start=start, strips=48)
+    before = listed(document(journey), journey)
+    enter(journey, "queens", 1, checked=24, missing=0, start=start)
+    enter(journey, "count", 0, method="wash", mites=2, bees=300)
+
+    assert before == [("queens", 0), ("count-after", 0)]
+    assert listed(document(journey), journey) == []
+
+
+def test_the_season_in_all_and_what_is_left_of_it(journey):
+    names = [f"Yard {number}" for number in range(18)]
+    journey.write("yards.toml", "".join(yard_table(one, *CREEK, journey.zone) for one in names))
+
+    whole = document(journey, "--order")["order"][0]
+    begin(journey, "two-strips", 2, yard="Yard 3")
+    begin(journey, "one-strip-swap", 2, yard="Yard 5")
+    left = document(journey, "--order")["order"][0]
+    text = journey.windowcast("visits", "--order").stdout
+
+    # 18 yards of 24 at 2 strips and 5 % spare, worked by hand
+    assert (whole["colonies"], whole["strips"], whole["bring_strips"]) == (432, 864, 908)
+    # one yard has all of its strips in, another one half
+    assert left["strips"] == 864 - 48 - 24
+    assert left["order_by"] == (journey.today + timedelta(days=8 - 21)).isoformat()
+    assert "Order        832 strips (792 and 5 % spare)" in text
+    assert "now: the first start" in text
+
+
+def test_a_yard_that_had_it_lately_needs_none_of_it(journey):
+    start = begin(journey, "two-strips", 40)
+    enter(journey, "remove", 26, start=start, strips=48)
+
+    done = journey.windowcast("visits", "--order")
+
+    assert document(journey, "--order")["order"] == []
+    assert "Nothing is left to order." in done.stdout
+
+
+def test_syrup_and_its_acid_for_a_trickle(journey):
+    """24 colonies of 7 seams: 840 ml and 29.4 g, from 5 ml a seam and 35 g a litre (Swiss Bee
+    Centre; Rademacher & Harz 2006); 71.4 % of it without water."""
+    table = yard_table("Creek Bend", *CREEK, journey.zone).replace(
+        "formic-strips", "oxalic-trickle"
+    )
+    journey.write("yards.toml", table)
+
+    single = document(journey, "--order", "--seams", "7")["order"][0]
+    full = document(journey, "--order", "--seams", "12")["order"][0]
+    text = journey.windowcast("visits", "--order", "--seams", "7").stdout
+
+    assert (single["syrup_ml"], single["acid_g"], single["acid_anhydrous_g"]) == (840, 29.4, 21.0)
+    assert full["syrup_ml"] == 24 * 50
+    flat = " ".join(text.split())
+    assert (
+        "840 ml of syrup with 29.4 g of oxalic acid dihydrate in it (21.0 g if anhydrous)" in flat
+    )
+
+
+def test_the_table_holds_what_the_document_does_and_no_formula(journey):
+    journey.write(
+        "yards.toml", yard_table("X", *CREEK, journey.zone).replace('"X"', f"'{HOSTILE}'")
+    )
+    begin(journey, "one-strip-swap", 9, yard=HOSTILE)
+
+    done = journey.windowcast("visits", "--csv")
+
+    rows = list(csv.DictReader(io.StringIO(done.stdout)))
+    assert [one["task"] for one in rows] == ["swap", "remove", "queens", "count-after"]
+    assert rows[0]["yard"] == f"'{HOSTILE}"
+    assert rows[0]["bring_strips"] == "26"
+    assert not [
+        cell for row in rows for cell in row.values() if cell.startswith(("=", "+", "-", "@"))
+    ]
+
+
+def test_the_calendar_follows_the_plan(journey):
+    """UID, SEQUENCE and STATUS as RFC 5545 has them (3.8.4.7, 3.8.7.4, 3.8.1.11)."""
+    fetch(journey)
+
+    def publish() -> dict[str, vobject.base.Component]:
+        done = journey.windowcast("visits", "--ics", str(journey.folder / "visits.ics"))
+        assert done.returncode == 0, done.stderr
+        return events(journey)
+
+    planned, again = publish(), publish()
+    start = begin(journey, "two-strips", 4)
+    treated = publish()
+    with open_store("sqlite:///windowcast.db", journey.folder) as store:
+        store.enter(
+            [
+                Entry(
+                    0, "Creek Bend", "void", journey.today, datetime.now(UTC), {"why": "a slip"},
+                    corrects=start,
+                )
+            ]
+        )  # fmt: skip
+    voided = publish()
+
+    assert {one.status.value for one in planned.values()} == {"TENTATIVE"}
+    assert {one.sequence.value for one in again.values()} == {"0"}
+    assert treated.keys() == planned.keys()
+    assert {one.status.value for one in treated.values()} == {"CONFIRMED"}
+    assert {one.sequence.value for one in treated.values()} == {"1"}
+    removal = next(one for one in treated.values() if "take out" in one.summary.value)
+    assert removal.dtstart.value == journey.today + timedelta(days=10)
+    # The slip's visits are called off, but for the start itself, whose day has passed; the forecast
+    # names a start again, of which these are new visits.
+    counted = Counter(one.status.value for one in voided.values())
+    assert counted == {"CANCELLED": len(planned) - 1, "TENTATIVE": len(planned)}
+    assert {one.sequence.value for one in voided.values() if one.status.value == "CANCELLED"} == {
+        "2"
+    }
+
+
+def test_a_yard_asked_for_alone_leaves_the_others_events_alone(journey):
+    journey.write(
+        "yards.toml",
+        yard_table("Creek Bend", *CREEK, journey.zone)
+        + yard_table("South Slope", *CREEK, journey.zone),
+    )
+    begin(journey, "two-strips", 3)
+    begin(journey, "two-strips", 3, yard="South Slope")
+    path = str(journey.folder / "visits.ics")
+
+    journey.windowcast("visits", "--ics", path)
+    both = events(journey)
+    journey.windowcast("visits", "--ics", path, "--yard", "south slope")
+    alone = events(journey)
+    journey.windowcast("visits", "--ics", path)
+
+    assert {one.location.value for one in alone.values()} == {"South Slope"}
+    assert {one.sequence.value for one in events(journey).values()} == {"0"}
+    assert events(journey).keys() == both.keys()
+
+
+def test_a_yard_that_is_gone_is_called_off(journey):
+    begin(journey, "two-strips", 3)
+    path = str(journey.folder / "visits.ics")
+    journey.windowcast("visits", "--ics", path)
+    journey.write("yards.toml", yard_table("Over the Creek", *CREEK, journey.zone))
+
+    journey.windowcast("visits", "--ics", path)
+
+    assert {one.status.value for one in events(journey).values()} == {"CANCELLED"}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--from", "31.8.2026"], "such as 2026-08-31"),
+        (["--from", "2026-09-02", "--to", "2026-09-01"], "is before"),
+        (["--yard", "Crek Bend"], "did you mean 'Creek Bend'?"),
+        (["--json", "--csv"], "give one of them"),
+        (["--order", "--csv"], "goes with"),
+        (["--ics", "visits.txt"], "must end in .ics"),
+        (["--ics", "missing/visits.ics"], "there is no folder"),
+        (["--seams", "0"], "--seams"),
+    ],
+)
+def test_wrong_usage_says_what_is_wanted(journey, arguments, words):
+    done = journey.windowcast("visits", *arguments)
+
+    assert (done.returncode, done.stdout) == (2, "")
+    assert words in done.stderr
+
+
+def test_the_season_asks_for_a_count(journey):
+    """Eight colonies whatever the size of the yard: Lee et al. 2010."""
+    soon = journey.today + timedelta(days=30)
+    journey.write("windowcast.toml", f'{SAMPLE}\n[season]\nwinter_bees = "{soon:%m-%d}"\n')
+    fetch(journey)
+    said = " ".join(journey.windowcast("visits").stdout.split())
+
+    assert "count mites in 8 colonies; the season asks for a count" in said

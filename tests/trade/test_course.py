@@ -1,0 +1,206 @@
+"""The journal and the treatments read from it. Dates of visits: common practice, no source."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, date, datetime, timedelta
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from support.weather import FORMIC_STRIPS, regimen, treatment
+from windowcast.trade.course import courses, from_snapshot, in_hand, snapshot
+from windowcast.trade.journal import Entry, in_force, standing_for
+from windowcast.trade.treatment import Band, Dose, Phase, Regimen, Treatment
+from windowcast.trade.visits import Task
+
+AUGUST = date(2026, 8, 10)
+SWAP = regimen(20, id="swap", doses=(Dose(0, strips=1), Dose(10, strips=1)))
+ONCE = regimen(14, id="once", doses=(Dose(0, strips=2),))
+TRICKLE = regimen(1, id="trickle", doses=(Dose(0, ml_per_seam=5.0),))
+
+
+def entry(number, kind, day=AUGUST, *, corrects=None, **body):
+    return Entry(number, "Creek Bend", kind, day, datetime(2026, 8, 10, tzinfo=UTC), body, corrects)
+
+
+def begun(way=SWAP, number=1, day=AUGUST, *, corrects=None, **more):
+    plan = treatment(way)._replace(**more)
+    return entry(number, "start", day, corrects=corrects, colonies=24, snapshot=snapshot(plan, way))
+
+
+def only(*entries):
+    (found,) = courses(entries)
+    return found
+
+
+# The journal
+
+
+def test_what_was_corrected_or_voided_no_longer_counts():
+    entries = [
+        entry(1, "count", mites=9),
+        entry(2, "count", mites=6, corrects=1),
+        entry(3, "count", mites=1),
+        entry(4, "void", corrects=3, why="wrong yard"),
+        entry(5, "count", mites=7, corrects=2),
+    ]
+
+    assert [one.id for one in in_force(entries)] == [5]
+    assert standing_for(entries) == {1: 5, 2: 5, 5: 5}
+
+
+def test_entries_count_by_day_and_not_by_when_they_were_entered():
+    late, early = entry(1, "note", AUGUST), entry(2, "note", AUGUST - timedelta(days=3))
+
+    assert [one.id for one in in_force([late, early])] == [2, 1]
+
+
+# Courses
+
+
+def test_a_regimen_with_a_swap_ends_twenty_days_after_its_start():
+    course = only(begun())
+
+    visits = [(one.day, one.task, one.strips) for one in course.ahead()]
+    assert visits == [
+        (AUGUST + timedelta(days=10), Task.SWAP, 24),
+        (AUGUST + timedelta(days=20), Task.REMOVE, 24),
+    ]
+    assert course.end == AUGUST + timedelta(days=20)
+
+
+@pytest.mark.parametrize("late", [-1, 0, 3])
+def test_a_swap_carries_the_removal_with_it(late):
+    swapped = AUGUST + timedelta(days=10 + late)
+    course = only(begun(), entry(2, "swap", swapped, start=1))
+
+    assert [one.task for one in course.ahead()] == [Task.REMOVE]
+    assert course.end == swapped + timedelta(days=10)
+
+
+def test_supers_and_honey_are_counted_from_the_removal_and_not_from_the_start():
+    course = only(begun(ONCE, supers_after_days=14, honey_days=3))
+    assert course.supers_on == AUGUST + timedelta(days=28)
+
+    late = AUGUST + timedelta(days=17)
+    course = only(
+        begun(ONCE, supers_after_days=14, honey_days=3), entry(2, "remove", late, start=1)
+    )
+    assert (course.supers_on, course.honey_from) == (
+        late + timedelta(days=14),
+        late + timedelta(days=3),
+    )
+    assert course.ahead() == ()
+
+
+def test_strips_are_in_until_somebody_notes_that_they_came_out():
+    course = only(begun(ONCE))
+    later = AUGUST + timedelta(days=60)
+
+    assert not course.finished(later)
+    assert in_hand([course], later) == course
+    out = only(begun(ONCE), entry(2, "remove", AUGUST + timedelta(days=14), start=1))
+    assert not out.finished(AUGUST + timedelta(days=13))
+    assert out.finished(AUGUST + timedelta(days=14))
+
+
+def test_a_trickle_leaves_nothing_in():
+    course = only(begun(TRICKLE))
+
+    assert course.ahead() == ()
+    assert not course.finished(AUGUST)
+    assert course.finished(AUGUST + timedelta(days=1))
+
+
+def test_links_are_read_through_corrections():
+    corrected = begun(number=3, day=AUGUST - timedelta(days=1), corrects=1)
+    swap = entry(2, "swap", AUGUST + timedelta(days=10), start=1)
+    course = only(begun(), swap, corrected)
+
+    assert course.entry.id == 3
+    assert [one.id for one in course.swaps] == [2]
+    assert course.start == AUGUST - timedelta(days=1)
+
+
+def test_what_belongs_to_a_voided_start_belongs_to_nothing():
+    entries = [begun(), entry(2, "swap", start=1), entry(3, "void", corrects=1, why="x")]
+
+    assert courses(entries) == ()
+
+
+def test_a_file_edited_later_moves_no_dates():
+    kept = snapshot(FORMIC_STRIPS, FORMIC_STRIPS.regimens[0])
+    again, way = from_snapshot(json.loads(json.dumps(kept)))
+
+    assert way == FORMIC_STRIPS.regimens[0]
+    assert again == FORMIC_STRIPS._replace(regimens=(way,))
+
+
+def test_a_field_that_a_later_version_adds_is_at_its_default():
+    kept = snapshot(FORMIC_STRIPS, FORMIC_STRIPS.regimens[0])
+    del kept["honey_days"]
+    kept["a_field_of_the_past"] = 1
+
+    again, _ = from_snapshot(kept)
+
+    assert again.honey_days == 0
+
+
+fractions = st.fractions(-40, 60, max_denominator=1000)
+bands = st.builds(Band, st.none() | fractions, st.none() | fractions)
+
+
+@given(
+    st.builds(
+        Treatment,
+        id=st.text(min_size=1),
+        active=st.text(min_size=1),
+        form=st.text(min_size=1),
+        regimens=st.just(()),
+        max_supers=st.none() | st.integers(0, 20),
+        danger_c=st.none() | fractions,
+        efficacy_percent=st.none() | st.tuples(st.floats(0, 100), st.floats(0, 100)),
+    ),
+    st.builds(
+        Regimen,
+        id=st.text(min_size=1),
+        exposure_days=st.integers(1, 120),
+        doses=st.lists(
+            st.builds(
+                Dose,
+                st.integers(0, 100),
+                strips=st.none() | st.integers(1, 20),
+                ml_per_seam=st.none(),
+                g_per_chamber=st.none(),
+                g=st.none() | st.floats(0, 500, exclude_min=True),
+            ),
+            min_size=1,
+        ).map(tuple),
+        band=bands,
+        phases=st.lists(st.builds(Phase, st.integers(0, 9), st.integers(10, 20), bands)).map(tuple),
+        cool_only_c=st.none() | fractions,
+    ),
+)
+def test_any_treatment_comes_back_as_it_was(plan, way):
+    again, found = from_snapshot(json.loads(json.dumps(snapshot(plan, way))))
+
+    assert found == way
+    assert again == plan._replace(regimens=(way,))
+    assert isinstance(found.band.low_c, Fraction | None)
+
+
+@given(st.integers(-9, 9), st.integers(0, 30))
+def test_the_end_never_comes_before_the_last_dose(late, removed_after):
+    swapped = AUGUST + timedelta(days=10 + late)
+    course = only(begun(), entry(2, "swap", swapped, start=1))
+    assert course.end > course.dosed[-1]
+    out = swapped + timedelta(days=removed_after)
+    course = only(
+        begun(),
+        entry(2, "swap", swapped, start=1),
+        entry(3, "remove", out, start=1),
+    )
+    assert course.end == out

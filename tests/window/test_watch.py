@@ -1,0 +1,189 @@
+"""The watch over a treatment that is in, from small skies."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from fractions import Fraction
+
+import pytest
+
+from support.weather import MONDAY, highs, regimen, scenarios, treatment
+from windowcast.notice import watch_lines
+from windowcast.trade.course import courses, snapshot
+from windowcast.trade.journal import Entry
+from windowcast.trade.rules import WorkRules
+from windowcast.trade.treatment import Dose
+from windowcast.trade.workable import DayWeather, Hindrance
+from windowcast.window.watch import Level, watch
+
+SWAP = regimen(20, id="swap", doses=(Dose(0, strips=1), Dose(10, strips=1)))
+ONCE = regimen(14, id="once", doses=(Dose(0, strips=2),))
+
+
+def in_hand(way=ONCE, start=MONDAY, *later):
+    plan = treatment(way)._replace(danger_c=Fraction(33), danger_days=3, active="formic acid")
+    at = datetime(2026, 8, 31, tzinfo=UTC)
+    entries = [
+        Entry(1, "Creek Bend", "start", start, at, {"colonies": 4, "snapshot": snapshot(plan, way)})
+    ]
+    entries += [
+        Entry(number, "Creek Bend", kind, day, at, {"start": 1})
+        for number, (kind, day) in enumerate(later, start=2)
+    ]
+    (course,) = courses(entries)
+    return course
+
+
+def looked(course, columns=None, *, today=MONDAY, single=None, stale=False, **more):
+    return watch(
+        course,
+        today=today,
+        forecast=None if single is None else highs(*single, first_day=today),
+        scenarios=None if columns is None else scenarios(columns, first_day=today),
+        stale=stale,
+        observed=more.pop("observed", {}),
+        open_days=more.pop("open_days", {}),
+        work=WorkRules(),
+        max_danger=0.05,
+        cancel_below=0.65,
+        **more,
+    )
+
+
+COOL = [20.0] * 20
+
+
+def with_a_high(value_c, day):
+    return [value_c if offset == day else 20.0 for offset in range(20)]
+
+
+def test_nothing_wrong_is_quiet():
+    found = looked(in_hand(), [COOL] * 10, single=COOL)
+
+    assert (found.level, found.days_left, found.covered) == (Level.QUIET, 14, 14)
+    assert (found.chance.value, found.danger.value) == (1.0, 0.0)
+    assert watch_lines.danger_words(found) == ""
+
+
+def test_heat_after_the_start_counts_and_not_the_start_alone():
+    """A treatment begun at 25 °C with heat on day 5 went wrong despite care (van Dooremalen &
+    Cornelissen 2013)."""
+    course = [25.0] * 5 + [31.0] * 3 + [24.0] * 12
+    found = looked(in_hand(), [course] * 10, single=course)
+
+    assert found.level is Level.WATCHFUL
+    assert found.chance.value == 0.0
+    assert (found.out_day, found.out_c) == (MONDAY + timedelta(days=5), 31.0)
+    assert found.danger_day is None
+
+
+@pytest.mark.parametrize("day", [0, 1, 2])
+def test_a_dangerous_high_in_the_first_three_days_is_urgent(day):
+    found = looked(in_hand(), [COOL] * 10, single=with_a_high(33.1, day))
+
+    assert found.level is Level.URGENT
+    assert found.danger_day == MONDAY + timedelta(days=day)
+    assert watch_lines.danger_words(found).startswith("strips in danger, ")
+
+
+def test_exactly_the_limit_is_no_danger_and_later_days_are_not_critical():
+    assert looked(in_hand(), [COOL] * 10, single=with_a_high(33.0, 1)).danger_day is None
+    later = looked(in_hand(), [COOL] * 10, single=with_a_high(34.0, 3))
+    assert (later.danger_day, later.level) == (None, Level.WATCHFUL)
+
+
+def test_a_fresh_strip_has_first_days_of_its_own():
+    """Still to come on day 10, it makes days 10 to 12 critical already now."""
+    today = MONDAY + timedelta(days=6)
+    columns = [with_a_high(34.0, 5)] * 3 + [COOL] * 7
+    found = looked(in_hand(SWAP), columns, today=today)
+
+    assert found.critical == tuple(MONDAY + timedelta(days=n) for n in (10, 11, 12))
+    assert found.danger.value == 0.3
+    assert found.level is Level.URGENT
+
+
+def test_a_late_swap_moves_the_critical_days_and_the_end():
+    swapped = MONDAY + timedelta(days=12)
+    found = looked(in_hand(SWAP, MONDAY, ("swap", swapped)), [COOL] * 4, today=swapped)
+
+    assert found.critical == tuple(swapped + timedelta(days=n) for n in range(3))
+    assert found.days_left == 10
+
+
+@pytest.mark.parametrize(
+    ("hot", "level"), [(0, Level.QUIET), (1, Level.QUIET), (2, Level.WATCHFUL), (5, Level.URGENT)]
+)
+def test_the_chance_of_danger_sets_the_level(hot, level):
+    """Of 20 scenarios: one is the 5 % that a start is allowed, five are a quarter."""
+    columns = [with_a_high(34.0, 1)] * hot + [COOL] * (20 - hot)
+
+    assert looked(in_hand(), columns, single=COOL).level is level
+
+
+def test_days_gone_by_are_told_and_not_counted():
+    today = MONDAY + timedelta(days=4)
+    seen = {MONDAY: 20.0, MONDAY + timedelta(days=2): 31.2, MONDAY - timedelta(days=1): 40.0}
+    found = looked(in_hand(), [COOL] * 5, today=today, observed=seen)
+
+    assert found.passed_out == ((MONDAY + timedelta(days=2), 31.2),)
+    assert (found.days_left, found.chance.value) == (10, 1.0)
+
+
+def test_without_a_forecast_nothing_is_known():
+    for found in (looked(in_hand()), looked(in_hand(), [COOL] * 5, single=COOL, stale=True)):
+        assert (found.level, found.chance, found.covered) == (Level.UNKNOWN, None, 0)
+        assert "not known" in " ".join(watch_lines.watch_lines(found, "C"))
+
+
+def test_a_single_forecast_keeps_the_watch():
+    found = looked(in_hand(), single=with_a_high(34.0, 1)[:5])
+
+    assert (found.level, found.covered, found.chance) == (Level.URGENT, 5, None)
+
+
+def test_after_the_exposure_nothing_is_left():
+    found = looked(in_hand(), [COOL] * 3, today=MONDAY + timedelta(days=14))
+
+    assert (found.level, found.days_left) == (Level.QUIET, 0)
+
+
+def days(**changed):
+    found = {MONDAY + timedelta(days=n): DayWeather(20.0, 0.0, 10.0) for n in range(15)}
+    for name, weather in changed.items():
+        found[MONDAY + timedelta(days=int(name[1:]))] = weather
+    return found
+
+
+def test_a_swap_on_a_wet_day_has_a_better_one_beside_it():
+    wet, windy = DayWeather(20.0, 9.0, 10.0), DayWeather(20.0, 0.0, 40.0)
+    found = looked(
+        in_hand(SWAP), [COOL] * 3, single=COOL, open_days=days(d10=wet, d11=windy, d9=wet)
+    )
+
+    (blocked,) = found.visits
+    assert blocked.reasons == (Hindrance.WET,)
+    assert blocked.better == MONDAY + timedelta(days=12)
+    assert "too wet" in watch_lines.blocked_words(blocked)
+
+
+def test_a_removal_is_never_moved_before_the_exposure_has_ended():
+    cold = DayWeather(8.0, 0.0, 10.0)
+    found = looked(in_hand(), [COOL] * 3, single=COOL, open_days=days(d14=cold))
+
+    (blocked,) = found.visits
+    assert (blocked.reasons, blocked.better) == ((Hindrance.COLD,), None)
+    assert "no better day" in watch_lines.blocked_words(blocked)
+
+
+def test_the_message_says_what_to_do_and_who_decides():
+    found = looked(in_hand(), [COOL] * 10, single=with_a_high(34.5, 1))
+
+    subject, body = watch_lines.urgent_message([found], "C")
+
+    assert subject == "Creek Bend: strips in danger, Tue Sep 1"
+    text = " ".join(body.split())
+    assert "Go by the label first" in text and "The label and local law decide" in text
+    assert "Formic acid burns skin" in text
+    assert "safe" not in text
+    assert max(map(len, body.splitlines())) <= 78

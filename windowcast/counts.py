@@ -1,0 +1,406 @@
+"""Mite counts as people enter them: checked, kept in the journal, and said what they mean."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from windowcast.answer import find_yard
+from windowcast.edges import table_file
+from windowcast.edges.settings import Configuration
+from windowcast.edges.store import Store
+from windowcast.entering import corrected, day_of, today_at
+from windowcast.errors import UsageError
+from windowcast.trade.course import courses
+from windowcast.trade.journal import Entry, in_force
+from windowcast.trade.mites import (
+    Efficacy,
+    Growth,
+    Passing,
+    Round,
+    growth,
+    henderson_tilton,
+    killed_share,
+    passing,
+    rounds,
+    same_colony,
+    simple_fall,
+)
+from windowcast.trade.yard import Yard
+
+METHODS = ("wash", "roll", "board")
+COLUMNS = "yard,day,method,mites,bees,colony,days"
+MOST_BEES, MOST_MITES, MOST_DAYS = 5000, 100_000, 60
+FEWEST_BEES = 20
+FEWEST_ADULTS, MOST_ADULTS = 1000, 150_000
+"""Of a colony. Common practice, no source: fewer bees are no colony."""
+USUAL_BEES = 100
+"""Half a cup is about 300 bees, or 400: a sample of fewer than this says little."""
+OLD_DAYS = 365
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Count:
+    """One count, sound by itself.
+
+    bees:  of the sample; of a board: the adult bees of its colony, None where they are not known
+    days:  only of a board: how long it lay
+    """
+
+    day: date
+    method: str
+    mites: int
+    bees: int | None
+    colony: str | None
+    days: float | None
+
+    @property
+    def body(self) -> dict[str, Any]:
+        return {
+            "method": self.method,
+            "mites": self.mites,
+            "bees": self.bees,
+            "colony": self.colony,
+            "days": self.days,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class YardCounts:
+    """The counts of a yard, and what follows from them.
+
+    entries:  in force, the oldest first
+    rounds:   of washes and rolls, the oldest first
+    stale:    a treatment began after the last round, or was under way then: it says nothing of what
+              is there now
+    growth,   from the last round on; None without a round that still counts
+    passing:
+    """
+
+    yard: Yard
+    today: date
+    entries: tuple[Entry, ...]
+    rounds: tuple[Round, ...]
+    stale: bool
+    growth: Growth | None
+    passing: Passing | None
+
+
+def sound(
+    *,
+    day: date,
+    method: str,
+    mites: int,
+    bees: int | None,
+    colony: str | None,
+    days: float | None,
+) -> Count:
+    """A count whose figures can be true. Raises UsageError naming what cannot."""
+    if method not in METHODS:
+        raise UsageError(f"method is {method!r}; wanted: {', '.join(METHODS)}")
+    if not 0 <= mites <= MOST_MITES:
+        raise UsageError(f"mites is {mites}; wanted: a whole number, 0 to {MOST_MITES}")
+    if method == "board":
+        if bees is not None and not FEWEST_ADULTS <= bees <= MOST_ADULTS:
+            raise UsageError(
+                f"bees is {bees}; a board has no sample of bees; wanted: the adult bees of the"
+                f" whole colony, {FEWEST_ADULTS} to {MOST_ADULTS}; leave bees out where they are"
+                " not known, or name another method, wash or roll"
+            )
+        if days is None or not 0 < days <= MOST_DAYS:
+            raise UsageError(
+                f"days is {'not given' if days is None else f'{days:g}'}; a board wants the days"
+                f" that it lay, above 0 and at most {MOST_DAYS}"
+            )
+    else:
+        if days is not None:
+            raise UsageError(f"days belongs to a board, not to a {method}; leave it out")
+        if bees is None:
+            raise UsageError(
+                f"a {method} wants the number of bees: count them once for your measure; half a"
+                " cup is about 300 bees for some and 400 for others"
+            )
+        if not FEWEST_BEES <= bees <= MOST_BEES:
+            raise UsageError(f"bees is {bees}; wanted: {FEWEST_BEES} to {MOST_BEES} bees")
+        if mites > bees:
+            raise UsageError(
+                f"{mites} mites on {bees} bees are more than one on each, which no sample shows;"
+                " were the two exchanged?"
+            )
+    name = None if colony is None else " ".join(colony.split())
+    if name is not None and not (0 < len(name) <= 80 and name.isprintable()):
+        raise UsageError(f"colony is {colony!r}; wanted: 1 to 80 printable characters")
+    return Count(day=day, method=method, mites=mites, bees=bees, colony=name, days=days)
+
+
+def doubts(count: Count, today: date) -> list[str]:
+    """What is odd about a count and may be true all the same."""
+    found = []
+    if count.method != "board" and count.bees is not None and count.bees < USUAL_BEES:
+        found.append(f"{count.bees} bees say little: 300 are usual")
+    if (today - count.day).days > OLD_DAYS:
+        found.append(f"{count.day} is more than a year ago: see whether the year is right")
+    return found
+
+
+def same_sample(entries: Iterable[Entry], count: Count) -> list[Entry]:
+    """The counts in force of the same day, method and colony, which must be named alike."""
+    return [
+        one
+        for one in in_force(entries)
+        if one.kind == "count"
+        and one.day == count.day
+        and one.body["method"] == count.method
+        and _colony(one.body.get("colony")) == _colony(count.colony)
+    ]
+
+
+def same_figures(entry: Entry, count: Count) -> bool:
+    """Whether an entry of the same day, method and colony says the same."""
+    return all(entry.body.get(key) == count.body[key] for key in ("mites", "bees", "days"))
+
+
+def _colony(name: str | None) -> str | None:
+    return None if name is None else same_colony(name)
+
+
+def add(store: Store, yard: Yard, count: Count, *, now: datetime) -> int:
+    """Keep a count; its number."""
+    return store.enter([_entry(yard, count, now)])[0]
+
+
+def correct(store: Store, number: int, count: Count, *, now: datetime) -> int:
+    """Keep a count that takes the place of another; its number."""
+    old = corrected(store, number, "count")
+    return store.enter([_entry_of(old.yard, count, now)._replace(corrects=number)])[0]
+
+
+def _entry(yard: Yard, count: Count, now: datetime) -> Entry:
+    return _entry_of(yard.name, count, now)
+
+
+def _entry_of(yard: str, count: Count, now: datetime) -> Entry:
+    return Entry(0, yard, "count", count.day, now, count.body)
+
+
+def of_yard(
+    configuration: Configuration,
+    yard: Yard,
+    entries: Sequence[Entry],
+    today: date,
+) -> YardCounts:
+    """What the counts of a yard come to, as of its own day."""
+    found = rounds(entries)
+    south = yard.latitude < 0
+    begun = courses(entries)
+    treated = [(one.start, one.end) for one in begun]
+    last = found[-1] if found else None
+    stale = last is not None and any(one.end > last.first_day for one in begun)
+    rate = ahead = None
+    if last is not None and not stale:
+        rate = growth(found, configuration.season, treated=treated, south=south)
+        ahead = passing(last, rate, configuration.season, south=south)
+    return YardCounts(
+        yard=yard,
+        today=today,
+        entries=tuple(one for one in in_force(entries) if one.kind == "count"),
+        rounds=found,
+        stale=stale,
+        growth=rate,
+        passing=ahead,
+    )
+
+
+def efficacy(
+    *,
+    before: float | None,
+    after: float | None,
+    control_before: float | None,
+    control_after: float | None,
+    killed: int | None,
+    follow_up: int | None,
+) -> Efficacy:
+    """How much a treatment has done, from what was counted. Raises UsageError for what cannot be,
+    and where nothing can be worked out."""
+    for name, share in (
+        ("--before", before),
+        ("--after", after),
+        ("--control-before", control_before),
+        ("--control-after", control_after),
+    ):
+        if share is not None and not 0 <= share <= 100:
+            raise UsageError(f"{name} is {share:g}; wanted: mites per 100 bees, 0 to 100")
+    for name, dead in (("--killed", killed), ("--follow-up", follow_up)):
+        if dead is not None and not 0 <= dead <= MOST_MITES:
+            raise UsageError(f"{name} is {dead}; wanted: dead mites, 0 to {MOST_MITES}")
+    found = Efficacy(
+        fall=simple_fall(before, after),
+        against_control=henderson_tilton(after, before, control_after, control_before),
+        killed=killed_share(killed, follow_up),
+    )
+    if all(one is None for one in found):
+        raise UsageError(
+            "nothing to work out; give --before (above 0) and --after, with --control-before and"
+            " --control-after (above 0) where colonies were left untreated, or --killed and"
+            " --follow-up"
+        )
+    return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Imported:
+    """What a table came to.
+
+    new:     how many counts were new, by yard
+    known:   how many were kept already
+    doubts:  what is odd about some of the new ones, with their lines
+    """
+
+    path: Path
+    new: Mapping[str, int]
+    known: int
+    doubts: tuple[str, ...]
+
+
+def import_table(
+    configuration: Configuration,
+    store: Store,
+    path: Path,
+    *,
+    yard: Yard | None,
+    now: datetime,
+) -> Imported:
+    """Keep the counts of a table, all or none; one that is known already is passed over.
+
+    yard:  of rows without one; None: every row names its yard
+
+    Raises UsageError with every mistake that there is.
+    """
+    body = list(table_file.rows(path, COLUMNS))
+    if not body:
+        raise UsageError(f"{path}: the file is empty; wanted: {COLUMNS} and a row a count")
+    (line, header), *body = body
+    names = [name.strip() for name in header]
+    mistakes = [f"{path}:{line}: {one}" for one in _header_mistakes(names, yard)]
+    if mistakes:
+        raise UsageError(table_file.all_of(path, mistakes))
+    read: list[tuple[int, Yard, Count]] = []
+    first_line: dict[tuple[str, date, str, str], int] = {}
+    for line, cells in body:
+        if len(cells) != len(names):
+            mistakes.append(f"{path}:{line}: {len(cells)} cells for {len(names)} columns")
+            continue
+        row = dict(zip(names, (cell.strip() for cell in cells), strict=True))
+        try:
+            place = _yard_of(configuration, row.get("yard", ""), yard)
+            count = _count_of(row, today_at(place, now))
+        except UsageError as error:
+            mistakes.append(f"{path}:{line}: {error}")
+            continue
+        if count.colony is not None:
+            key = (place.name, count.day, count.method, same_colony(count.colony))
+            if key in first_line:
+                mistakes.append(
+                    f"{path}:{line}: {count.colony} of {place.name} was counted on {count.day} by"
+                    f" {count.method} on line {first_line[key]} already; keep the row that is right"
+                )
+                continue
+            first_line[key] = line
+        read.append((line, place, count))
+    if not mistakes and not read:
+        mistakes = [f"{path}: no counts below the header; wanted: {COLUMNS} and a row a count"]
+    kept = {name: store.journal(name) for name in {place.name for _, place, _ in read}}
+    entries: list[Entry] = []
+    taken: set[int] = set()
+    odd: list[str] = []
+    for line, place, count in read:
+        same = same_sample(kept[place.name], count)
+        # Several colonies without a name can have the same figures: each kept one is one of them.
+        match = next(
+            (one for one in same if one.id not in taken and same_figures(one, count)), None
+        )
+        voided = _voided(kept[place.name], count)
+        if match is not None:
+            taken.add(match.id)
+        elif voided is not None:
+            mistakes.append(
+                f"{path}:{line}: this count was voided, as count {voided.id}; take the row out, or"
+                " enter it again with windowcast count add"
+            )
+        elif same and count.colony is not None:
+            mistakes.append(
+                f"{path}:{line}: {count.colony} of {place.name} on {count.day} is kept with other"
+                f" figures, as count {same[0].id}; to change it: windowcast count correct"
+                f" {same[0].id}; or take the row out"
+            )
+        else:
+            entries.append(_entry(place, count, now))
+            odd += [f"{path}:{line}: {one}" for one in doubts(count, today_at(place, now))]
+    if mistakes:
+        raise UsageError(table_file.all_of(path, mistakes))
+    store.enter(entries)
+    new: dict[str, int] = {}
+    for entry in entries:
+        new[entry.yard] = new.get(entry.yard, 0) + 1
+    return Imported(path=path, new=new, known=len(taken), doubts=tuple(odd))
+
+
+def _voided(entries: Iterable[Entry], count: Count) -> Entry | None:
+    """The count with the same figures that was taken out of what counts."""
+    every = list(entries)
+    gone = {one.corrects for one in every if one.kind == "void"}
+    only = [one for one in every if one.id in gone]
+    return next((one for one in same_sample(only, count) if same_figures(one, count)), None)
+
+
+def _header_mistakes(names: Sequence[str], yard: Yard | None) -> list[str]:
+    wanted = COLUMNS.split(",")
+    if len(names) == 1 and re.search(r"[;\t]", names[0]):
+        return [f"the columns are not parted by commas; wanted: {COLUMNS}"]
+    found = [
+        f"column {name!r} is not known; wanted: {COLUMNS}; take it out or rename it"
+        for name in sorted(set(names))
+        if name not in wanted
+    ]
+    found += [f"column {name!r} stands there twice" for name in wanted if names.count(name) > 1]
+    needed = ["day", "method", "mites"] + ([] if yard is not None else ["yard"])
+    found += [f"no column {name}; wanted: {COLUMNS}" for name in needed if name not in names]
+    return found
+
+
+def _yard_of(configuration: Configuration, name: str, given: Yard | None) -> Yard:
+    if name:
+        found = find_yard(configuration, name)
+        if given is not None and found.name != given.name:
+            raise UsageError(f"the row is of {found.name}, but {given.name} was asked for")
+        return found
+    if given is None:
+        raise UsageError("no yard; name one in the row, or one for the whole table")
+    return given
+
+
+def _count_of(row: Mapping[str, str], today: date) -> Count:
+    return sound(
+        day=day_of(row["day"], "day", today),
+        method=row["method"] or "wash",
+        mites=_whole(row["mites"], "mites"),
+        bees=_whole(row["bees"], "bees") if row.get("bees") else None,
+        colony=row.get("colony") or None,
+        days=_number(row["days"], "days") if row.get("days") else None,
+    )
+
+
+def _whole(text: str, name: str) -> int:
+    if not re.fullmatch(r"\d{1,9}", text, re.ASCII):
+        raise UsageError(f"{name} is {text!r}; wanted: a whole number")
+    return int(text)
+
+
+def _number(text: str, name: str) -> float:
+    if not re.fullmatch(r"\d{1,6}(\.\d{1,6})?", text, re.ASCII):
+        raise UsageError(f"{name} is {text!r}; wanted: a number with a decimal point")
+    return float(text)

@@ -1,0 +1,477 @@
+"""Treatments as they happen: checked against the rules of the trade, and kept in the journal.
+
+A check and what it lets in are one transaction, so that two people at two keyboards cannot both
+begin a treatment in one yard.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from windowcast.answer import YardWeather, answer_yard
+from windowcast.edges.settings import Configuration
+from windowcast.edges.store import Store
+from windowcast.entering import corrected, today_at
+from windowcast.errors import UsageError
+from windowcast.notice import words
+from windowcast.notice.reason import first_do
+from windowcast.trade.course import Course, courses, in_hand, snapshot
+from windowcast.trade.hive import Blocked, Obstacle, obstacles
+from windowcast.trade.journal import Entry
+from windowcast.trade.treatment import Band, Regimen, Treatment
+from windowcast.trade.winter import seen_broodless
+from windowcast.trade.yard import Yard
+
+DETAILS = (
+    "registration",
+    "lot",
+    "expiry",
+    "concentration",
+    "supplier",
+    "supplier_address",
+    "proof",
+    "prescriber",
+    "operator",
+    "certificate",
+    "protection",
+    "reason",
+)
+"""What the records want of a treatment besides; texts."""
+LONGEST_TEXT = 2000
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Done:
+    """What was entered: its number, the treatment as it now stands, and what there is to say."""
+
+    number: int
+    course: Course
+    remarks: tuple[str, ...] = ()
+
+
+def begin(
+    configuration: Configuration,
+    store: Store,
+    yard: Yard,
+    treatment: Treatment,
+    regimen: Regimen,
+    *,
+    day: date,
+    colonies: int | None,
+    names: Sequence[str] = (),
+    supers: int | None = None,
+    details: Mapping[str, str | None],
+    weather: YardWeather,
+    anyway: bool = False,
+    now: datetime,
+    key: str | None = None,
+) -> Done:
+    """Enter that a treatment was begun.
+
+    colonies:  treated; None: all of the yard, or as many as are named
+    supers:    honey supers on as it began; None: as the configuration says
+    weather:   stored for the yard: what it expects of the exposure is kept with the treatment
+    anyway:    what the trade's rules forbid was done all the same, and is to be on record
+
+    Raises UsageError where the entry cannot be true, or where a rule forbids it and not `anyway`.
+    """
+    count = len(names) or yard.colonies if colonies is None else colonies
+    if count < 1:
+        raise UsageError(f"colonies is {count}; wanted: how many were treated, at least 1")
+    remarks: list[str] = []
+    if count > yard.colonies:
+        remarks.append(
+            f"{count} colonies were treated, but yards.toml says that {yard.name} has"
+            f" {yard.colonies}: see whether it is still right"
+        )
+    expiry = _expiry(details.get("expiry"))
+    if expiry is not None and expiry < day:
+        remarks.append(f"it expired on {expiry}, before it was used")
+    today = today_at(yard, now)
+    expected = _expected(configuration, yard, weather, treatment, regimen, day, today, now)
+    if expected.get("outside"):
+        remarks.append(str(expected.pop("outside")))
+
+    def make(entries: Sequence[Entry]) -> list[Entry]:
+        known = list(courses(entries))
+        _alone(yard, known, day, regimen, today)
+        broken = _forbidden(yard, treatment, entries, day, supers)
+        if broken and not anyway:
+            raise UsageError(
+                f"{yard.name}: {'; '.join(broken)}; or, if it was done all the same, enter it with"
+                " --anyway"
+            )
+        before = [one for one in known if one.start < day]
+        if before and before[-1].treatment.active == treatment.active:
+            remarks.append(
+                f"the last treatment, of {words.day_with_year(before[-1].start)}, had the same"
+                f" active, {treatment.active}: mites that outlive it are bred; change the active,"
+                " and count afterwards"
+            )
+        body: dict[str, Any] = {
+            "treatment": treatment.id,
+            "regimen": regimen.id,
+            "colonies": count,
+            "snapshot": snapshot(treatment, regimen),
+            "supers": yard.hive.supers if supers is None else supers,
+            **{name: _text(name, value) for name, value in details.items() if value},
+        }
+        if names:
+            body["names"] = list(names)
+        if expected:
+            body["expected"] = expected
+        if broken:
+            body["against"] = broken
+        return [Entry(0, yard.name, "start", day, now, body, key=key)]
+
+    (number,) = store.enter_after(yard.name, make)
+    return _done(store, yard, number, remarks)
+
+
+def swap(
+    store: Store,
+    yard: Yard,
+    *,
+    day: date,
+    strips: int | None,
+    details: Mapping[str, str | None],
+    now: datetime,
+    key: str | None = None,
+) -> Done:
+    """Enter that the next dose was given. Raises UsageError where none can have been."""
+    remarks: list[str] = []
+    today = today_at(yard, now)
+
+    def make(entries: Sequence[Entry]) -> list[Entry]:
+        course = _in(yard, courses(entries), today)
+        doses = course.regimen.doses
+        if len(doses) == 1:
+            raise UsageError(
+                f"{words.treatment_plural(course.treatment)}, {course.regimen.id}, are given once:"
+                f" there is no swap; to enter that they came out:"
+                f' windowcast treat remove "{yard.name}"'
+            )
+        if len(course.swaps) + 1 >= len(doses):
+            raise UsageError(
+                f"the last dose was given on {words.day(course.dosed[-1])} already; to change that"
+                f" entry: windowcast treat correct {course.swaps[-1].id}"
+            )
+        _after(day, course.dosed[-1], "the dose before it", entry=course.entry.id)
+        planned = course.ahead()[0].day
+        if day != planned:
+            remarks.append(_off(day, planned, "swap"))
+        body = {"start": course.entry.id, "strips": strips, **_given(details)}
+        return [Entry(0, yard.name, "swap", day, now, body, key=key)]
+
+    (number,) = store.enter_after(yard.name, make)
+    return _done(store, yard, number, remarks)
+
+
+def remove(
+    store: Store,
+    yard: Yard,
+    *,
+    day: date,
+    strips: int | None,
+    details: Mapping[str, str | None],
+    now: datetime,
+    key: str | None = None,
+) -> Done:
+    """Enter that what was put in came out. Raises UsageError where nothing can have."""
+    remarks: list[str] = []
+    today = today_at(yard, now)
+
+    def make(entries: Sequence[Entry]) -> list[Entry]:
+        course = _in(yard, courses(entries), today)
+        if not course.regimen.removed:
+            raise UsageError(
+                f"{words.treatment_plural(course.treatment)}: nothing is left in the hives to take"
+                " out"
+            )
+        _after(day, course.dosed[-1], "the last dose", entry=course.entry.id)
+        planned = course.end
+        if day < planned:
+            remarks.append(
+                f"{_off(day, planned, 'removal')}: the exposure was cut short, and mites in cells"
+                " that were still capped were not reached; count afterwards"
+            )
+        elif day > planned:
+            remarks.append(_off(day, planned, "removal"))
+        put_in = _strips(course)
+        if strips is not None and put_in is not None and strips != put_in:
+            remarks.append(
+                f"{words.counted(strips, 'strip')} came out, {put_in} should be in: look for the"
+                " rest, or note where they went"
+            )
+        body = {"start": course.entry.id, "strips": strips, **_given(details)}
+        return [Entry(0, yard.name, "remove", day, now, body, key=key)]
+
+    (number,) = store.enter_after(yard.name, make)
+    return _done(store, yard, number, remarks)
+
+
+def note(store: Store, yard: Yard, text: str, *, day: date, now: datetime) -> int:
+    """Keep a remark, with the treatment that is in, else the last one; its number."""
+    kept = _text("the note", text)
+    if not kept:
+        raise UsageError("the note is empty; write what is to be kept")
+
+    def make(entries: Sequence[Entry]) -> list[Entry]:
+        known = [one for one in courses(entries) if one.start <= day]
+        body = {"text": kept, "start": known[-1].entry.id if known else None}
+        return [Entry(0, yard.name, "note", day, now, body)]
+
+    return store.enter_after(yard.name, make)[0]
+
+
+def seen_brood(
+    store: Store, yard: Yard, *, capped: bool, colonies: int | None, day: date, now: datetime
+) -> int:
+    """Keep what a look for capped brood found; its number."""
+    count = yard.colonies if colonies is None else colonies
+    if not 1 <= count <= yard.colonies:
+        raise UsageError(
+            f"colonies is {count}; wanted: how many were looked into, 1 to {yard.colonies}"
+        )
+    body = {"capped": capped, "colonies": count}
+    return store.enter([Entry(0, yard.name, "brood", day, now, body)])[0]
+
+
+def seen_queens(
+    store: Store, yard: Yard, *, checked: int, missing: int, day: date, now: datetime
+) -> int:
+    """Keep how many colonies were looked at for a queen, and how many had none; its number."""
+    if not 1 <= checked <= yard.colonies or not 0 <= missing <= checked:
+        raise UsageError(
+            f"{missing} of {checked} without a queen; wanted: looked at 1 to {yard.colonies}"
+            " colonies, and no more without one than were looked at"
+        )
+
+    def make(entries: Sequence[Entry]) -> list[Entry]:
+        known = [one for one in courses(entries) if one.start <= day]
+        body = {
+            "checked": checked,
+            "missing": missing,
+            "start": known[-1].entry.id if known else None,
+        }
+        return [Entry(0, yard.name, "queens", day, now, body)]
+
+    return store.enter_after(yard.name, make)[0]
+
+
+def correct(
+    store: Store,
+    yard: Yard,
+    number: int,
+    *,
+    day: date | None,
+    changes: Mapping[str, Any],
+    now: datetime,
+) -> Entry:
+    """Enter a start, swap, removal or note anew, in place of a mistaken one; the new entry.
+
+    changes:  of the body, by name; what is not named stays as it was
+
+    Raises UsageError where it leaves the treatment impossible.
+    """
+    old = corrected(store, number, "start", "swap", "remove", "note")
+    allowed = {
+        "start": {"colonies", "supers", *DETAILS},
+        "swap": {"strips", *DETAILS},
+        "remove": {"strips", "disposed", *DETAILS},
+        "note": {"text"},
+    }[old.kind]
+    wrong = sorted(set(changes) - allowed)
+    if wrong:
+        raise UsageError(
+            f"entry {number} has no {', '.join(wrong)}; it can have {', '.join(sorted(allowed))}"
+        )
+    if day is None and not changes:
+        raise UsageError("nothing to change was named; give --on or what was wrong")
+    new_day = old.day if day is None else day
+
+    def make(entries: Sequence[Entry]) -> list[Entry]:
+        body = {**old.body, **changes}
+        made = Entry(0, old.yard, old.kind, new_day, now, body, corrects=number)
+        _possible([*entries, made._replace(id=max(one.id for one in entries) + 1)], yard, now)
+        return [made]
+
+    (new,) = store.enter_after(old.yard, make)
+    return next(one for one in store.journal(old.yard) if one.id == new)
+
+
+def _possible(entries: Sequence[Entry], yard: Yard, now: datetime) -> None:
+    """UsageError where treatments overlap or a visit lies before what it follows."""
+    before: Course | None = None
+    for course in courses(entries):
+        if course.colonies < 1:
+            raise UsageError(f"colonies is {course.colonies}; wanted: at least 1")
+        for earlier, later in zip(course.dosed, course.dosed[1:], strict=False):
+            _after(later, earlier, "the dose before it", entry=course.entry.id)
+        if course.removed is not None:
+            _after(course.removed.day, course.dosed[-1], "the last dose", entry=course.entry.id)
+        if before is not None and course.start < before.end:
+            raise UsageError(
+                f"{yard.name}: the treatment begun on {words.day_with_year(before.start)} would"
+                f" still be in on {words.day_with_year(course.start)}, when the next began"
+            )
+        before = course
+
+
+def _in(yard: Yard, known: Sequence[Course], today: date) -> Course:
+    course = in_hand(known, today)
+    if course is None:
+        raise UsageError(
+            f"nothing is in the hives of {yard.name}; to enter what was put in:"
+            f' windowcast treat start "{yard.name}" …'
+        )
+    return course
+
+
+def _alone(yard: Yard, known: Sequence[Course], day: date, regimen: Regimen, today: date) -> None:
+    end = day + timedelta(days=regimen.exposure_days)
+    for one in known:
+        over = one.end if one.finished(today) else date.max
+        if one.start < end and day < over:
+            what = words.treatment_plural(one.treatment)
+            since = words.day_with_year(one.start)
+            if not one.finished(today):
+                raise UsageError(
+                    f"{yard.name}: {what} are in since {since} (treatment {one.entry.id}), and two"
+                    " treatments at once are never given; first enter that they came out:"
+                    f' windowcast treat remove "{yard.name}"'
+                )
+            raise UsageError(
+                f"{yard.name}: {what} were in from {since} to {words.day_with_year(one.end)}"
+                f" (treatment {one.entry.id}); see whether the day is right"
+            )
+
+
+def _forbidden(
+    yard: Yard,
+    treatment: Treatment,
+    entries: Sequence[Entry],
+    day: date,
+    supers: int | None,
+) -> list[str]:
+    """What the hives forbid, each with what is to be done first."""
+    brood = yard.hive.brood and seen_broodless(entries, day) is None
+    hive = replace(yard.hive, supers=yard.hive.supers if supers is None else supers, brood=brood)
+    return [_forbids(one) for one in obstacles(treatment, hive)]
+
+
+def _forbids(blocked: Blocked) -> str:
+    if blocked.obstacle is Obstacle.SUPERS:
+        return (
+            f"{words.counted(blocked.supers, 'honey super')} on: {first_do(blocked)}, and say so"
+            f" with --supers {blocked.allowed}"
+        )
+    return (
+        "there is capped brood, as far as is known: look, and enter what you see with windowcast"
+        " found --brood none"
+    )
+
+
+def _after(day: date, before: date, what: str, *, entry: int) -> None:
+    if day <= before:
+        raise UsageError(
+            f"{words.day_with_year(day)} is not after {what}, {words.day_with_year(before)}"
+            f" (treatment {entry}); give the day on which it was done, or correct the other"
+        )
+
+
+def _off(day: date, planned: date, what: str) -> str:
+    days = abs((day - planned).days)
+    when = "late" if day > planned else "early"
+    return f"{words.counted(days, 'day')} {when}: the {what} was planned for {words.day(planned)}"
+
+
+def _strips(course: Course) -> int | None:
+    """How many strips should be in when the last came in: those of the last dose."""
+    dose = course.regimen.doses[min(len(course.swaps), len(course.regimen.doses) - 1)]
+    return None if dose.strips is None else dose.strips * course.colonies
+
+
+def _given(details: Mapping[str, str | None]) -> dict[str, str]:
+    return {name: _text(name, value) for name, value in details.items() if value}
+
+
+def _text(name: str, value: str | None) -> str:
+    text = " ".join((value or "").split())
+    if len(text) > LONGEST_TEXT or not text.isprintable():
+        raise UsageError(
+            f"{name} has {len(text)} characters or some that cannot be printed; wanted: at most"
+            f" {LONGEST_TEXT} printable ones"
+        )
+    return text
+
+
+def _expiry(text: str | None) -> date | None:
+    if not text:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"--expiry is {text!r}; wanted: a day such as 2027-03-31") from None
+
+
+def _expected(
+    configuration: Configuration,
+    yard: Yard,
+    weather: YardWeather,
+    treatment: Treatment,
+    regimen: Regimen,
+    day: date,
+    today: date,
+    now: datetime,
+) -> dict[str, Any]:
+    """What the stored forecast expects of the exposure; empty where it says nothing of it."""
+    found: dict[str, Any] = {}
+    if weather.fetched_at is None:
+        return found
+    if weather.forecast is not None:
+        highs = {}
+        for offset in range(regimen.exposure_days):
+            high = weather.forecast.on(day + timedelta(days=offset))
+            if high is not None:
+                highs[(day + timedelta(days=offset)).isoformat()] = high / 10
+        if highs:
+            found["highs_c"] = highs
+        first = weather.forecast.on(day)
+        band: Band = regimen.band_on(0)
+        if first is not None and (
+            (band.lowest_tenths is not None and first < band.lowest_tenths)
+            or (band.highest_tenths is not None and first > band.highest_tenths)
+        ):
+            unit = configuration.units
+            found["outside"] = (
+                f"the high of {words.day(day)}, {words.degrees(first / 10, unit)}, is outside the"
+                f" band ({words.band(band, unit)})"
+            )
+    if day == today:
+        answer = answer_yard(configuration, yard, weather, now=now, treatments=[treatment])
+        for row in answer.main.rows:
+            if row.day == day and row.start.regimen.id == regimen.id:
+                chance = row.start.chance
+                found["chance"] = None if chance is None else round(chance.value, 4)
+                found["named"] = row.safe
+    if found:
+        fetched = weather.fetched_at.astimezone(ZoneInfo("UTC"))
+        found["source"] = weather.provider
+        found["fetched_at"] = fetched.strftime("%Y-%m-%dT%H:%M:%SZ")
+    return found
+
+
+def _done(store: Store, yard: Yard, number: int, remarks: Sequence[str]) -> Done:
+    entries = store.journal(yard.name)
+    for course in courses(entries):
+        removed = () if course.removed is None else (course.removed.id,)
+        if number in (course.entry.id, *(one.id for one in course.swaps), *removed):
+            return Done(number=number, course=course, remarks=tuple(remarks))
+    raise UsageError(f"entry {number} belongs to no treatment; void it and enter it anew")

@@ -1,0 +1,81 @@
+"""The statements about what the calendar has said of each visit."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
+from typing import NamedTuple
+
+from windowcast.edges.store_history import instant
+
+
+class PublishedEvent(NamedTuple):
+    """What was last said of one visit.
+
+    sequence:    how often it was changed since it was first said
+    cancelled:   it was called off
+    created_at,  instants of the first saying and of the last change
+    changed_at:
+    said:        what people read, by name
+    """
+
+    uid: str
+    yard: str
+    day: date
+    sequence: int
+    cancelled: bool
+    created_at: datetime
+    changed_at: datetime
+    said: Mapping[str, str]
+
+
+def origin(database: sqlite3.Connection) -> bytes:
+    """What the events of this database are named under: 16 octets, random, the same for good."""
+    (octets,) = database.execute("SELECT octets FROM calendar_origin").fetchone()
+    return bytes(octets)
+
+
+def published(database: sqlite3.Connection, yard: str | None) -> list[PublishedEvent]:
+    """Every event ever said of a yard, or of all, by day."""
+    rows = database.execute(
+        "SELECT uid, yard, day, sequence, cancelled, created_at, changed_at, said"
+        " FROM calendar_event WHERE :yard IS NULL OR yard = :yard ORDER BY day, uid",
+        {"yard": yard},
+    )
+    return [
+        PublishedEvent(
+            uid=row[0],
+            yard=row[1],
+            day=date.fromisoformat(row[2]),
+            sequence=row[3],
+            cancelled=bool(row[4]),
+            created_at=datetime.fromisoformat(row[5]),
+            changed_at=datetime.fromisoformat(row[6]),
+            said=json.loads(row[7]),
+        )
+        for row in rows
+    ]
+
+
+def keep(database: sqlite3.Connection, events: Sequence[PublishedEvent]) -> None:
+    """Remember what is said now, in the caller's transaction."""
+    database.executemany(
+        "INSERT OR REPLACE INTO calendar_event"
+        " (uid, yard, day, sequence, cancelled, created_at, changed_at, said)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            (
+                one.uid,
+                one.yard,
+                one.day.isoformat(),
+                one.sequence,
+                int(one.cancelled),
+                instant(one.created_at),
+                instant(one.changed_at),
+                json.dumps(dict(one.said), ensure_ascii=False),
+            )
+            for one in events
+        ),
+    )

@@ -1,0 +1,82 @@
+"""The statements about the journal: what people saw and did."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable
+from datetime import date, datetime
+
+from windowcast.edges.store_history import instant
+from windowcast.trade.journal import Entry
+
+
+def enter(database: sqlite3.Connection, entries: Iterable[Entry]) -> list[int]:
+    """Keep entries, in the caller's transaction; their ids, an old one where the key is known."""
+    found = []
+    for one in entries:
+        known = (
+            None
+            if one.key is None
+            else database.execute("SELECT id FROM journal WHERE key = ?", (one.key,)).fetchone()
+        )
+        if known is not None:
+            found.append(int(known[0]))
+            continue
+        (number,) = database.execute(
+            "INSERT INTO journal (yard, kind, day, noted_at, body, corrects, key)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id",
+            (
+                one.yard,
+                one.kind,
+                one.day.isoformat(),
+                instant(one.noted_at),
+                json.dumps(dict(one.body), allow_nan=False, ensure_ascii=False),
+                one.corrects,
+                one.key,
+            ),
+        ).fetchone()
+        found.append(int(number))
+    return found
+
+
+def journal(database: sqlite3.Connection, yard: str | None) -> list[Entry]:
+    """Every entry of a yard, or of all, as entered."""
+    rows = database.execute(
+        "SELECT id, yard, kind, day, noted_at, body, corrects, key FROM journal"
+        " WHERE :yard IS NULL OR yard = :yard ORDER BY id",
+        {"yard": yard},
+    )
+    return [
+        Entry(
+            id=row[0],
+            yard=row[1],
+            kind=row[2],
+            day=date.fromisoformat(row[3]),
+            noted_at=datetime.fromisoformat(row[4]),
+            body=json.loads(row[5]),
+            corrects=row[6],
+            key=row[7],
+        )
+        for row in rows
+    ]
+
+
+def tell_watch(
+    database: sqlite3.Connection,
+    treatment: tuple[int, str],
+    recipient: str,
+    state: str,
+    told_at: datetime,
+) -> bool:
+    """Note what is told of a treatment's danger; False where that was told last already."""
+    return (
+        database.execute(
+            "INSERT INTO watch_told (treatment, yard, recipient, state, told_at)"
+            " VALUES (?, ?, ?, ?, ?) ON CONFLICT (treatment, recipient) DO UPDATE"
+            " SET state = excluded.state, told_at = excluded.told_at"
+            " WHERE watch_told.state <> excluded.state",
+            (*treatment, recipient, state, instant(told_at)),
+        ).rowcount
+        == 1
+    )

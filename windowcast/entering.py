@@ -1,0 +1,111 @@
+"""What all that people enter has in common: its day, its season, and how a mistake is corrected."""
+
+from __future__ import annotations
+
+import re
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from windowcast.edges.settings import Configuration
+from windowcast.edges.store import Store
+from windowcast.errors import UsageError
+from windowcast.trade.journal import Entry, in_force
+from windowcast.trade.rules import SeasonRules
+from windowcast.trade.yard import Yard
+
+SAMPLE_DUE_DAYS = 35
+"""In the invented late summer winter bees are always so far off: it begins today."""
+OLDEST_DAYS = 3660
+"""Ten years back: what is older is a slip of the pen."""
+NAMES = {
+    "count": "count",
+    "start": "treatment",
+    "swap": "swap",
+    "remove": "removal",
+    "note": "note",
+    "brood": "brood check",
+    "queens": "queen check",
+}
+
+
+def today_at(yard: Yard, now: datetime) -> date:
+    """The yard's own date."""
+    return now.astimezone(ZoneInfo(yard.timezone)).date()
+
+
+def season_rules(configuration: Configuration, today: date) -> SeasonRules:
+    """The season's rules; the invented weather has a season of its own, which begins today."""
+    rules = configuration.season
+    if configuration.weather.provider != "sample" or rules.winter_bees is not None:
+        return rules
+    late_summer = configuration.weather.sample_season == "late-summer"
+    end_by = today + timedelta(days=SAMPLE_DUE_DAYS if late_summer else 200)
+    return rules._replace(winter_bees=(end_by.month, min(end_by.day, 28)))
+
+
+def day_of(text: str | None, option: str, today: date) -> date:
+    """A day that was entered, such as 2026-08-31; None: today.
+
+    Raises UsageError for what is no day, a day to come, or one more than ten years gone.
+    """
+    if text is None:
+        return today
+    wanted = f"wanted: a day such as {today - timedelta(days=1)}"
+    try:
+        found = (
+            date.fromisoformat(text)
+            if re.fullmatch(r"\d{4}-\d{2}-\d{2}", text.strip(), re.ASCII)
+            else None
+        )
+    except ValueError:
+        found = None
+    if found is None:
+        raise UsageError(f"{option} is {text!r}; {wanted}")
+    if found > today:
+        raise UsageError(
+            f"{option} is {found}, which is still to come: today is {today} at the yard; {wanted}"
+            " or before; enter what has been done, once it is"
+        )
+    if (today - found).days > OLDEST_DAYS:
+        raise UsageError(f"{option} is {found}, more than ten years ago; {wanted}")
+    return found
+
+
+def corrected(store: Store, number: int, *kinds: str) -> Entry:
+    """The entry of that number, which is to be corrected. UsageError where there is none in force
+    of these kinds."""
+    entries = store.journal()
+    found = next((one for one in entries if one.id == number), None)
+    if found is None:
+        raise UsageError(f"there is no entry {number}; the list shows the numbers")
+    later = next((one for one in entries if one.corrects == number), None)
+    if later is not None:
+        raise UsageError(
+            f"entry {number} was {'voided' if later.kind == 'void' else 'corrected'} already, by"
+            f" entry {later.id}; correct that one"
+        )
+    if kinds and found.kind not in kinds:
+        raise UsageError(
+            f"entry {number} is a {NAMES.get(found.kind, found.kind)}, not a"
+            f" {' or '.join(NAMES.get(kind, kind) for kind in kinds)}"
+        )
+    return found
+
+
+def void(store: Store, number: int, why: str, *, now: datetime, kinds: tuple[str, ...]) -> Entry:
+    """Take an entry out of what counts, with the reason; it stays on record. The entry it was.
+
+    Raises UsageError where there is no such entry, where others belong to it, or without a reason.
+    """
+    old = corrected(store, number, *kinds)
+    if not why.strip():
+        raise UsageError("say why: the reason stays on record")
+    if old.kind == "start":
+        mine = [one for one in in_force(store.journal(old.yard)) if one.body.get("start") == number]
+        if mine:
+            raise UsageError(
+                f"entries {', '.join(str(one.id) for one in mine)} belong to treatment {number};"
+                " void those first"
+            )
+    store.enter([Entry(0, old.yard, "void", old.day, now, {"why": why.strip()}, corrects=number)])
+    return old

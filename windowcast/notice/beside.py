@@ -1,0 +1,38 @@
+"""What stands in a notice beside the windows of a yard: what is in its hives, when it is due, and
+what is to be done next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+
+class Beside(NamedTuple):
+    """Everything that one yard's part of a notice says besides windows; all empty: nothing is due.
+
+    heading:   in place of the windows' headline; "": a treatment may be started, the windows' stays
+    danger:    for the subject, before all else: "strips in danger, Thu Aug 20"
+    today:     for the subject: what is to be done at the yard today
+    first:     lines before the windows, of at most 78 columns
+    last:      lines after them
+    actives:   that these lines tell somebody to handle, for the cautions
+    others:    whether the other treatments are told in a line each; not where these lines do so
+    document:  the same for programs, to be merged into the answer's document
+    """
+
+    heading: str = ""
+    danger: str = ""
+    today: str = ""
+    first: tuple[str, ...] = ()
+    last: tuple[str, ...] = ()
+    actives: tuple[str, ...] = ()
+    others: bool = True
+    document: Mapping[str, Any] = {}
+
+    @property
+    def windows(self) -> bool:
+        """Whether starts are named: not while a treatment is in."""
+        return not self.heading
+
+
+NOTHING = Beside()

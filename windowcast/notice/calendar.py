@@ -1,0 +1,211 @@
+"""The visits as an iCalendar file (RFC 5545) whose events move and are called off with the plan.
+
+Method PUBLISH (RFC 5546) in every case, also where somebody mails the file: REQUEST would ask each
+reader for a reply that nobody reads, and CANCEL would need a second file beside the first. An event
+that is no longer planned is published with STATUS:CANCELLED instead, until its day has passed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from datetime import UTC, date, datetime, timedelta
+from email.utils import parseaddr
+from typing import NamedTuple
+from uuid import UUID, uuid5
+
+from windowcast.notice import hive_lines, visit_lines, words
+from windowcast.trade.bring import Protection
+from windowcast.trade.work import Job, Kind
+
+NOBODY = UUID(int=0).urn
+"""The organizer where no mail is set."""
+TENTATIVE, CONFIRMED = "TENTATIVE", "CONFIRMED"
+PLANNED = "A plan only: the weather still decides, look at that morning's notice first"
+"""Without the chance, which moves each morning and would call every reader back for nothing."""
+CATEGORIES = {
+    Kind.APPLY: "treatment",
+    Kind.SWAP: "treatment",
+    Kind.REMOVE: "treatment",
+    Kind.REPOSITION: "treatment",
+    Kind.QUEENS: "queen check",
+    Kind.COUNT_AFTER: "mite count",
+    Kind.COUNT: "mite count",
+}
+
+
+class Event(NamedTuple):
+    """What is said of one visit, and how often that has changed.
+
+    uid:         the same for good, whatever day and words become
+    sequence:    0 at first, one more with each change
+    cancelled:   no longer planned
+    created_at,  instants of the first saying and of the last change
+    changed_at:
+    said:        "summary", "description", "location", "category" and "status"
+    """
+
+    uid: str
+    yard: str
+    day: date
+    sequence: int
+    cancelled: bool
+    created_at: datetime
+    changed_at: datetime
+    said: Mapping[str, str]
+
+
+def revise(
+    before: Iterable[Event],
+    jobs: Iterable[Job],
+    *,
+    origin: bytes,
+    now: datetime,
+    today: date,
+    unknown: Collection[str] = (),
+) -> tuple[Event, ...]:
+    """What the calendar says now, by day: every job, and what was said and is no longer so.
+
+    before:   what was said last, of all yards that `jobs` covers
+    origin:   16 octets of the database that remembers it; part of every UID
+    unknown:  yards without a usable forecast: what was planned there is neither confirmed nor
+              called off, and stays as it was said
+
+    What is as it was keeps its number. An event of a day before `today` is not called off: what was
+    not done then is either among the jobs, as late, or history.
+    """
+    known = {one.uid: one for one in before}
+    found = {}
+    for job in jobs:
+        uid = uid_of(job, origin)
+        if job.done is not None and uid not in known:
+            continue
+        found[uid] = _said_now(known.get(uid), job, uid, now)
+    for uid, one in known.items():
+        if uid in found or one.day < today:
+            continue
+        waits = one.yard in unknown and one.said["status"] == TENTATIVE
+        if one.cancelled or waits:
+            found[uid] = one
+        else:
+            found[uid] = one._replace(
+                cancelled=True, sequence=one.sequence + 1, changed_at=_whole_second(now)
+            )
+    return tuple(sorted(found.values(), key=lambda one: (one.day, one.yard, one.uid)))
+
+
+def _said_now(before: Event | None, job: Job, uid: str, now: datetime) -> Event:
+    at = _whole_second(now)
+    day = job.day if job.done is None else job.done
+    event = Event(
+        uid=uid,
+        yard=job.yard,
+        day=day,
+        sequence=0,
+        cancelled=False,
+        created_at=at,
+        changed_at=at,
+        said=_said(job),
+    )
+    if before is None:
+        return event
+    if (before.day, before.cancelled, dict(before.said)) == (day, False, event.said):
+        return before
+    return event._replace(sequence=before.sequence + 1, created_at=before.created_at)
+
+
+def _whole_second(now: datetime) -> datetime:
+    return now.astimezone(UTC).replace(microsecond=0)
+
+
+def uid_of(job: Job, origin: bytes) -> str:
+    """The name of a job's event: by yard, treatment or count, task and dose, and not by its day."""
+    name = "\n".join([job.yard, job.series, job.kind.value, str(job.number)])
+    return str(uuid5(UUID(bytes=origin), name))
+
+
+def file(events: Iterable[Event], *, organizer: str, version: str, now: datetime) -> bytes:
+    """The iCalendar file of these events.
+
+    organizer:  a URI, such as "mailto:bees@example.org": PUBLISH asks for one
+    version:    of windowcast, named as what made the file
+    """
+    from icalendar import Calendar, vCalAddress
+    from icalendar import Event as Component
+
+    calendar = Calendar()
+    calendar.add("prodid", f"-//windowcast//windowcast {version}//EN")
+    calendar.add("version", "2.0")
+    calendar.add("calscale", "GREGORIAN")
+    calendar.add("method", "PUBLISH")
+    for one in events:
+        component = Component()
+        component.add("uid", one.uid)
+        component.add("dtstamp", _whole_second(now))
+        component.add("created", one.created_at)
+        component.add("last-modified", one.changed_at)
+        component.add("sequence", one.sequence)
+        component.add("dtstart", one.day)
+        component.add("dtend", one.day + timedelta(days=1))
+        component.add(
+            "summary", _clean(("Called off: " if one.cancelled else "") + one.said["summary"])
+        )
+        component.add("description", _clean(one.said["description"]))
+        component.add("location", _clean(one.said["location"]))
+        component.add("categories", [one.said["category"]])
+        component.add("status", "CANCELLED" if one.cancelled else one.said["status"])
+        # People are free on the day of a visit as far as a calendar goes: it has no hours.
+        component.add("transp", "TRANSPARENT")
+        component.add("organizer", vCalAddress(organizer))
+        calendar.add_component(component)
+    return bytes(calendar.to_ical())
+
+
+def _said(job: Job) -> dict[str, str]:
+    head = {"location": job.yard, "category": CATEGORIES[job.kind]}
+    if job.done is not None:
+        return head | {
+            "summary": f"Done: {job.yard}: {visit_lines.what(job)}",
+            "description": f"Done on {words.day(job.done)}.",
+            "status": CONFIRMED,
+        }
+    treatments = [] if job.treatment is None else [job.treatment]
+    touches = bool(job.protection)
+    lines = [
+        _capital(text)
+        for text in (
+            visit_lines.bring(job),
+            visit_lines.why(job),
+            PLANNED if job.planned else "",
+            _wear(job.protection),
+            *(visit_lines.cautions(treatments) if touches else []),
+            hive_lines.LAW if touches else "",
+        )
+        if text
+    ]
+    planned = "Planned: " if job.planned else ""
+    return head | {
+        "summary": f"{planned}{job.yard}: {visit_lines.what(job)}",
+        "description": "\n".join(lines),
+        "status": TENTATIVE if job.planned else CONFIRMED,
+    }
+
+
+def _wear(protection: Iterable[Protection]) -> str:
+    names = [one.value for one in protection]
+    return f"wear or have {words.listed(names)}." if names else ""
+
+
+def _capital(text: str) -> str:
+    text = text[:1].upper() + text[1:]
+    return text if text.endswith(".") else f"{text}."
+
+
+def _clean(text: str) -> str:
+    """Without the control characters that RFC 5545 allows in no text; line ends are one newline."""
+    lines = text.replace("\r\n", "\n").replace("\r", "\n")
+    return "".join(one for one in lines if one == "\n" or (ord(one) >= 32 and ord(one) != 127))
+
+
+def address(sender: str) -> str:
+    """The organizer for "Windowcast <bees@example.org>"."""
+    return f"mailto:{parseaddr(sender)[1]}"

@@ -1,0 +1,308 @@
+"""Visits, what to bring and what to order, in words, tables and JSON."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+from datetime import date
+from fractions import Fraction
+from typing import Any
+
+from windowcast.notice import spreadsheet, words
+from windowcast.notice.hive_lines import LAW
+from windowcast.notice.plain import labelled, wrapped
+from windowcast.trade.bring import Load, Need, protection
+from windowcast.trade.treatment import Treatment
+from windowcast.trade.visits import Task
+from windowcast.trade.work import Job, Kind, WorkDay, gear, loads, to_do
+
+HAZARDS = {
+    "formic acid": "Formic acid burns skin, eyes and lungs; work upwind, in the open air.",
+    "oxalic acid": "Oxalic acid harms eyes, skin and lungs; work upwind, in the open air.",
+    "amitraz": "Amitraz goes through the skin; it is not for people on MAO inhibitors.",
+    "thymol": "Thymol irritates skin and eyes and can sensitise.",
+}
+PLANNED = "A plan hangs on the weather: look at that morning's notice before you drive."
+COLUMNS = (
+    "day", "yard", "task", "not_before", "best_by", "late_days", "treatment", "regimen", "colonies",
+    "strips", "bring_strips", "syrup_ml", "acid_g", "grams", "minutes", "planned", "optional",
+    "what", "why", "wear",
+)  # fmt: skip
+_TASKS = {Kind.APPLY: Task.APPLY, Kind.SWAP: Task.SWAP, Kind.REMOVE: Task.REMOVE}
+
+
+def what(job: Job) -> str:
+    """What is done, with the amounts: "put in 2 strips a colony, 24 colonies"."""
+    colonies = words.colonies(job.colonies)
+    name = "" if job.treatment is None else words.treatment_plural(job.treatment)
+    if job.dose is not None and job.treatment is not None:
+        task = words.task(_TASKS[job.kind], job.dose)
+        each = " a colony" if job.dose.strips is not None or job.dose.g is not None else ""
+        if job.kind is Kind.REMOVE and job.dose.strips is None:
+            each = ""
+        return f"{task}{each} ({name}), {colonies}"
+    if job.kind is Kind.REPOSITION:
+        return f"move the strips to where the bees are ({name}), {colonies}"
+    if job.kind is Kind.QUEENS:
+        return f"look for queens or young brood, {colonies}"
+    if job.kind is Kind.COUNT_AFTER:
+        return f"count mites in {colonies}, to see whether the {name} worked"
+    return f"count mites in {colonies}"
+
+
+def bring(job: Job) -> str:
+    """What to load for it: "bring 51 strips (48 and 3 spare)"; "" for nothing."""
+    load = job.load
+    if load.bring_strips is not None and load.strips is not None:
+        spare = load.bring_strips - load.strips
+        more = f" ({load.strips} and {spare} spare)" if spare else ""
+        return f"bring {words.counted(load.bring_strips, 'strip')}{more}"
+    if job.kind is Kind.REMOVE and load.strips is not None:
+        return f"expect {words.counted(load.strips, 'strip')} back, bring a bag to close"
+    amount = _amount(load)
+    return f"bring {amount}" if amount else ""
+
+
+def why(job: Job) -> str:
+    """What it is counted from, and until when it is right."""
+    since = "" if job.since is None else words.day(job.since)
+    start = f"{'starts' if job.planned else 'started'} {since}"
+    parts = {
+        Kind.APPLY: [],
+        Kind.SWAP: [start],
+        Kind.REMOVE: [start],
+        Kind.REPOSITION: ["in week 4", start],
+        Kind.QUEENS: [f"2 to 3 weeks after the formic acid of {since}"],
+        Kind.COUNT_AFTER: [f"at least 2 weeks after its end on {since}"],
+        Kind.COUNT: ["the season asks for a count"],
+    }[job.kind]
+    if job.best_by > job.day:
+        parts.append(f"best by {words.day(job.best_by)}")
+    if job.optional:
+        parts.append("if you can")
+    return "; ".join(parts)
+
+
+def late(job: Job) -> str:
+    """ "3 days late, was due Wed Dec 9"; "" where it is not."""
+    if not job.late_days:
+        return ""
+    return f"{words.counted(job.late_days, 'day')} late, was due {words.day(job.best_by)}"
+
+
+def sentence(job: Job) -> str:
+    """All of it in one paragraph, the lateness first."""
+    overdue = late(job)
+    head = f"{overdue.upper()}: " if overdue else ""
+    if job.planned:
+        chance = "" if job.chance is None else f" ({words.percent(job.chance)})"
+        head = f"plan{chance}: "
+    parts = [head + what(job), bring(job), why(job), f"{job.minutes:.0f}\N{NO-BREAK SPACE}min"]
+    return "; ".join(part for part in parts if part)
+
+
+def cautions(treatments: Iterable[Treatment]) -> list[str]:
+    """One sentence for each active."""
+    actives = dict.fromkeys(one.active for one in treatments)
+    return [HAZARDS[one] for one in actives if one in HAZARDS]
+
+
+def next_visit_lines(jobs: Iterable[Job]) -> list[str]:
+    """The next visit to one yard for its notice: all that is due on that day; none: no lines."""
+    open_jobs = [one for one in to_do(jobs) if not one.planned]
+    if not open_jobs:
+        return []
+    first = min(one.on for one in open_jobs)
+    lines: list[str] = []
+    for one in open_jobs:
+        if one.on == first:
+            text = f"{words.day(one.on)}: {sentence(one)}"
+            lines += labelled("" if lines else "Next visit", text)
+    return lines
+
+
+def visit_lines(
+    days: Sequence[WorkDay],
+    *,
+    first: date,
+    last: date,
+    remarks: Sequence[str] = (),
+    sources: Sequence[str] = (),
+) -> list[str]:
+    """The visits of a stretch of days, both inside, day by day.
+
+    remarks:  on yards, such as why none of theirs is planned
+    sources:  what the planned ones rest on
+    """
+    lines = [wrapped(f"Visits, {words.span(first, last)}, {last.year}")]
+    if not days:
+        lines += ["", "Nothing is due in these days."]
+    for each in days:
+        yards = list(dict.fromkeys(one.yard for one in each.jobs))
+        head = f"{words.day(each.day)}: {words.counted(len(yards), 'yard')}, {_time(each.minutes)}"
+        lines += ["", head, "-" * len(head)]
+        for treatment, load in loads(each.jobs).values():
+            lines += labelled("Load", f"{_amount(load)}: {words.treatment_plural(treatment)}")
+        if worn := gear(each.jobs):
+            lines += labelled("Wear, have", ", ".join(one.value for one in worn))
+        for yard in yards:
+            lines.append(wrapped(f"  {yard}"))
+            for one in each.jobs:
+                if one.yard == yard:
+                    lines += labelled("", f"- {sentence(one)}")
+    if remarks:
+        lines += ["", *(wrapped(one) for one in remarks)]
+    treatments = [one.treatment for each in days for one in each.jobs if one.treatment is not None]
+    if treatments:
+        lines += ["", *(wrapped(one) for one in [*cautions(treatments), LAW])]
+    if any(one.planned for each in days for one in each.jobs):
+        lines += ["", wrapped(PLANNED)]
+    lines += ["", wrapped("Minutes are for the work and the yard, without the drive.")]
+    return [*lines, "", *(wrapped(one) for one in sources)] if sources else lines
+
+
+def order_lines(needs: Sequence[Need], *, today: date, spare_percent: float) -> list[str]:
+    """What the season needs in all, treatment by treatment."""
+    lines = ["For the season"]
+    for need in needs:
+        name = words.treatment_plural(need.treatment)
+        lines += ["", wrapped(name)]
+        yards = words.counted(need.yards, "yard")
+        lines += labelled("For", f"{words.colonies(need.colonies)} in {yards}")
+        load = need.load
+        if load.strips is not None and load.bring_strips is not None:
+            text = words.counted(load.bring_strips, "strip")
+            if load.bring_strips > load.strips:
+                text += f" ({load.strips} and {spare_percent:g} % spare)"
+            if need.packs is not None:
+                each = need.treatment.strips_in_a_pack
+                text += f": {words.counted(need.packs, 'pack')} of {each}"
+            lines += labelled("Order", text)
+        if amount := _amount(load._replace(strips=None, bring_strips=None)):
+            lines += labelled("Order", amount)
+        if need.first_start is None or need.order_by is None:
+            text = "no first start is known yet"
+        elif need.order_by <= today:
+            text = f"now: the first start is {words.day(need.first_start)}"
+        else:
+            text = (
+                f"by {words.day(need.order_by)}: the first start is {words.day(need.first_start)}"
+            )
+        lines += labelled("When", text)
+    if not needs:
+        lines += ["", "Nothing is left to order."]
+    lines += [
+        "",
+        wrapped(
+            "Counted for each yard's first treatment, in the regimen that takes most;"
+            " what you still have is not taken off. A yard that had it in the last 60 days is left"
+            " out."
+        ),
+    ]
+    return lines
+
+
+def visits_document(days: Sequence[WorkDay]) -> list[dict[str, Any]]:
+    """The days as JSON allows."""
+    return [
+        {
+            "date": each.day.isoformat(),
+            "minutes": round(each.minutes, 1),
+            "load": [
+                {"treatment": treatment.id} | _load_document(load)
+                for treatment, load in loads(each.jobs).values()
+            ],
+            "wear": [one.value for one in gear(each.jobs)],
+            "visits": [job_document(one) for one in each.jobs],
+        }
+        for each in days
+    ]
+
+
+def job_document(job: Job) -> dict[str, Any]:
+    """One job; `date` is the day that it is listed under."""
+    return {
+        "date": job.on.isoformat(),
+        "yard": job.yard,
+        "task": job.kind.value,
+        "not_before": job.day.isoformat(),
+        "best_by": job.best_by.isoformat(),
+        "late_days": job.late_days,
+        "treatment": None if job.treatment is None else job.treatment.id,
+        "regimen": None if job.regimen is None else job.regimen.id,
+        "colonies": job.colonies,
+        **_load_document(job.load),
+        "minutes": round(job.minutes, 1),
+        "planned": job.planned,
+        "optional": job.optional,
+        "chance": None if job.chance is None else round(job.chance, 3),
+        "wear": [one.value for one in job.protection],
+        "what": what(job),
+        "why": why(job),
+    }
+
+
+def order_document(needs: Sequence[Need]) -> list[dict[str, Any]]:
+    """The season's needs as JSON allows."""
+    return [
+        {
+            "treatment": need.treatment.id,
+            "yards": need.yards,
+            "colonies": need.colonies,
+            **_load_document(need.load),
+            "packs": need.packs,
+            "first_start": None if need.first_start is None else need.first_start.isoformat(),
+            "order_by": None if need.order_by is None else need.order_by.isoformat(),
+            "wear": [one.value for one in protection(need.treatment)],
+        }
+        for need in needs
+    ]
+
+
+def csv_text(days: Sequence[WorkDay]) -> str:
+    """A table of the visits with a heading row; no cell is taken for a formula."""
+    out = io.StringIO()
+    table = csv.writer(out, lineterminator="\r\n")
+    table.writerow(COLUMNS)
+    for each in days:
+        for job in each.jobs:
+            row = job_document(job) | {"day": job.on.isoformat()}
+            row["wear"] = ", ".join(row["wear"])
+            table.writerow([spreadsheet.cell(row[column]) for column in COLUMNS])
+    return out.getvalue()
+
+
+def _load_document(load: Load) -> dict[str, Any]:
+    return {
+        "strips": load.strips,
+        "bring_strips": load.bring_strips,
+        "syrup_ml": _tenths(load.syrup_ml),
+        "acid_g": _tenths(load.acid_g),
+        "acid_anhydrous_g": _tenths(load.anhydrous_g),
+        "grams": _tenths(load.grams),
+    }
+
+
+def _tenths(amount: Fraction | None) -> float | None:
+    return None if amount is None else round(float(amount), 1)
+
+
+def _amount(load: Load) -> str:
+    """ "51 strips", "840 ml of syrup with 29.4 g of oxalic acid …", "48 g"; "" for nothing."""
+    if load.bring_strips is not None:
+        return words.counted(load.bring_strips, "strip")
+    if load.syrup_ml is not None:
+        text = f"{float(load.syrup_ml):g} ml of syrup"
+        if load.acid_g is not None and load.anhydrous_g is not None:
+            text += (
+                f" with {float(load.acid_g):.1f} g of oxalic acid dihydrate in it"
+                f" ({float(load.anhydrous_g):.1f} g if anhydrous)"
+            )
+        return text
+    return "" if load.grams is None else f"{float(load.grams):g} g"
+
+
+def _time(minutes: float) -> str:
+    hours, left = divmod(round(minutes), 60)
+    return f"{hours} h {left:02d} min" if hours else f"{left} min"

@@ -1,0 +1,221 @@
+"""The records of treatments: one row each, with what was expected of the weather and what came."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from windowcast.edges.settings import Configuration
+from windowcast.edges.store import Store
+from windowcast.entering import today_at
+from windowcast.record import site
+from windowcast.trade.course import Course, courses
+from windowcast.trade.journal import Entry, in_force
+from windowcast.trade.yard import Yard
+
+BEFORE_DAYS, AFTER_DAYS = 45, 60
+"""Counts up to so long before a start and after an end belong to a treatment."""
+
+
+def rows(
+    configuration: Configuration,
+    store: Store,
+    yards: Sequence[Yard],
+    *,
+    year: int | None,
+    now: datetime,
+) -> list[dict[str, Any]]:
+    """One row for each treatment that began in `year` (None: ever), by start and yard."""
+    found = []
+    for yard in yards:
+        entries = store.journal(yard.name)
+        today = today_at(yard, now)
+        seen = {
+            one.day: one.tenths / 10
+            for one in store.observed(yard.name, place=site(yard, configuration.weather.provider))
+        }
+        known = courses(entries)
+        for course in known:
+            if year is None or course.start.year == year:
+                later = next((one for one in known if one.start > course.start), None)
+                found.append(_row(yard, course, later, entries, seen, today))
+    return sorted(found, key=lambda row: (row["start"], row["yard"]))
+
+
+def _row(
+    yard: Yard,
+    course: Course,
+    later: Course | None,
+    entries: Sequence[Entry],
+    seen: dict[date, float],
+    today: date,
+) -> dict[str, Any]:
+    body = course.entry.body
+    finished = course.finished(today)
+    expected = body.get("expected", {})
+    highs = expected.get("highs_c", {})
+    days = [course.start + timedelta(days=n) for n in range((course.end - course.start).days)]
+    observed = [seen[day] for day in days if day in seen and day < today]
+    until = course.end + timedelta(days=AFTER_DAYS)
+    if later is not None:
+        until = min(until, later.start - timedelta(days=1))
+    counts = [one for one in in_force(entries) if one.kind == "count"]
+    first = course.start - timedelta(days=BEFORE_DAYS)
+    queens = [
+        one
+        for one in in_force(entries)
+        if one.kind == "queens" and course.start <= one.day <= until
+    ]
+    chain = _corrections(entries, course)
+    removal = course.removed
+    return {
+        "number": course.entry.id,
+        "yard": yard.name,
+        "latitude": yard.latitude,
+        "longitude": yard.longitude,
+        "colonies": course.colonies,
+        "colony_names": ", ".join(body.get("names", ())),
+        "supers": body.get("supers"),
+        "active": course.treatment.active,
+        "form": course.treatment.form,
+        "treatment": course.treatment.id,
+        "regimen": course.regimen.id,
+        **{
+            name: body.get(name, "")
+            for name in (
+                "concentration",
+                "registration",
+                "lot",
+                "expiry",
+                "supplier",
+                "supplier_address",
+                "proof",
+                "prescriber",
+                "operator",
+                "certificate",
+                "protection",
+                "reason",
+            )
+        },
+        "amount_per_colony": _amount(course, 1),
+        "amount_total": _amount(course, course.colonies),
+        "start": course.start.isoformat(),
+        "doses": ", ".join(day.isoformat() for day in course.dosed[1:]),
+        "end": course.end.isoformat() if finished else "",
+        "duration_days": (course.end - course.start).days if finished else "",
+        "planned_days": course.regimen.exposure_days,
+        "withdrawal_days": course.treatment.honey_days,
+        "honey_from": course.honey_from.isoformat() if finished else "",
+        "supers_on": course.supers_on.isoformat() if finished else "",
+        "forecast_of": expected.get("fetched_at", ""),
+        "forecast_from": expected.get("source", ""),
+        "chance": expected.get("chance", ""),
+        "expected_highs_c": _highs(list(highs.values())),
+        "observed_highs_c": _highs(observed),
+        "observed_days": len(observed),
+        "counts_before": _counts(counts, first, course.start),
+        "counts_after": _counts(counts, course.end, until),
+        "queens_missing": "; ".join(
+            f"{one.body['missing']} of {one.body['checked']} on {one.day}" for one in queens
+        ),
+        "removed_strips": "" if removal is None else removal.body.get("strips") or "",
+        "disposed": "" if removal is None else removal.body.get("disposed") or "",
+        "removal_operator": "" if removal is None else removal.body.get("operator") or "",
+        "notes": "; ".join(f"{one.day}: {one.body['text']}" for one in course.notes),
+        "against": "; ".join(body.get("against", ())),
+        "corrections": ", ".join(str(one) for one in chain),
+    }
+
+
+def _amount(course: Course, colonies: int) -> str:
+    """All doses given so far: "4 strips", "10 ml per seam of bees"."""
+    given = course.regimen.doses[: len(course.dosed)]
+    strips = sum(dose.strips or 0 for dose in given) * colonies
+    if strips:
+        return f"{strips} strips"
+    parts = []
+    for name, unit in (
+        ("ml_per_seam", "ml per seam of bees"),
+        ("g_per_chamber", "g per brood chamber"),
+        ("g", "g"),
+    ):
+        total = sum(getattr(dose, name) or 0 for dose in given)
+        if total:
+            parts.append(
+                f"{total * colonies:g} {unit}"
+                if name == "g" or colonies == 1
+                else f"{total:g} {unit} in {colonies} colonies"
+            )
+    return ", ".join(parts)
+
+
+def _highs(values: Sequence[float]) -> str:
+    """ "18.2 to 26.4, mean 22.1"."""
+    if not values:
+        return ""
+    return f"{min(values):.1f} to {max(values):.1f}, mean {sum(values) / len(values):.1f}"
+
+
+def _counts(counts: Sequence[Entry], first: date, last: date) -> str:
+    """Counts as entered: "9/300 (hive 7, 2026-08-05)"."""
+    found = []
+    for one in counts:
+        if not first <= one.day <= last:
+            continue
+        body = one.body
+        of = (
+            f"{body['mites']} in {body['days']:g} days"
+            if body["method"] == "board"
+            else (f"{body['mites']}/{body['bees']}")
+        )
+        who = f"{body['colony']}, " if body.get("colony") else ""
+        found.append(f"{of} ({who}{body['method']}, {one.day})")
+    return "; ".join(found)
+
+
+def _corrections(entries: Sequence[Entry], course: Course) -> list[int]:
+    """The numbers of the entries that the ones in force took the place of."""
+    by_id = {one.id: one for one in entries}
+    mine = [course.entry, *course.swaps, *course.notes]
+    if course.removed is not None:
+        mine.append(course.removed)
+    found = []
+    for one in mine:
+        before = one.corrects
+        while before is not None:
+            found.append(before)
+            before = by_id[before].corrects
+    return sorted(found)
+
+
+def journal_rows(store: Store, yards: Sequence[Yard], *, year: int | None) -> list[dict[str, Any]]:
+    """Every entry as it was made, corrected and voided ones too, in order."""
+    names = {yard.name for yard in yards}
+    found = []
+    after = {}
+    every = [one for one in store.journal() if one.yard in names]
+    for one in every:
+        if one.corrects is not None:
+            after[one.corrects] = one.id
+    for one in every:
+        if year is not None and one.day.year != year:
+            continue
+        body = {
+            key: value for key, value in one.body.items() if key not in ("snapshot", "expected")
+        }
+        found.append(
+            {
+                "number": one.id,
+                "yard": one.yard,
+                "kind": one.kind,
+                "day": one.day.isoformat(),
+                "entered_at": one.noted_at.strftime("%Y-%m-%dT%H:%M:%SZ"),
+                "corrects": "" if one.corrects is None else one.corrects,
+                "corrected_by": after.get(one.id, ""),
+                "what": "; ".join(
+                    f"{key} {value}" for key, value in body.items() if value not in (None, "")
+                ),
+            }
+        )
+    return found

@@ -1,0 +1,251 @@
+"""How a yard stands today: what is in its hives, when it is due, and what is to be done next."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from typing import Any, NamedTuple
+
+from windowcast.answer import YardWeather
+from windowcast.edges.settings import Configuration
+from windowcast.edges.store import Store
+from windowcast.entering import season_rules, today_at
+from windowcast.notice import course_lines, due_lines, hive_lines, visit_lines, watch_lines
+from windowcast.notice.beside import Beside
+from windowcast.notice.strength_lines import strength_document, strength_lines
+from windowcast.record import site
+from windowcast.sky.scenarios import MISSING
+from windowcast.trade import vapour
+from windowcast.trade.choice import Judged, judged_last
+from windowcast.trade.course import Course, courses, in_hand
+from windowcast.trade.due import Due, of_yard
+from windowcast.trade.journal import Entry
+from windowcast.trade.mites import rounds
+from windowcast.trade.treatment import Treatment
+from windowcast.trade.vapour import Strength
+from windowcast.trade.winter import Broodless, Winter, seen_broodless, winter
+from windowcast.trade.work import Job, Kind, Plan, jobs, to_do
+from windowcast.trade.yard import Yard
+from windowcast.window.decide import Status, TreatmentAnswer, YardAnswer
+from windowcast.window.plan import Timing, timing
+from windowcast.window.watch import Level, Watch, watch
+
+SOON_DAYS = 7
+"""Visits that come later than this stand in `windowcast visits` and not in a notice."""
+
+
+class Standing(NamedTuple):
+    """One yard today.
+
+    course:   the treatment that is in; None: none is
+    watch:    over it
+    due:      when a treatment is due
+    timing:   the days to start, and what else there is where there are none
+    judged:   the last treatment, by the count after it; None: there was none lately
+    winter:   the round in winter
+    jobs:     visits to be made, without those of a start that is only named
+    strength: of the start that is named, by regimen
+    """
+
+    course: Course | None
+    watch: Watch | None
+    due: Due
+    timing: Timing
+    judged: Judged | None
+    winter: Winter
+    jobs: tuple[Job, ...]
+    strength: dict[str, Strength]
+
+
+def standing(
+    configuration: Configuration,
+    store: Store,
+    yard: Yard,
+    weather: YardWeather,
+    answer: YardAnswer,
+    *,
+    now: datetime,
+) -> Standing:
+    """How a yard stands, by its journal and what its stored weather says."""
+    today = today_at(yard, now)
+    entries = store.journal(yard.name)
+    known = courses(entries)
+    course = in_hand(known, today)
+    main = answer.main
+    broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
+    plans = [one.treatment for one in answer.treatments]
+    needed = of_yard(
+        yard, plans, entries=entries, rules=season_rules(configuration, today), today=today
+    )
+    planned = main.named
+    plan = (
+        None
+        if planned is None or main.status in (Status.UNKNOWN, Status.BLOCKED)
+        else Plan(
+            start=planned.day,
+            treatment=main.treatment,
+            regimen=planned.start.regimen,
+            chance=None if planned.start.chance is None else planned.start.chance.value,
+        )
+    )
+    found = jobs(
+        yard,
+        entries=entries,
+        plan=plan,
+        rules=configuration.work,
+        today=today,
+        counts_due=needed.counts_due,
+    )
+    return Standing(
+        course=course,
+        watch=None
+        if course is None
+        else watch_of(configuration, store, yard, course, weather, now=now),
+        due=needed,
+        timing=timing(needed, answer.treatments, courses=known, today=today, broodless=broodless),
+        judged=judged_last(
+            known,
+            rounds(entries),
+            configuration.season,
+            plans,
+            south=yard.latitude < 0,
+            today=today,
+        ),
+        winter=_winter(configuration, yard, entries, known, plans, today),
+        jobs=tuple(one for one in to_do(found) if not one.planned),
+        strength=_strength(weather, main),
+    )
+
+
+def watch_of(
+    configuration: Configuration,
+    store: Store,
+    yard: Yard,
+    course: Course,
+    weather: YardWeather,
+    *,
+    now: datetime,
+) -> Watch:
+    """The watch over a treatment that is in."""
+    today = today_at(yard, now)
+    decision = configuration.decision
+    return watch(
+        course,
+        today=today,
+        forecast=weather.forecast,
+        scenarios=weather.scenarios,
+        stale=not weather.fresh,
+        observed={
+            one.day: one.tenths / 10
+            for one in store.observed(yard.name, place=site(yard, weather.provider))
+            if course.start <= one.day < today
+        },
+        open_days=weather.open_days,
+        work=configuration.work,
+        max_danger=decision.max_danger,
+        cancel_below=decision.cancel_below,
+    )
+
+
+def _winter(
+    configuration: Configuration,
+    yard: Yard,
+    entries: Sequence[Entry],
+    known: Sequence[Course],
+    plans: Sequence[Treatment],
+    today: date,
+) -> Winter:
+    if (
+        configuration.weather.provider == "sample"
+        and configuration.weather.sample_season == "late-summer"
+    ):
+        return Winter(Broodless.NOT_NOW, None)
+    return winter(yard.latitude, today, entries=entries, courses=known, treatments=plans)
+
+
+def _strength(weather: YardWeather, main: TreatmentAnswer) -> dict[str, Strength]:
+    """How strong the named start's days make it, by regimen that is named on its day."""
+    scenarios, named = weather.scenarios, main.named
+    if main.treatment.active != vapour.ACTIVE or scenarios is None or named is None:
+        return {}
+    found = {}
+    for row in main.rows:
+        first = (row.day - scenarios.first_day).days
+        days = row.start.regimen.exposure_days
+        if row.day != named.day or first < 0 or first + days > scenarios.days:
+            continue
+        rows = [scenarios.row(offset) for offset in range(first, first + days)]
+        whole = [one for one in zip(*rows, strict=True) if MISSING not in one]
+        strong = vapour.strength(whole)
+        if strong is not None:
+            found[row.start.regimen.id] = strong
+    return found
+
+
+def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
+    """What a notice and the terminal say of it besides the windows, in the order it is needed."""
+    today, course = answer.today, one.course
+    # That the season asks for counts is said with when the yard is due.
+    soon = [
+        job for job in one.jobs if (job.on - today).days <= SOON_DAYS and job.kind is not Kind.COUNT
+    ]
+    visits = visit_lines.next_visit_lines(soon)
+    document = _document(one, today)
+    actives = tuple(
+        dict.fromkeys(
+            job.treatment.active for job in soon if job.treatment is not None and job.on <= today
+        )
+    )
+    if course is not None and one.watch is not None:
+        first = watch_lines.watch_lines(one.watch, units)
+        first += visits
+        first += hive_lines.left_shut(
+            course.treatment, course.regimen, start=course.start, today=today
+        )
+        first += course_lines.after_lines(course)
+        return Beside(
+            heading=course_lines.heading(course, today),
+            danger=watch_lines.danger_words(one.watch),
+            today=_today(one.jobs, today),
+            first=tuple(first),
+            actives=actives
+            or ((course.treatment.active,) if one.watch.level is Level.URGENT else ()),
+            document=document,
+        )
+    first = due_lines.due_lines(one.due, one.timing, today=today)
+    if one.judged is not None:
+        first += due_lines.judged_lines(one.judged)
+    first += due_lines.winter_lines(one.winter, today)
+    last = strength_lines(answer.main, one.strength)
+    last += visits
+    return Beside(
+        today=_today(one.jobs, today),
+        first=tuple(first),
+        last=tuple(last),
+        actives=actives,
+        others=not one.timing.instead,
+        document=document,
+    )
+
+
+def _today(found: Sequence[Job], today: date) -> str:
+    """What is to be done today, for a subject: "take out the strips, 2 days late"."""
+    for job in found:
+        if job.on <= today and not job.optional and job.dose is not None:
+            late = f", {job.late_days} days late" if job.late_days > 1 else ""
+            late = ", a day late" if job.late_days == 1 else late
+            return f"{job.kind.value} today{late}" if not late else f"{job.kind.value}{late}"
+    return ""
+
+
+def _document(one: Standing, today: date) -> dict[str, Any]:
+    found = due_lines.due_document(one.due, one.timing, one.winter, one.judged)
+    found["in_hand"] = (
+        None
+        if one.course is None or one.watch is None
+        else course_lines.course_document(one.course, today)
+        | {"watch": watch_lines.watch_document(one.watch)}
+    )
+    found["visits_ahead"] = [visit_lines.job_document(job) for job in one.jobs]
+    found["strength"] = strength_document(one.strength)
+    return found

@@ -1,0 +1,192 @@
+"""Treatments as they happened: what was put in, what was done since, and what is still to do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, timedelta
+from fractions import Fraction
+from typing import Any, NamedTuple
+
+from windowcast.trade.journal import Entry, in_force, standing_for
+from windowcast.trade.treatment import Band, Dose, Phase, Regimen, Treatment
+from windowcast.trade.visits import Task, Visit
+
+
+class Course(NamedTuple):
+    """One treatment of one yard, from its start.
+
+    entry:      of the start; a corrected one as it now stands
+    treatment,  as they were when it began: dates do not move because a file is edited later
+    regimen:
+    colonies:   treated
+    swaps:      entries of the later doses, by day
+    removed:    entry of the removal; None: not yet, or nothing to take out
+    notes:      entries of notes about it, by day
+    """
+
+    entry: Entry
+    treatment: Treatment
+    regimen: Regimen
+    colonies: int
+    swaps: tuple[Entry, ...] = ()
+    removed: Entry | None = None
+    notes: tuple[Entry, ...] = ()
+
+    @property
+    def yard(self) -> str:
+        return self.entry.yard
+
+    @property
+    def start(self) -> date:
+        return self.entry.day
+
+    @property
+    def dosed(self) -> tuple[date, ...]:
+        """The days on which doses went in so far, the start first."""
+        return (self.start, *(swap.day for swap in self.swaps))
+
+    @property
+    def end(self) -> date:
+        """The day after the exposure: the removal where there is one, as done or as planned.
+
+        A swap that came late or early moves the planned end with it.
+        """
+        if self.removed is not None:
+            return self.removed.day
+        given = min(len(self.swaps), len(self.regimen.doses) - 1)
+        left = self.regimen.exposure_days - self.regimen.doses[given].day
+        return self.dosed[-1] + timedelta(days=left)
+
+    def finished(self, today: date) -> bool:
+        """Whether nothing is in the hives any more on `today`.
+
+        Strips stay in until somebody notes that they came out, however long ago that was due.
+        """
+        if self.regimen.removed:
+            return self.removed is not None and self.removed.day <= today
+        return self.end <= today
+
+    def ahead(self) -> tuple[Visit, ...]:
+        """The visits still to be made, in date order: doses not given yet, then the removal."""
+        if self.removed is not None:
+            return ()
+        given = len(self.swaps) + 1
+        found = [
+            self._visit(
+                self.dosed[-1] + timedelta(days=dose.day - self.regimen.doses[given - 1].day),
+                Task.SWAP,
+                dose,
+            )
+            for dose in self.regimen.doses[given:]
+        ]
+        if self.regimen.removed:
+            found.append(self._visit(self.end, Task.REMOVE, self.regimen.doses[-1]))
+        return tuple(found)
+
+    def _visit(self, day: date, task: Task, dose: Dose) -> Visit:
+        return Visit(
+            day=day,
+            task=task,
+            dose=dose,
+            strips_per_colony=dose.strips,
+            strips=None if dose.strips is None else dose.strips * self.colonies,
+        )
+
+    @property
+    def supers_on(self) -> date:
+        """The first day on which honey supers may go back on, counted from the removal."""
+        return self.end + timedelta(days=self.treatment.supers_after_days)
+
+    @property
+    def honey_from(self) -> date:
+        """The first day on which honey may be taken, counted from the removal."""
+        return self.end + timedelta(days=self.treatment.honey_days)
+
+
+def courses(entries: Iterable[Entry]) -> tuple[Course, ...]:
+    """The treatments of the yards whose entries are given, by start."""
+    every = list(entries)
+    stands = standing_for(every)
+    found: dict[int, Course] = {}
+    counted = in_force(every)
+    for entry in counted:
+        if entry.kind == "start":
+            treatment, regimen = from_snapshot(entry.body["snapshot"])
+            found[entry.id] = Course(
+                entry=entry,
+                treatment=treatment,
+                regimen=regimen,
+                colonies=entry.body["colonies"],
+            )
+    for entry in counted:
+        begun = stands.get(entry.body.get("start") or 0)
+        course = None if begun is None else found.get(begun)
+        if begun is None or course is None:
+            continue
+        if entry.kind == "swap":
+            found[begun] = course._replace(swaps=(*course.swaps, entry))
+        elif entry.kind == "remove":
+            found[begun] = course._replace(removed=entry)
+        elif entry.kind == "note":
+            found[begun] = course._replace(notes=(*course.notes, entry))
+    return tuple(sorted(found.values(), key=lambda one: (one.start, one.entry.id)))
+
+
+def in_hand(known: Sequence[Course], today: date) -> Course | None:
+    """The treatment that is in the hives of a yard."""
+    return next((one for one in reversed(known) if not one.finished(today)), None)
+
+
+def snapshot(treatment: Treatment, regimen: Regimen) -> dict[str, Any]:
+    """A treatment in one regimen as JSON allows; bounds as exact fractions in text."""
+    found = treatment._asdict()
+    del found["regimens"]
+    found["danger_c"] = _text(treatment.danger_c)
+    return found | {
+        "regimen": {
+            "id": regimen.id,
+            "exposure_days": regimen.exposure_days,
+            "doses": [
+                {key: value for key, value in dose._asdict().items() if value is not None}
+                for dose in regimen.doses
+            ],
+            "band": [_text(bound) for bound in regimen.band],
+            "phases": [
+                [phase.first_day, phase.last_day, *(_text(bound) for bound in phase.band)]
+                for phase in regimen.phases
+            ],
+            "cool_only_c": _text(regimen.cool_only_c),
+        }
+    }
+
+
+def from_snapshot(kept: Mapping[str, Any]) -> tuple[Treatment, Regimen]:
+    """The treatment and the regimen that `snapshot` kept; the treatment has that one regimen."""
+    table = dict(kept["regimen"])
+    regimen = Regimen(
+        id=table["id"],
+        exposure_days=table["exposure_days"],
+        doses=tuple(Dose(**dose) for dose in table["doses"]),
+        band=Band(*map(_bound, table["band"])),
+        phases=tuple(
+            Phase(first, last, Band(_bound(low), _bound(high)))
+            for first, last, low, high in table["phases"]
+        ),
+        cool_only_c=_bound(table["cool_only_c"]),
+    )
+    # A field that a later version has added is at its default in an older entry, and one that a
+    # later version has dropped is passed over.
+    known = {key: kept[key] for key in Treatment._fields if key in kept and key != "regimens"}
+    known["danger_c"] = _bound(kept["danger_c"])
+    for key in ("efficacy_percent", "efficacy_with_brood_percent"):
+        if known.get(key) is not None:
+            known[key] = tuple(known[key])
+    return Treatment(**known, regimens=(regimen,)), regimen
+
+
+def _text(bound: Fraction | None) -> str | None:
+    return None if bound is None else str(bound)
+
+
+def _bound(text: str | None) -> Fraction | None:
+    return None if text is None else Fraction(text)

@@ -1,0 +1,126 @@
+"""The round with oxalic acid in winter: only for colonies that were seen to be broodless."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date, timedelta
+from enum import Enum
+from typing import NamedTuple
+
+from windowcast.trade.course import Course
+from windowcast.trade.daylight import shortest_day
+from windowcast.trade.journal import Entry, in_force
+from windowcast.trade.treatment import Treatment
+
+EGG_DAYS, LARVA_DAYS, CAPPED_DAYS = 3, 6, 12
+"""Of a worker. Martin 1998, as given by Torres & Torres 2020, Vet. Sci. 7:139."""
+LEAST_LARVA_DAYS = 5
+"""Some are capped a day sooner; the same sources."""
+DRONE_DAYS = 24
+"""From egg to bee; the same sources."""
+CAGED_DAYS = DRONE_DAYS
+"""Days of a caged queen after which no capped brood is left, drones and all."""
+LOOK_LASTS_DAYS = EGG_DAYS + LEAST_LARVA_DAYS - 1
+"""So long a look that found no brood counts: an egg laid on that day can be capped the day after.
+Where larvae were seen it is shorter: then somebody looks again on the day itself."""
+AGAIN_DAYS = EGG_DAYS + LARVA_DAYS + CAPPED_DAYS
+"""From the last worker egg to no capped worker brood; drones take DRONE_DAYS."""
+# Days before the solstice from which colonies are likely broodless: about a month round it at 32
+# degrees (a researcher of the USDA, 2017), the first half of October at 60 (Nordic brown bee
+# project). Between and beyond: a straight line. Never certain (Harris 2010 found sealed brood all
+# winter), so that somebody has to look.
+_NEAR, _NEAR_DAYS = 32.0, 15
+_FAR, _FAR_DAYS = 60.0, 76
+SOUTHERNMOST = 30.0
+"""Nearer the equator colonies are not counted on to stop."""
+AFTER_DAYS = 60
+"""So long after the solstice brood is back."""
+
+
+class Broodless(Enum):
+    """What is known of brood in this winter."""
+
+    NOT_NOW = "it is not the time"
+    LOOK = "somebody has to look"
+    SEEN = "seen broodless"
+    BROOD = "brood was seen"
+    OLD = "seen broodless, too long ago"
+    DONE = "treated this winter"
+
+
+class Winter(NamedTuple):
+    """Where the winter round stands.
+
+    look_from:  the first day on which a look is worth while; None: never at this latitude
+    seen:       the day of the newest look of this winter; None: nobody has looked
+    again:      after brood was seen, the day for the next look
+    """
+
+    state: Broodless
+    look_from: date | None
+    seen: date | None = None
+    again: date | None = None
+
+
+def winter(
+    latitude: float,
+    today: date,
+    *,
+    entries: Iterable[Entry],
+    courses: Iterable[Course],
+    treatments: Iterable[Treatment] | None = None,
+) -> Winter:
+    """Where the winter round of a yard stands on a day.
+
+    entries:     of the yard; those of kind "brood" are looks into its colonies
+    treatments:  considered there: where none of them needs broodless colonies there is no such
+                 round; None: not known
+    """
+    if treatments is not None and not any(one.needs_broodless for one in treatments):
+        return Winter(Broodless.NOT_NOW, None)
+    first, last = _winter_of(latitude, today)
+    if first is None or last is None:
+        return Winter(Broodless.NOT_NOW, None)
+    if not first <= today <= last:
+        return Winter(Broodless.NOT_NOW, first)
+    # A look some weeks before the first day counts too: an early winter is seen and not computed.
+    looks = [
+        one
+        for one in in_force(entries)
+        if one.kind == "brood" and first - timedelta(days=30) <= one.day <= today
+    ]
+    if any(
+        one.treatment.needs_broodless and first - timedelta(days=30) <= one.start <= today
+        for one in courses
+    ):
+        return Winter(Broodless.DONE, first)
+    if not looks:
+        return Winter(Broodless.LOOK, first)
+    newest = looks[-1]
+    if newest.body["capped"]:
+        again = newest.day + timedelta(days=AGAIN_DAYS)
+        state = Broodless.BROOD if again > today else Broodless.LOOK
+        return Winter(state, first, newest.day, again)
+    old = (today - newest.day).days > LOOK_LASTS_DAYS
+    return Winter(Broodless.OLD if old else Broodless.SEEN, first, newest.day)
+
+
+def _winter_of(latitude: float, today: date) -> tuple[date | None, date | None]:
+    far = abs(latitude)
+    if far < SOUTHERNMOST:
+        return None, None
+    slope = (_FAR_DAYS - _NEAR_DAYS) / (_FAR - _NEAR)
+    before = round(_NEAR_DAYS + slope * (min(far, 66.0) - _NEAR))
+    for year in (today.year - 1, today.year, today.year + 1):
+        solstice = shortest_day(latitude, year)
+        if today <= solstice + timedelta(days=AFTER_DAYS):
+            return solstice - timedelta(days=before), solstice + timedelta(days=AFTER_DAYS)
+    return None, None
+
+
+def seen_broodless(entries: Iterable[Entry], today: date) -> date | None:
+    """The day of the newest look, where it found no capped brood and is not too long ago."""
+    looks = [one for one in in_force(entries) if one.kind == "brood" and one.day <= today]
+    if not looks or looks[-1].body["capped"]:
+        return None
+    return looks[-1].day if (today - looks[-1].day).days <= LOOK_LASTS_DAYS else None

@@ -1,0 +1,70 @@
+"""On which days a hive can be opened, as far as the weather goes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, timedelta
+from enum import Enum
+from typing import NamedTuple
+
+from windowcast.trade.rules import WorkRules
+
+
+class DayWeather(NamedTuple):
+    """What is forecast of one day; None where it is not known.
+
+    high_c:    the daily high
+    rain_mm:   precipitation in the working day
+    wind_kmh:  the strongest wind (ten-minute mean) of the working day
+    """
+
+    high_c: float | None
+    rain_mm: float | None = None
+    wind_kmh: float | None = None
+
+
+class Hindrance(Enum):
+    """Why a day is no day to open a hive."""
+
+    COLD = "too cold"
+    WET = "too wet"
+    WINDY = "too windy"
+
+
+def hindrances(weather: DayWeather, rules: WorkRules) -> tuple[Hindrance, ...]:
+    """What speaks against opening a hive; what is not known does not speak against it."""
+    found = []
+    if weather.high_c is not None and weather.high_c < rules.open_min_c:
+        found.append(Hindrance.COLD)
+    if weather.rain_mm is not None and weather.rain_mm > rules.open_max_rain_mm:
+        found.append(Hindrance.WET)
+    if weather.wind_kmh is not None and weather.wind_kmh > rules.open_max_wind_kmh:
+        found.append(Hindrance.WINDY)
+    return tuple(found)
+
+
+def nearest_better(
+    wanted: date,
+    weather: Mapping[date, DayWeather],
+    rules: WorkRules,
+    *,
+    earlier_days: int,
+    later_days: int,
+) -> date | None:
+    """The day nearest to `wanted` whose high is known and that nothing speaks against.
+
+    Looks up to `earlier_days` before and `later_days` after; of two as near the later one, since a
+    treatment that works a day longer loses less than one cut short. None: there is none.
+    """
+    for away in range(1, max(earlier_days, later_days) + 1):
+        for sign, most in ((1, later_days), (-1, earlier_days)):
+            day = wanted + timedelta(days=sign * away)
+            known = weather.get(day)
+            if (
+                away <= most
+                and known is not None
+                and known.high_c is not None
+                and not hindrances(known, rules)
+            ):
+                return day
+    return None

@@ -1,0 +1,310 @@
+"""The work ahead at the yards: the journal and the stored forecast to visits, loads and a calendar.
+
+Nothing is fetched: what the stored forecast says is what is planned, and how old it is is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from windowcast.answer import answer_yard, find_treatments, stored_weather
+from windowcast.edges.settings import Configuration
+from windowcast.edges.store import PublishedEvent, Store
+from windowcast.entering import season_rules
+from windowcast.errors import UsageError
+from windowcast.notice import visit_lines, words
+from windowcast.notice.plain import licence_line, source_line, wrapped
+from windowcast.notice.reason import in_short
+from windowcast.trade.bring import Choice, Need, largest, season_needs
+from windowcast.trade.course import courses
+from windowcast.trade.due import of_yard
+from windowcast.trade.journal import Entry
+from windowcast.trade.work import LAPSES_DAYS, Job, Plan, WorkDay, by_day, free_from, jobs
+from windowcast.trade.yard import Yard
+from windowcast.window.decide import Status, YardAnswer
+
+Say = Callable[[str], None]
+
+DAYS_AHEAD = 30
+INVENTED = (
+    "INVENTED WEATHER: these are bundled sample data for invented yards."
+    " Nothing here says anything about a real place."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class YardWork:
+    """One yard's jobs, and what there is to say of the plan among them.
+
+    jobs:     done lately and to do, by day
+    answer:   what the stored forecast says; None where none is stored
+    plan:     the start that it names, whether it is among the jobs or not; None: it names none
+    free:     the first day for which a next start may be planned; None: nothing stands in the way
+    choice:   what the yard still needs in this season; None: nothing
+    """
+
+    yard: Yard
+    today: date
+    jobs: tuple[Job, ...]
+    answer: YardAnswer | None
+    plan: Plan | None
+    free: date | None
+    choice: Choice | None
+
+    @property
+    def known(self) -> bool:
+        """Whether a forecast that is not stale says whether a start is named."""
+        return self.answer is not None and self.answer.main.status is not Status.UNKNOWN
+
+
+def yard_work(
+    configuration: Configuration,
+    store: Store,
+    yard: Yard,
+    *,
+    now: datetime,
+    seams: int | None = None,
+) -> YardWork:
+    """What is to do at one yard, as of `now` in its own day.
+
+    seams:  of bees in a colony, for what is given by the seam; None: by the brood chambers
+    """
+    today = now.astimezone(ZoneInfo(yard.timezone)).date()
+    entries = store.journal(yard.name)
+    weather = stored_weather(configuration, store, yard, now)
+    answer = None
+    if weather.sources:
+        answer = answer_yard(
+            configuration,
+            yard,
+            weather,
+            now=now,
+            treatments=find_treatments(configuration, yard),
+        )
+    plan = None if answer is None else _plan(answer)
+    blocked = answer is not None and answer.main.status is Status.BLOCKED
+    return YardWork(
+        yard=yard,
+        today=today,
+        jobs=jobs(
+            yard,
+            entries=entries,
+            plan=None if blocked else plan,
+            rules=configuration.work,
+            today=today,
+            counts_due=of_yard(
+                yard,
+                find_treatments(configuration, yard),
+                entries=entries,
+                rules=season_rules(configuration, today),
+                today=today,
+            ).counts_due,
+            seams=seams,
+        ),
+        answer=answer,
+        plan=plan,
+        free=free_from(entries, today),
+        choice=_choice(configuration, yard, plan, entries, today),
+    )
+
+
+def _plan(answer: YardAnswer) -> Plan | None:
+    """The start named for the treatment of first choice, the hives being ready or not."""
+    main = answer.main
+    if main.named is None or main.status in (Status.UNKNOWN, Status.CLOSED):
+        return None
+    chance = main.named.start.chance
+    return Plan(
+        start=main.named.day,
+        treatment=main.treatment,
+        regimen=main.named.start.regimen,
+        chance=None if chance is None else chance.value,
+    )
+
+
+def _choice(
+    configuration: Configuration,
+    yard: Yard,
+    plan: Plan | None,
+    entries: Sequence[Entry],
+    today: date,
+) -> Choice | None:
+    """The yard's first treatment in its largest regimen; of one in hand, what is still to go in.
+
+    None where nothing is, and where the yard has lately had it.
+    """
+    running = [one for one in courses(entries) if not one.finished(today)]
+    if running:
+        course = running[-1]
+        doses = course.regimen.doses[1 + len(course.swaps) :]
+        ahead = course.ahead()
+        treated = replace(yard, colonies=course.colonies)
+        return Choice(treated, course.treatment, doses, ahead[0].day) if doses and ahead else None
+    treatment = find_treatments(configuration, yard)[0]
+    lately = today - timedelta(days=LAPSES_DAYS)
+    if any(one.treatment.id == treatment.id and one.end > lately for one in courses(entries)):
+        return None
+    start = None if plan is None else plan.start
+    return Choice(yard, treatment, largest(treatment).doses, start)
+
+
+def work_days(
+    found: Sequence[YardWork], configuration: Configuration, first: date, last: date
+) -> tuple[WorkDay, ...]:
+    """The days from `first` to `last`, both inside, on which there is something to do."""
+    every = [one for work in found for one in work.jobs if first <= one.on <= last]
+    return by_day(every, configuration.work)
+
+
+def needs(
+    found: Sequence[YardWork], configuration: Configuration, *, seams: int | None = None
+) -> tuple[Need, ...]:
+    """What the season takes in all these yards."""
+    choices = [work.choice for work in found if work.choice is not None]
+    return season_needs(choices, configuration.work, seams=seams)
+
+
+def stretch(found: Sequence[YardWork], first: str | None, last: str | None) -> tuple[date, date]:
+    """The days asked for, both inside; else the yards' today to `DAYS_AHEAD` days on.
+
+    Raises UsageError.
+    """
+    begins = min(work.today for work in found) if first is None else _day("--from", first)
+    ends = begins + timedelta(days=DAYS_AHEAD) if last is None else _day("--to", last)
+    if ends < begins:
+        raise UsageError(f"--to {ends} is before --from {begins}; give the later day to --to")
+    return begins, ends
+
+
+def _day(option: str, text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"{option} is {text!r}, but must be a day such as 2026-08-31") from None
+
+
+def remarks(found: Sequence[YardWork]) -> list[str]:
+    """Why a start that the forecast names is not among the visits."""
+    lines = []
+    for work in found:
+        if work.plan is None or work.answer is None:
+            continue
+        name, start = work.yard.name, words.day(work.plan.start)
+        if work.free is not None and work.plan.start < work.free:
+            lines.append(
+                f"{name}: no next start is planned before {words.day(work.free)}: what is in the"
+                " hives, or the count that says whether it worked, comes first."
+            )
+        elif work.answer.main.status is Status.BLOCKED:
+            first = words.listed([in_short(one) for one in work.answer.main.blocked])
+            lines.append(
+                f"{name}: the weather allows a start on {start}, the hives are not ready: {first}."
+            )
+    return lines
+
+
+def troubles(found: Sequence[YardWork]) -> list[str]:
+    """Of which yards the forecast says nothing, so that no start of theirs is planned."""
+    return [
+        f"{work.yard.name}: {_why_unknown(work.answer)};"
+        " no start is planned there (windowcast morning --print fetches one)"
+        for work in found
+        if not work.known
+    ]
+
+
+def _why_unknown(answer: YardAnswer | None) -> str:
+    if answer is None:
+        return "no forecast is stored"
+    if answer.forecast.stale:
+        return "only a stale forecast is stored"
+    return "the forecast is too short"
+
+
+def text(
+    found: Sequence[YardWork], configuration: Configuration, first: date, last: date
+) -> list[str]:
+    """The visits of these days for a terminal."""
+    answers = [work.answer for work in found if work.answer is not None]
+    sources = dict.fromkeys(source_line(one) for one in answers)
+    licences = dict.fromkeys(licence_line(one) for one in answers)
+    lines = visit_lines.visit_lines(
+        work_days(found, configuration, first, last),
+        first=first,
+        last=last,
+        remarks=remarks(found),
+        sources=[line for line in (*sources, *licences) if line],
+    )
+    if configuration.weather.provider == "sample":
+        return [wrapped(INVENTED), "", *lines]
+    return lines
+
+
+def document(
+    found: Sequence[YardWork], configuration: Configuration, first: date, last: date
+) -> dict[str, Any]:
+    """The same as JSON allows."""
+    return {
+        "schema": 1,
+        "from": first.isoformat(),
+        "to": last.isoformat(),
+        "days": visit_lines.visits_document(work_days(found, configuration, first, last)),
+        "forecasts": [_forecast(work) for work in found],
+        "remarks": remarks(found),
+    }
+
+
+def _forecast(work: YardWork) -> dict[str, Any]:
+    state = None if work.answer is None else work.answer.forecast
+    age_hours = None if state is None else state.age_hours
+    return {
+        "yard": work.yard.name,
+        "today": work.today.isoformat(),
+        "source": None if state is None else state.source,
+        "age_hours": None if age_hours is None else round(age_hours, 1),
+        "stale": None if state is None else state.stale,
+        "attribution": "" if state is None else state.attribution,
+    }
+
+
+def calendar(
+    found: Sequence[YardWork],
+    configuration: Configuration,
+    store: Store,
+    *,
+    now: datetime,
+    alone: Yard | None = None,
+) -> bytes:
+    """The iCalendar file of every visit of these yards, and what was said of them before.
+
+    What it says is kept in the store, so that the next one can tell what has changed.
+
+    alone:  the one yard asked for; None: all, and what was said of yards that are gone is called
+            off too
+    """
+    from windowcast import __version__
+    from windowcast.notice import calendar as ical
+
+    def revise(origin: bytes, before: list[PublishedEvent]) -> list[PublishedEvent]:
+        events = ical.revise(
+            [ical.Event(*one) for one in before],
+            [one for work in found for one in work.jobs],
+            origin=origin,
+            now=now,
+            today=min(work.today for work in found),
+            unknown={work.yard.name for work in found if not work.known},
+        )
+        return [PublishedEvent(*one) for one in events]
+
+    events = store.publish(None if alone is None else alone.name, revise)
+    mail = configuration.mail
+    return ical.file(
+        [ical.Event(*one) for one in events],
+        organizer=ical.NOBODY if mail is None else ical.address(mail.sender),
+        version=__version__,
+        now=now,
+    )

@@ -1,0 +1,285 @@
+"""The watch over a treatment that is in: are its remaining days still good for it.
+
+What is counted is what is still to come; days gone by are told as they were. The exposure counts
+whole: heat on day 5 spoils what began on a cool day (van Dooremalen & Cornelissen 2013), and a
+fresh strip has first days of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
+from enum import IntEnum
+from typing import NamedTuple
+
+from windowcast.sky.highs import DailyHighs
+from windowcast.sky.scenarios import MISSING, Scenarios
+from windowcast.trade.course import Course
+from windowcast.trade.rules import WorkRules
+from windowcast.trade.treatment import Band
+from windowcast.trade.visits import Task, Visit
+from windowcast.trade.workable import DayWeather, Hindrance, hindrances, nearest_better
+from windowcast.window.scan import Share
+
+NEAR_DAYS = 5
+"""So many days from today on a single forecast still weighs more than the scenarios."""
+URGENT_DANGER = 0.25
+"""From this chance of a dangerous high on the days that matter most somebody is told at once. Below
+it the notice says so: a chance of one in twenty is what a start is allowed. Our own choice."""
+SWAP_EARLIER, SWAP_LATER = 1, 3
+REMOVAL_LATER = 4
+"""How many days a visit may move for its weather; a removal never before the exposure has ended.
+Common practice, no source."""
+
+
+class Level(IntEnum):
+    """How pressing it is."""
+
+    UNKNOWN = 0
+    QUIET = 1
+    WATCHFUL = 2
+    URGENT = 3
+
+
+class Blocked(NamedTuple):
+    """A visit on a day on which no hive should be opened, and the nearest better one."""
+
+    visit: Visit
+    reasons: tuple[Hindrance, ...]
+    better: date | None
+
+
+class Watch(NamedTuple):
+    """What the forecast says of the days that are left of a treatment.
+
+    days_left:     of the exposure, today among them
+    covered:       how many of them the scenarios (else the single forecast) cover
+    chance:        of scenarios in which every covered day is in its band; None without scenarios
+    danger:        of scenarios with a high above `danger_c` on a covered critical day; None without
+    critical:      days left on which such a high costs brood and queens: the first of each dose,
+                   given or still to be given
+    danger_day:    the first critical day of the next NEAR_DAYS forecast above `danger_c`
+    hottest_day,   of the days left, by the single forecast, else by the middle of the scenarios
+    hottest_c:
+    out_day:       the first of the next NEAR_DAYS forecast outside its band
+    out_c:         its high
+    passed_out:    days gone by whose observed high was outside their band, with it
+    visits:        ahead that fall on a day to leave the hives closed
+    """
+
+    course: Course
+    level: Level
+    days_left: int
+    covered: int
+    chance: Share | None
+    danger: Share | None
+    critical: tuple[date, ...]
+    danger_day: date | None
+    hottest_day: date | None
+    hottest_c: float | None
+    out_day: date | None
+    out_c: float | None
+    passed_out: tuple[tuple[date, float], ...]
+    visits: tuple[Blocked, ...]
+
+
+def watch(
+    course: Course,
+    *,
+    today: date,
+    forecast: DailyHighs | None,
+    scenarios: Scenarios | None,
+    stale: bool,
+    observed: Mapping[date, float],
+    open_days: Mapping[date, DayWeather],
+    work: WorkRules,
+    max_danger: float,
+    cancel_below: float,
+) -> Watch:
+    """Hold a forecast against what is left of a treatment.
+
+    observed:      highs of days gone by, °C
+    max_danger,    as for a start: above the one or below the other the notice warns
+    cancel_below:
+    """
+    left = [
+        today + timedelta(days=ahead)
+        for ahead in range(max((course.end - today).days, 0))
+        if today + timedelta(days=ahead) >= course.start
+    ]
+    critical = tuple(day for day in _critical(course) if day >= today)
+    limit_c = course.treatment.danger_c
+    limit = None if limit_c is None else int(limit_c * 10)
+    single = {} if forecast is None or stale else _by_day(forecast, left)
+    courses = [] if scenarios is None or stale else _courses(scenarios, left)
+    known = len(courses[0]) if courses else sum(1 for day in left if day in single)
+    bands = [_band(course, day) for day in left]
+    chance = danger = None
+    if courses and known:
+        held = sum(
+            all(_inside(high, band) for high, band in zip(one, bands, strict=False))
+            for one in courses
+        )
+        chance = Share(held, len(courses))
+        at = [index for index, day in enumerate(left[:known]) if day in critical]
+        if limit is not None:
+            hot = sum(any(one[index] > limit for index in at) for one in courses)
+            danger = Share(hot, len(courses))
+    near = [day for day in left if (day - today).days <= NEAR_DAYS]
+    danger_day = next(
+        (
+            day
+            for day in near
+            if limit is not None and day in critical and single.get(day, -9999) > limit
+        ),
+        None,
+    )
+    out_day = next(
+        (
+            day
+            for day, band in zip(left, bands, strict=True)
+            if day in near and day in single and not _inside(single[day], band)
+        ),
+        None,
+    )
+    hottest_day, hottest = _hottest(left, single, courses)
+    return Watch(
+        course=course,
+        level=_level(left, known, chance, danger, danger_day, out_day, max_danger, cancel_below),
+        days_left=len(left),
+        covered=known,
+        chance=chance,
+        danger=danger,
+        critical=critical,
+        danger_day=danger_day,
+        hottest_day=hottest_day,
+        hottest_c=None if hottest is None else hottest / 10,
+        out_day=out_day,
+        out_c=None if out_day is None else single[out_day] / 10,
+        passed_out=tuple(
+            (day, high_c)
+            for day, high_c in sorted(observed.items())
+            if course.start <= day < min(today, course.end)
+            and not _inside(round(high_c * 10), _band(course, day))
+        ),
+        visits=_blocked(course, today, {} if stale else open_days, work),
+    )
+
+
+def _level(
+    left: Sequence[date],
+    known: int,
+    chance: Share | None,
+    danger: Share | None,
+    danger_day: date | None,
+    out_day: date | None,
+    max_danger: float,
+    cancel_below: float,
+) -> Level:
+    if not left:
+        return Level.QUIET
+    if not known:
+        return Level.UNKNOWN
+    if danger_day is not None or (danger is not None and danger.value >= URGENT_DANGER):
+        return Level.URGENT
+    if (
+        out_day is not None
+        or (danger is not None and danger.value > max_danger)
+        or (chance is not None and chance.value < cancel_below)
+    ):
+        return Level.WATCHFUL
+    return Level.QUIET
+
+
+def _dose_days(course: Course) -> list[tuple[date, int]]:
+    """Each dose's day, as given or as planned, with the day of the exposure it stands for."""
+    doses = course.regimen.doses
+    given = [(day, doses[index].day) for index, day in enumerate(course.dosed[: len(doses)])]
+    planned = [(visit.day, visit.dose.day) for visit in course.ahead() if visit.task is Task.SWAP]
+    return given + planned
+
+
+def _critical(course: Course) -> list[date]:
+    if course.treatment.danger_c is None:
+        return []
+    days = {
+        day + timedelta(days=after)
+        for day, _ in _dose_days(course)
+        for after in range(course.treatment.danger_days)
+        if day + timedelta(days=after) < course.end
+    }
+    return sorted(days)
+
+
+def _band(course: Course, day: date) -> Band:
+    """The band of a calendar day: a dose that came late carries its days of the exposure along."""
+    dosed, offset = max(one for one in _dose_days(course) if one[0] <= max(day, course.start))
+    at = offset + (day - dosed).days
+    return course.regimen.band_on(min(at, course.regimen.exposure_days - 1))
+
+
+def _inside(high: int, band: Band) -> bool:
+    low, top = band.lowest_tenths, band.highest_tenths
+    return (low is None or high >= low) and (top is None or high <= top)
+
+
+def _by_day(forecast: DailyHighs, left: Sequence[date]) -> dict[date, int]:
+    found = {}
+    for day in left:
+        high = forecast.on(day)
+        if high is not None:
+            found[day] = high
+    return found
+
+
+def _courses(scenarios: Scenarios, left: Sequence[date]) -> list[list[int]]:
+    """One list of tenths for each scenario, from the first day left on as far as all are known."""
+    if not left:
+        return []
+    first = (left[0] - scenarios.first_day).days
+    if not 0 <= first < scenarios.days:
+        return []
+    rows = []
+    for offset in range(first, min(first + len(left), scenarios.days)):
+        row = scenarios.row(offset)
+        if MISSING in row:
+            break
+        rows.append(row)
+    return [list(one) for one in zip(*rows, strict=True)]
+
+
+def _hottest(
+    left: Sequence[date], single: Mapping[date, int], courses: Sequence[Sequence[int]]
+) -> tuple[date | None, int | None]:
+    highs = dict(single)
+    if courses:
+        for index in range(len(courses[0])):
+            middle = sorted(one[index] for one in courses)[len(courses) // 2]
+            highs.setdefault(left[index], middle)
+    if not highs:
+        return None, None
+    day = max(highs, key=lambda one: (highs[one], -one.toordinal()))
+    return day, highs[day]
+
+
+def _blocked(
+    course: Course, today: date, open_days: Mapping[date, DayWeather], work: WorkRules
+) -> tuple[Blocked, ...]:
+    found = []
+    for visit in course.ahead():
+        weather = open_days.get(visit.day)
+        if visit.day < today or weather is None:
+            continue
+        reasons = hindrances(weather, work)
+        if not reasons:
+            continue
+        swap = visit.task is Task.SWAP
+        better = nearest_better(
+            visit.day,
+            {day: one for day, one in open_days.items() if day >= today},
+            work,
+            earlier_days=SWAP_EARLIER if swap else 0,
+            later_days=SWAP_LATER if swap else REMOVAL_LATER,
+        )
+        found.append(Blocked(visit=visit, reasons=reasons, better=better))
+    return tuple(found)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -104,16 +104,27 @@ def run(
     print_only:  do all but deliver; the day's morning is then still to come
 
     A yard whose recipients have all been told today is passed over, so a second run on one day
-    sends nothing again. One that had no usable forecast is tried again and told once it has one.
+    sends nothing again but what cannot wait. One that had no usable forecast is tried again and
+    told once it has one.
     """
     mornings = list(due) if due is not None else _today(configuration, now)
     asked = len(mornings)
     mailing = configuration.mail is not None and not print_only
+    told_before: list[Yard] = []
     if mailing:
-        mornings = [one for one in mornings if untold(configuration, store, one)]
+        still = [one for one in mornings if untold(configuration, store, one)]
+        if due is None:
+            names = {one.yard.name for one in still}
+            told_before = [
+                yard
+                for yard in watching.yards_to_watch(configuration, store, now)
+                if yard.name not in names
+            ]
+        mornings = still
         if not mornings and due is None:
             say("everyone has been told of today; nothing new is composed, nothing sent again")
-    weathers = gather(configuration, store, [one.yard for one in mornings], now=now, say=say)
+    asked_of = [*(one.yard for one in mornings), *told_before]
+    weathers = gather(configuration, store, asked_of, now=now, say=say)
     answers: dict[str, YardAnswer] = {}
     others: dict[str, Beside] = {}
     standings: dict[str, Standing] = {}
@@ -138,15 +149,17 @@ def run(
     printed: list[Notice] = []
     queued = 0
     delivered = True
-    urgent: list[str] = []
+    # Who is told of a yard this morning reads it there; the others are told what cannot wait.
+    urgent = watching.look(configuration, store, told_before, weathers, now=now, say=say)
     if not print_only:
-        urgent = watching.look(
+        watching.look(
             configuration,
             store,
             [one.yard for one in mornings],
             weathers,
             now=now,
             say=say,
+            channels_only=True,
         )
     if mailing:
         queued, delivered = _record(
@@ -156,6 +169,8 @@ def run(
             deliver(configuration, store, clock=clock, say=say, eager=due is None) and delivered
         )
     elif mornings:
+        if configuration.push and not print_only:
+            delivered = deliver(configuration, store, clock=clock, say=say, eager=due is None)
         shown = mornings
         said = _compared(configuration, store, "", mornings, answers, others, standings, now)
         others = {name: news.beside for name, news in said.items()}
@@ -592,7 +607,6 @@ def deliver(
                 from windowcast.edges import push
 
                 outcome = push.deliver(configuration.push, notice.body)
-                outcome = replace(outcome, whole_server=False)
             else:
                 if sender is None and settings is not None:
                     sender = stack.enter_context(mail.Sender(settings))

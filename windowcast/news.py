@@ -72,6 +72,7 @@ def fresh(
             change=news.change.value,
             document=document_of(news.said),
             told_at=now,
+            number=0 if before is None else before.number,
         ),
     )
 

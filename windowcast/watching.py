@@ -7,17 +7,17 @@ from datetime import date, datetime
 
 from windowcast.answer import YardWeather, answer_yard, find_treatments
 from windowcast.edges.settings import Configuration
-from windowcast.edges.store import NewNotice, Store
+from windowcast.edges.store import NewNotice, SaidOf, Store
 from windowcast.entering import today_at
 from windowcast.errors import MailRefused
-from windowcast.news import fresh, said_of
+from windowcast.news import document_of, fresh, said_of
 from windowcast.notice import news_lines, watch_lines
 from windowcast.notice.beside import NOTHING
 from windowcast.recipients import PUSH, not_before, recipients_of, urgent_recipients_of
 from windowcast.standing import standing, watch_of
 from windowcast.trade.course import courses, in_hand
 from windowcast.trade.yard import Yard
-from windowcast.window.change import URGENT
+from windowcast.window.change import URGENT, Change, Said
 from windowcast.window.watch import Level, Watch
 
 KIND = "watch"
@@ -54,9 +54,12 @@ def look(
     *,
     now: datetime,
     say: Say,
+    channels_only: bool = False,
 ) -> list[str]:
     """Tell everyone who has not been told of what is in danger or in danger no longer, and of
     starts named for the next days that hold no longer.
+
+    channels_only:  tell only the channels of [push]; people read it in a notice of this moment
 
     What is stored goes out with the next delivery. Messages to print where no mail is set.
 
@@ -69,43 +72,80 @@ def look(
         weather = weathers.get(yard.name)
         if course is not None and weather is not None:
             watches[yard.name] = watch_of(configuration, store, yard, course, weather, now=now)
-    printed = _withdrawn(configuration, store, yards, weathers, watches, now=now, say=say)
-    if not watches:
-        return printed
-    told = store.watch_told([one.course.entry.id for one in watches.values()])
+    if channels_only and not configuration.push:
+        return []
+    printed = _withdrawn(
+        configuration, store, yards, weathers, watches, now=now, say=say,
+        channels_only=channels_only,
+    )  # fmt: skip
+    last = {name: store.said(name) for name in watches}
     for recipient, theirs in _by_recipient(configuration, yards, watches).items():
-        urgent = [
-            one
-            for one in theirs
-            if one.level is Level.URGENT and told.get((one.course.entry.id, recipient)) != "urgent"
-        ]
-        over = [
-            one
-            for one in theirs
-            if one.level is Level.QUIET and told.get((one.course.entry.id, recipient)) == "urgent"
-        ]
-        for state, found in (("urgent", urgent), ("over", over)):
+        if channels_only and recipient != PUSH:
+            continue
+        urgent, over = [], []
+        for one in theirs:
+            before = last[one.course.yard].get(recipient)
+            told = before is not None and said_of(before.document).danger
+            if one.level is Level.URGENT and not told:
+                urgent.append(one)
+            elif one.level is Level.QUIET and told:
+                over.append(one)
+        for change, found in ((Change.AT_RISK, urgent), (Change.DANGER_OVER, over)):
             if not found:
                 continue
-            write = watch_lines.urgent_message if state == "urgent" else watch_lines.over_message
+            write = (
+                watch_lines.urgent_message if change is Change.AT_RISK else watch_lines.over_message
+            )
             subject, body = write(found, configuration.units)
-            if configuration.weather.provider == "sample":
-                subject += " (invented weather)"
             yard = next(one for one in yards if one.name == found[0].course.yard)
             of = ",".join(str(one.course.entry.id) for one in found)
-            try:
-                notice = _notice(
-                    configuration, recipient, f"{of} {state}", yard, subject, body, now
-                )
-            except MailRefused as error:
-                say(f"notice to {recipient}: not composed: {error}")
-                continue
-            treatments = [(one.course.entry.id, one.course.yard) for one in found]
-            if store.tell_watch(recipient, state, treatments, notice, told_at=now):
-                say(f"{subject}: told at once")
-                if notice is None:
-                    printed.append(f"{subject}\n\n{body}")
+            rows = [
+                _row(one.course.yard, recipient, last[one.course.yard].get(recipient), change, now)
+                for one in found
+            ]
+            printed += _tell(
+                configuration, store, recipient, f"{of} {change.value}", yard, subject, body, rows,
+                now=now, say=say,
+            )  # fmt: skip
     return printed
+
+
+def _row(yard: str, recipient: str, before: SaidOf | None, change: Change, now: datetime) -> SaidOf:
+    """What was said before, with the danger as it is told now."""
+    said = Said() if before is None else said_of(before.document)
+    return SaidOf(
+        yard=yard,
+        recipient=recipient,
+        change=change.value,
+        document=document_of(said._replace(danger=change is Change.AT_RISK)),
+        told_at=now,
+        number=0 if before is None else before.number,
+    )
+
+
+def _tell(
+    configuration: Configuration,
+    store: Store,
+    recipient: str,
+    what: str,
+    yard: Yard,
+    subject: str,
+    body: str,
+    rows: Sequence[SaidOf],
+    *,
+    now: datetime,
+    say: Say,
+) -> list[str]:
+    """Queue a message to one recipient, once; what is to be printed instead."""
+    try:
+        notice = _notice(configuration, recipient, what, yard, subject, body, now)
+    except MailRefused as error:
+        say(f"notice to {recipient}: not composed: {error}")
+        return []
+    if not store.tell_at_once(rows, notice):
+        return []
+    say(f"{subject}: told at once")
+    return [f"{subject}\n\n{body}"] if notice is None else []
 
 
 def _withdrawn(
@@ -117,6 +157,7 @@ def _withdrawn(
     *,
     now: datetime,
     say: Say,
+    channels_only: bool,
 ) -> list[str]:
     """Tell of starts named for the next days that hold no longer; messages to print."""
     printed: list[str] = []
@@ -134,6 +175,7 @@ def _withdrawn(
             configuration, yard, weather, now=now, treatments=find_treatments(configuration, yard)
         )
         one = standing(configuration, store, yard, weather, answer, now=now)
+        told_push = not configuration.push
         for recipient in recipients_of(configuration, yard):
             if recipient not in waiting:
                 continue
@@ -146,21 +188,21 @@ def _withdrawn(
             subject, body = news_lines.withdrawn_message(
                 found.news, found.answer, configuration.units
             )
-            say(f"{subject}: told at once")
-            for who in (recipient, *((PUSH,) if configuration.push else ())):
-                try:
-                    notice = _notice(configuration, who, f"{yard.name}", yard, subject, body, now)
-                except MailRefused as error:
-                    say(f"notice to {who}: not composed: {error}")
-                    continue
-                if notice is None:
-                    store.say_printed([found.said])
-                    printed.append(f"{subject}\n\n{body}")
-                else:
-                    store.queue_notice(
-                        notice if who == PUSH else notice._replace(said=(found.said,))
-                    )
+            what = f"{yard.name} {found.news.change.value}"
+            if not channels_only:
+                printed += _tell(
+                    configuration, store, recipient, what, yard, subject, body, [found.said],
+                    now=now, say=say,
+                )  # fmt: skip
+            if not told_push:
+                told_push = True
+                rows = [found.said._replace(recipient=PUSH, number=_number(last.get(PUSH)))]
+                _tell(configuration, store, PUSH, what, yard, subject, body, rows, now=now, say=say)
     return printed
+
+
+def _number(before: SaidOf | None) -> int:
+    return 0 if before is None else before.number
 
 
 def _by_recipient(

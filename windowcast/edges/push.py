@@ -6,6 +6,7 @@ The channels' addresses hold secrets: nothing here repeats one, in a message or 
 from __future__ import annotations
 
 import logging
+import warnings
 from collections.abc import Sequence
 from email import message_from_bytes, policy
 
@@ -19,10 +20,17 @@ def deliver(urls: Sequence[str], body: bytes) -> Outcome:
 
     Deferred where any channel did not take it: it is then given to all of them again.
     """
+    with warnings.catch_warnings():
+        # What the library says of its own insides is nothing for the keeper of bees.
+        warnings.simplefilter("ignore")
+        return _deliver(urls, body)
+
+
+def _deliver(urls: Sequence[str], body: bytes) -> Outcome:
     try:
         import apprise
     except ImportError:
-        return Outcome(result=Result.DEFERRED, code=None, reason=_MISSING, whole_server=True)
+        return Outcome(result=Result.DEFERRED, code=None, reason=_MISSING)
     # Its log names addresses.
     logging.getLogger("apprise").setLevel(logging.CRITICAL)
     message = message_from_bytes(body, policy=policy.default)
@@ -33,7 +41,6 @@ def deliver(urls: Sequence[str], body: bytes) -> Outcome:
             result=Result.DEFERRED,
             code=None,
             reason=f"{unknown} of {len(urls)} addresses of [push] are not understood",
-            whole_server=True,
         )
     text = message.get_content()
     taken = channels.notify(title=str(message["Subject"]), body=text, body_format="text")

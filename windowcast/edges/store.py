@@ -80,6 +80,7 @@ SHORTEST_WAIT = timedelta(seconds=60)
 # After a send without an answer the server may still be at work on it.
 SHORTEST_WAIT_UNANSWERED = timedelta(minutes=10)
 LONGEST_WAIT = timedelta(minutes=30)
+LONGEST_QUIET = timedelta(hours=25)
 
 
 _NOTICE_COLUMNS = (
@@ -92,6 +93,7 @@ _DUE = (
     "state = 'waiting'"
     " AND (next_attempt_at <= :now OR next_attempt_at > :longest_wait)"
     " AND (leased_until IS NULL OR leased_until <= :now OR leased_until > :longest_lease)"
+    " AND (not_before IS NULL OR not_before <= :now OR not_before > :longest_quiet)"
 )
 
 
@@ -606,7 +608,7 @@ class Store:
         created_at = _instant(notice.created_at)
         row = self._database.execute(
             "INSERT INTO notice (recipient, message_id, subject, created_at, kind, local_date,"
-            " body, next_attempt_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+            " body, next_attempt_at, not_before) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
             " ON CONFLICT (message_id) DO NOTHING RETURNING id",
             (
                 notice.recipient,
@@ -616,7 +618,8 @@ class Store:
                 notice.kind,
                 notice.local_date.isoformat(),
                 notice.body,
-                created_at if notice.not_before is None else _instant(notice.not_before),
+                created_at,
+                None if notice.not_before is None else _instant(notice.not_before),
             ),
         ).fetchone()
         notice_id: int | None = None if row is None else row[0]
@@ -672,39 +675,26 @@ class Store:
             },
         )
 
-    def watch_told(self, treatments: Sequence[int]) -> dict[tuple[int, str], str]:
-        """By treatment and recipient, what was told last of its danger: "urgent" or "over"."""
-        with self._errors():
-            rows = self._database.execute("SELECT treatment, recipient, state FROM watch_told")
-            return {(row[0], row[1]): row[2] for row in rows if row[0] in treatments}
+    def tell_at_once(self, rows: Sequence[SaidOf], notice: NewNotice | None) -> bool:
+        """Keep what is told outside of a morning, and queue the notice that tells it.
 
-    def tell_watch(
-        self,
-        recipient: str,
-        state: str,
-        treatments: Sequence[tuple[int, str]],
-        notice: NewNotice | None,
-        *,
-        told_at: datetime,
-    ) -> bool:
-        """Note that a recipient is told of treatments (number, yard), and queue the notice.
-
+        rows:    for one recipient, each with the `number` of what they were told last
         notice:  None: it is printed
 
-        All or nothing: False where somebody else has told one of them the same meanwhile.
+        All or nothing: False where they have been told something else of a yard meanwhile.
         """
         with self.transaction():
-            self._database.execute("SAVEPOINT watch")
-            told = all(
-                store_journal.tell_watch(self._database, one, recipient, state, told_at)
-                for one in treatments
-            )
-            if told and notice is not None:
-                told = self._queue(notice)[0] is not None
-            if not told:
-                self._database.execute("ROLLBACK TO watch")
-            self._database.execute("RELEASE watch")
-            return told
+            for one in rows:
+                last = store_said.last(self._database, one.yard).get(one.recipient)
+                if (0 if last is None else last.number) != one.number:
+                    return False
+            notice_id = None
+            if notice is not None:
+                notice_id, _ = self._queue(notice)
+                if notice_id is None:
+                    return False
+            store_said.say(self._database, rows, notice_id)
+            return True
 
     def tell_printed(
         self,
@@ -731,11 +721,6 @@ class Store:
         """By recipient, what was told last of a yard; "" stands for what was printed."""
         with self._errors():
             return store_said.last(self._database, yard)
-
-    def say_printed(self, rows: Sequence[SaidOf]) -> None:
-        """Keep what was told outside of a morning and printed."""
-        with self.transaction():
-            store_said.say(self._database, rows, None)
 
     def told(self, yard: str, local_date: date) -> dict[str, bool]:
         """Who has been told of a yard's morning: recipient to whether the notice knew anything.
@@ -789,6 +774,7 @@ class Store:
             if notice_id is None
             else ":notice_id AND state = 'waiting' AND (leased_until IS NULL"
             " OR leased_until <= :now OR leased_until > :longest_lease)"
+            " AND (not_before IS NULL OR not_before <= :now OR not_before > :longest_quiet)"
         )
         with self._errors():
             rows = self._database.execute(
@@ -990,6 +976,7 @@ def _times(now: datetime) -> dict[str, str]:
     return {
         "now": _instant(now),
         "longest_wait": _instant(now + LONGEST_WAIT),
+        "longest_quiet": _instant(now + LONGEST_QUIET),
         "longest_lease": _instant(now + LEASE),
     }
 

@@ -60,23 +60,3 @@ def journal(database: sqlite3.Connection, yard: str | None) -> list[Entry]:
         )
         for row in rows
     ]
-
-
-def tell_watch(
-    database: sqlite3.Connection,
-    treatment: tuple[int, str],
-    recipient: str,
-    state: str,
-    told_at: datetime,
-) -> bool:
-    """Note what is told of a treatment's danger; False where that was told last already."""
-    return (
-        database.execute(
-            "INSERT INTO watch_told (treatment, yard, recipient, state, told_at)"
-            " VALUES (?, ?, ?, ?, ?) ON CONFLICT (treatment, recipient) DO UPDATE"
-            " SET state = excluded.state, told_at = excluded.told_at"
-            " WHERE watch_told.state <> excluded.state",
-            (*treatment, recipient, state, instant(told_at)),
-        ).rowcount
-        == 1
-    )

@@ -136,14 +136,19 @@ class Told(NamedTuple):
 
 
 class SaidOf(NamedTuple):
-    """What a recipient is told of a yard: how it differs from before, and what is said, as JSON
-    allows."""
+    """What a recipient is told of a yard.
+
+    change:    how it differs from before
+    document:  what is said, as JSON allows
+    number:    of what was told last, as kept; of a new one, of the one that it follows; 0: none
+    """
 
     yard: str
     recipient: str
     change: str
     document: dict[str, Any]
     told_at: datetime
+    number: int = 0
 
 
 class NewNotice(NamedTuple):

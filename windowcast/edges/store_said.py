@@ -31,7 +31,7 @@ def say(database: sqlite3.Connection, rows: Iterable[SaidOf], notice_id: int | N
 def last(database: sqlite3.Connection, yard: str) -> dict[str, SaidOf]:
     """By recipient, what was told last of a yard."""
     rows = database.execute(
-        "SELECT recipient, told_at, change, document FROM said WHERE yard = :yard AND id IN"
+        "SELECT recipient, told_at, change, document, id FROM said WHERE yard = :yard AND id IN"
         " (SELECT max(id) FROM said WHERE yard = :yard GROUP BY recipient)",
         {"yard": yard},
     )
@@ -47,11 +47,12 @@ def forget(database: sqlite3.Connection, before: datetime) -> None:
     )
 
 
-def _row(yard: str, row: tuple[str, str, str, str]) -> SaidOf:
+def _row(yard: str, row: tuple[str, str, str, str, int]) -> SaidOf:
     return SaidOf(
         yard=yard,
         recipient=row[0],
         change=row[2],
         document=json.loads(row[3]),
         told_at=datetime.fromisoformat(row[1]),
+        number=row[4],
     )

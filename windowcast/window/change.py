@@ -149,7 +149,10 @@ def _change(
     if expected is not None and expected < today:
         expected = today
     if expected is None:
-        return Change.UNCHANGED if said.start is None else Change.OPENED
+        if said.start is None:
+            return Change.UNCHANGED
+        # Where nothing was known before, a start is not news of the weather.
+        return Change.OPENED if last.known else Change.FIRST
     if said.start is None:
         return Change.WITHDRAWN
     if said.start > expected:

@@ -15,3 +15,10 @@ CREATE TABLE said (
 
 CREATE INDEX said_last ON said (yard, recipient, id);
 CREATE INDEX said_by_notice ON said (notice_id);
+
+-- The first instant at which a notice may be sent: quiet hours. The wait between attempts cannot hold
+-- it, since one that reaches far ahead means a clock that was wrong.
+ALTER TABLE notice ADD COLUMN not_before TEXT;
+
+-- What was said holds whether danger was told.
+DROP TABLE watch_told;

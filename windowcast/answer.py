@@ -71,7 +71,9 @@ class YardWeather:
 
 def open_store(configuration: Configuration) -> Store:
     """The store that the configuration names, made where it is missing."""
-    return open_store_at(configuration.store_url, configuration.folder)
+    return open_store_at(
+        configuration.store_url, configuration.folder, password=configuration.store_password
+    )
 
 
 def find_yard(configuration: Configuration, name: str) -> Yard:

@@ -105,8 +105,13 @@ class Ticker:
         if due:
             for one in due:
                 self.tried_at[one.yard.name, one.local_date] = now
-            log.info("morning of %s", ", ".join(one.yard.name for one in due))
-            result = morning.run(self.configuration, store, now=now, say=_log_line, due=due)
+            with store.only_one("morning") as mine:
+                if not mine:
+                    log.info("another service on this database does the morning")
+                    self.tried_at.clear()
+                    return
+                log.info("morning of %s", ", ".join(one.yard.name for one in due))
+                result = morning.run(self.configuration, store, now=now, say=_log_line, due=due)
             for message in result.urgent:
                 sys.stdout.write(message)
             for notice in result.printed:

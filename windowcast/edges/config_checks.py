@@ -13,6 +13,7 @@ from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path as File
 from typing import Any
+from urllib.parse import urlsplit
 
 from windowcast.edges.config_schema import DOSE, TREATMENTS, YARDS, Fault, Path, none_described
 from windowcast.edges.config_secrets import from_environment, from_file
@@ -106,8 +107,39 @@ def windowcast(
             every_yard_told=every_yard_told,
             yard_names=yard_names,
         )
+    if "store" in sound:
+        yield from _store(sound["store"], folder, environ)
     if "push" in sound:
         yield from _push(sound["push"], folder, environ)
+
+
+def _store(store: dict[str, Any], folder: File, environ: Mapping[str, str]) -> Iterator[Fault]:
+    """The password of a PostgreSQL server stands nowhere in the files."""
+    kept_in = [key for key in ("password_env", "password_file") if store.get(key)]
+    url = store.get("url", "")
+    if url.startswith("postgres") and urlsplit(url).password:
+        yield Fault(
+            ("store", "url"),
+            "url holds a password; take it out, and name the environment variable or the file that"
+            " holds it in password_env or password_file",
+        )
+    if len(kept_in) == 2:
+        yield Fault(
+            ("store", "password_file"), "password_env and password_file are both given; keep one"
+        )
+    elif kept_in and not url.startswith("postgres"):
+        yield Fault(
+            ("store", kept_in[0]), f"{kept_in[0]} belongs to a PostgreSQL server; a file has none"
+        )
+    elif kept_in:
+        try:
+            store["password"] = (
+                from_environment(store["password_env"], environ)
+                if kept_in == ["password_env"]
+                else from_file(store["password_file"], folder, environ)
+            )
+        except Wrong as wrong:
+            yield Fault(("store", kept_in[0]), f"{kept_in[0]} {wrong}")
 
 
 def _push(push: dict[str, Any], folder: File, environ: Mapping[str, str]) -> Iterator[Fault]:

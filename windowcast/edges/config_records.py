@@ -49,6 +49,7 @@ def configuration(
         work=_work(service.get("work", {})),
         morning=MorningSettings(**service.get("morning", {})),
         store_url=service.get("store", {}).get("url", STORE_URL),
+        store_password=service.get("store", {}).get("password", ""),
         mail=_mail(service["mail"], places["yard"]) if "mail" in service else None,
         push=tuple(service.get("push", {}).get("urls", ())),
         yards=tuple(_yard(table, ids) for table in places["yard"]),

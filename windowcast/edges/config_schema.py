@@ -323,7 +323,11 @@ WINDOWCAST: Mapping[str, Key] = {
             "url": Key(
                 allowed='"sqlite:///" and a file name, or "postgresql+psycopg://" and a server',
                 read=values.store_url,
-            )
+            ),
+            "password_env": Key(
+                allowed="the name of an environment variable in quotes", read=values.variable
+            ),
+            "password_file": Key(allowed="the name of a file in quotes", read=values.plain),
         },
     ),
     "push": Key(

@@ -128,5 +128,6 @@ class Configuration:
     store_url: str
     mail: MailSettings | None
     push: tuple[str, ...] = field(default=(), repr=False, kw_only=True)
+    store_password: str = field(default="", repr=False, kw_only=True)
     yards: tuple[Yard, ...]
     treatments: tuple[Treatment, ...]

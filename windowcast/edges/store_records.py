@@ -11,11 +11,22 @@ from array import array
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 MISSING_TENTHS = -32768
 SOURCES = ("forecast", "ensemble", "extended", "scenarios")
 ORIGINS = ("previous", "single", "analysis")
+
+
+class Database(Protocol):
+    """What the statements need of an open connection, in the words of the DB-API.
+
+    Parameters are written as "?" or ":name", whatever the database itself wants.
+    """
+
+    def execute(self, sql: str, parameters: Any = ..., /) -> Any: ...
+
+    def executemany(self, sql: str, parameters: Iterable[Any], /) -> Any: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

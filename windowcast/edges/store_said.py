@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 from collections.abc import Iterable
 from datetime import datetime
 
 from windowcast.edges.store_history import instant
-from windowcast.edges.store_records import SaidOf
+from windowcast.edges.store_records import Database, SaidOf
 
 
-def say(database: sqlite3.Connection, rows: Iterable[SaidOf], notice_id: int | None) -> None:
+def say(database: Database, rows: Iterable[SaidOf], notice_id: int | None) -> None:
     """Keep what is told of yards."""
     for one in rows:
         database.execute(
@@ -28,7 +27,7 @@ def say(database: sqlite3.Connection, rows: Iterable[SaidOf], notice_id: int | N
         )
 
 
-def last(database: sqlite3.Connection, yard: str) -> dict[str, SaidOf]:
+def last(database: Database, yard: str) -> dict[str, SaidOf]:
     """By recipient, what was told last of a yard."""
     rows = database.execute(
         "SELECT recipient, told_at, change, document, id FROM said WHERE yard = :yard AND id IN"
@@ -38,7 +37,7 @@ def last(database: sqlite3.Connection, yard: str) -> dict[str, SaidOf]:
     return {row[0]: _row(yard, row) for row in rows}
 
 
-def forget(database: sqlite3.Connection, before: datetime) -> None:
+def forget(database: Database, before: datetime) -> None:
     """Remove what was told before an instant, save what each was told last."""
     database.execute(
         "DELETE FROM said WHERE told_at < ? AND id NOT IN"

@@ -226,6 +226,10 @@ def gather(
     fetched, errors, observed = _fetch(configuration, store, yards, now=now, say=say)
     store.save_forecasts(fetched)
     store.note_observed(observed)
+    if configuration.weather.contact:
+        from windowcast import second_look
+
+        second_look.look(configuration, store, yards, now=now, say=say)
     if configuration.chance.calibrate:
         from windowcast import chance
 

@@ -37,7 +37,7 @@ def configuration(
     if not _asks_public_service(weather):
         # Who has moved every forecast to a server of their own does not expect calls elsewhere:
         # an address for the past that is left out is then none.
-        for key in PAST_URLS:
+        for key in (*PAST_URLS, "metno_url", "nws_url"):
             weather.setdefault(key, "")
     return Configuration(
         folder=folder,

@@ -222,6 +222,12 @@ WINDOWCAST: Mapping[str, Key] = {
             "archive_url": _url_key("archive"),
             "previous_runs_url": _url_key("previous runs"),
             "single_runs_url": _url_key("single runs"),
+            "contact": Key(
+                allowed='a mail address or an https:// address at which you can be reached, or ""',
+                read=values.contact,
+            ),
+            "metno_url": _url_key("MET Norway"),
+            "nws_url": _url_key("US National Weather Service"),
             "ensemble_model": Key(allowed="the name of a model in quotes", read=values.identifier),
             "max_age_hours": Key(
                 allowed="hours, above 0 and at most 240", read=values.number(0, 240, above=True)

@@ -241,6 +241,15 @@ class Recipient(NamedTuple):
     yards: tuple[str, ...] | None = None
 
 
+def contact(value: Any) -> str:
+    """A mail address or a page, for a User-Agent; "" for none."""
+    if value == "":
+        return ""
+    if isinstance(value, str) and re.fullmatch(r"https://[^\s()<>]{4,200}", value):
+        return value
+    return address(value)
+
+
 def recipient(value: Any) -> str | Recipient:
     """A mail address, or a table of one with what it wants."""
     if not isinstance(value, dict):

@@ -23,6 +23,7 @@ class WeatherSettings:
     calls_per_minute,  request weight allowed; None: the service's own free limits on its public
     calls_per_day:     hosts and none elsewhere; 0: no limit
     sample_season:     which of the bundled invented seasons "sample" shows
+    contact:           an address for the operators of the second services; "": they are not asked
     """
 
     provider: str = "open-meteo"
@@ -38,6 +39,9 @@ class WeatherSettings:
     calls_per_minute: float | None = None
     calls_per_day: float | None = None
     sample_season: str = "late-summer"
+    contact: str = ""
+    metno_url: str = "https://api.met.no/weatherapi/locationforecast/2.0/complete"
+    nws_url: str = "https://api.weather.gov"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,7 +18,13 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from windowcast.edges import store_calendar, store_history, store_journal, store_said
+from windowcast.edges import (
+    store_calendar,
+    store_history,
+    store_journal,
+    store_said,
+    store_second,
+)
 from windowcast.edges.store_calendar import PublishedEvent
 from windowcast.edges.store_history import instant as _instant
 from windowcast.edges.store_records import (
@@ -33,6 +39,7 @@ from windowcast.edges.store_records import (
     ObservedHigh,
     Recorded,
     SaidOf,
+    SecondLook,
     SkippedNotice,
     StoredNotice,
     StoredPastRun,
@@ -56,6 +63,7 @@ __all__ = [
     "PublishedEvent",
     "Recorded",
     "SaidOf",
+    "SecondLook",
     "SkippedNotice",
     "Store",
     "StoredNotice",
@@ -274,6 +282,7 @@ class Store(ABC):
     def forget_forecasts(self, before: datetime) -> int:
         """Remove series fetched before an instant, save each yard's newest; how many went."""
         with self.transaction():
+            store_second.forget(self._database, before)
             gone: int = self._database.execute(
                 "DELETE FROM forecast WHERE fetched_at < ?"
                 " AND EXISTS (SELECT 1 FROM forecast AS later"
@@ -282,6 +291,16 @@ class Store(ABC):
                 (_instant(before),),
             ).rowcount
             return gone
+
+    def keep_second_looks(self, rows: Iterable[SecondLook]) -> None:
+        """Keep what second services said, all in one transaction."""
+        with self.transaction():
+            store_second.keep(self._database, rows)
+
+    def second_looks(self, yard: str, place: object) -> list[SecondLook]:
+        """What second services said of a yard where it stands now, the newest first."""
+        with self._errors():
+            return store_second.every(self._database, yard, place)
 
     # Observed highs
 

@@ -124,6 +124,26 @@ class StoredPastRun:
     fetched_at: datetime
 
 
+class SecondLook(NamedTuple):
+    """What a second weather service said of a yard's first days.
+
+    source:         "met-norway" or "nws"
+    place:          where the yard was, as JSON allows
+    tenths:         one a day from `first_day` on, packed as in StoredSeries
+    expires_at:     it is not asked again before
+    last_modified:  as it said so itself, to be asked with; "": it did not
+    """
+
+    yard: str
+    source: str
+    fetched_at: datetime
+    place: Any
+    first_day: date
+    tenths: bytes
+    expires_at: datetime
+    last_modified: str
+
+
 class Decision(NamedTuple):
     """What was concluded for one yard.
 

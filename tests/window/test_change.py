@@ -19,7 +19,7 @@ CANCEL_BELOW = 0.65
 DAYS = 6
 
 
-def answer(held_of_ten, *, today=MONDAY, stale=False, plan=PLAN):
+def answer(held_of_ten, *, today=MONDAY, stale=False, plan=PLAN, first_start=None):
     """Starts day by day: of ten scenarios so many hold each pair of days."""
     columns = [[20.0] * (DAYS + 1) for _ in range(10)]
     for start, held in enumerate(held_of_ten):
@@ -27,7 +27,7 @@ def answer(held_of_ten, *, today=MONDAY, stale=False, plan=PLAN):
             # Too hot on the pair's own first day: it fails this start and the one before it.
             columns[column][start] = 35.0
     words = Words(scenarios(columns, first_day=today))
-    starts = scan(plan, forecast=None, words=words, today=today, first_start=today)
+    starts = scan(plan, forecast=None, words=words, today=today, first_start=first_start or today)
     return decide(yard(), plan, starts, rules=RULES, today=today, stale=stale)
 
 
@@ -106,6 +106,16 @@ def test_a_named_day_that_has_come_and_gone_is_not_withdrawn():
     found = compared(before, answer(ALWAYS, today=tuesday), today=tuesday)
 
     assert (found.change, found.said.start) == (Change.UNCHANGED, tuesday)
+
+
+def test_a_day_that_is_over_for_a_start_withdraws_nothing():
+    """In the evening today is no longer offered: the first start looked at is tomorrow."""
+    before = compared(None, answer(ALWAYS)).said
+    evening = answer(ALWAYS, first_start=MONDAY + timedelta(days=1))
+
+    found = compared(before, evening)
+
+    assert (found.change, found.said.start) == (Change.UNCHANGED, MONDAY + timedelta(days=1))
 
 
 def test_not_to_know_withdraws_nothing():

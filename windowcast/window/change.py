@@ -102,7 +102,7 @@ def compare(
         danger=danger,
         held=held,
     )
-    change = _change(before, last, answer, said, today)
+    change = _change(before, last, answer, said)
     return News(change, said, row, last.start)
 
 
@@ -138,16 +138,15 @@ def _of_danger(before: Said | None, last: Said, danger: bool) -> Change:
     return Change.FIRST if before is None else Change.UNCHANGED
 
 
-def _change(
-    before: Said | None, last: Said, answer: TreatmentAnswer, said: Said, today: date
-) -> Change:
+def _change(before: Said | None, last: Said, answer: TreatmentAnswer, said: Said) -> Change:
     of_danger = _of_danger(before, last, said.danger)
     if of_danger in (Change.AT_RISK, Change.DANGER_OVER) or before is None:
         return of_danger
-    # A start that was named for a day now gone was not withdrawn: its day came.
     expected = last.start if last.treatment == answer.treatment.id else None
-    if expected is not None and expected < today:
-        expected = today
+    if expected is not None and answer.rows:
+        # A start that was named for a day now gone, or for today once the day is over for it, was
+        # not withdrawn: its day came.
+        expected = max(expected, answer.rows[0].day)
     if expected is None:
         if said.start is None:
             return Change.UNCHANGED

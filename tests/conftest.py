@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from support.postgres import WANTED, PostgresServer, program
 
 REPOSITORY = Path(__file__).resolve().parents[1]
 ALLOWED_REASON = "../shared"
@@ -21,6 +24,23 @@ def shared_folder() -> Path:
     if not folder.is_dir():
         pytest.skip("../shared is absent")
     return folder
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[PostgresServer]:
+    """A PostgreSQL server on loopback; skips where none is installed."""
+    if program("initdb") is None or program("postgres") is None:
+        pytest.skip(WANTED)
+    with PostgresServer() as server:
+        yield server
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def store_url(request: pytest.FixtureRequest) -> str:
+    """The address of a new store, of each kind in turn."""
+    if request.param == "sqlite":
+        return "sqlite:///windowcast.db"
+    return request.getfixturevalue("postgres").new_database()
 
 
 def _note(report: pytest.TestReport | pytest.CollectReport) -> None:

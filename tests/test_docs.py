@@ -23,7 +23,11 @@ REPOSITORY = Path(__file__).resolve().parents[1]
 README = (REPOSITORY / "README.md").read_text("utf-8")
 CONFIG = REPOSITORY / "config"
 
-SECRETS = {"WINDOWCAST_SMTP_PASSWORD": "not a real one"}
+SECRETS = {
+    "WINDOWCAST_SMTP_PASSWORD": "not a real one",
+    "WINDOWCAST_DB_PASSWORD": "not a real one",
+    "WINDOWCAST_PUSH_URLS": "json://127.0.0.1/not-a-real-one",
+}
 IN_VENV = ".venv/bin/windowcast"
 
 

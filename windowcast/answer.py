@@ -14,11 +14,12 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from windowcast.edges.settings import Configuration, WeatherSettings
-from windowcast.edges.store import Store, StoredSeries
+from windowcast.edges.store import SecondLook, Store, StoredSeries, unpack_tenths
 from windowcast.edges.store import open_store as open_store_at
 from windowcast.errors import UsageError
 from windowcast.sky.highs import DailyHighs, Members
 from windowcast.sky.scenarios import MISSING, Scenarios, join
+from windowcast.sky.second import Difference, Pair, differences, usual
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.workable import DayWeather
 from windowcast.trade.yard import Yard
@@ -27,6 +28,8 @@ from windowcast.window.scan import Words, scan
 
 CLOCK_SLACK = timedelta(minutes=5)
 """What was fetched further ahead than this was stamped by a clock that was wrong."""
+PAIR_MORNINGS = 90
+"""So many past mornings tell how far two services usually differ."""
 CORRECTED = "scenarios"
 """The source under which corrected scenarios are stored."""
 UNCORRECTED = "Chance: the raw share of scenarios, not corrected."
@@ -35,6 +38,13 @@ ATTRIBUTIONS = {
     "open-meteo": "Weather data by Open-Meteo.com (CC BY 4.0)",
     "sample": "Invented sample weather, not of any real place.",
 }
+
+
+SECOND = {
+    "met-norway": ("MET Norway", "Data from MET Norway (CC BY 4.0)"),
+    "nws": ("the US National Weather Service", "Data from the US National Weather Service"),
+}
+"""Second services: as people call them, and what their terms ask to be shown."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +56,9 @@ class YardWeather:
     sources:     those used, of SOURCES
     missing:     those switched on that gave nothing usable, with the reason where it is known
     open_days:   what the forecast says of each day on which a hive might be opened
+    second:      of second services, by name in SECOND, on which days they differ from the first
+                 more than usual
+    stands_in:   the second service whose highs stand in for the single forecast; "": none does
     """
 
     provider: str
@@ -57,6 +70,8 @@ class YardWeather:
     sources: tuple[str, ...] = ()
     missing: tuple[str, ...] = ()
     open_days: Mapping[date, DayWeather] = field(default_factory=dict)
+    second: Mapping[str, tuple[Difference, ...]] = field(default_factory=dict)
+    stands_in: str = ""
 
     @property
     def corrected(self) -> bool:
@@ -71,7 +86,9 @@ class YardWeather:
 
 def open_store(configuration: Configuration) -> Store:
     """The store that the configuration names, made where it is missing."""
-    return open_store_at(configuration.store_url, configuration.folder)
+    return open_store_at(
+        configuration.store_url, configuration.folder, password=configuration.store_password
+    )
 
 
 def find_yard(configuration: Configuration, name: str) -> Yard:
@@ -136,15 +153,30 @@ def stored_weather(
         if source not in used
     )
     forecast = daily_highs(used["forecast"]) if "forecast" in used else None
+    seconds, stands_in, since = _second(configuration, store, yard, now, forecast)
+    if stands_in is not None and (forecast is None or not fresh):
+        # A fresh second opinion serves better than a first one that is too old.
+        name, forecast = stands_in
+        if not fresh:
+            used = {}
+        missing = (*missing, f"the first days are those of {SECOND[name][0]}")
+    else:
+        stands_in = None
+    instants = [one.fetched_at for one in used.values()] + ([] if stands_in is None else [since])
     return YardWeather(
         provider=settings.provider,
         forecast=forecast,
         scenarios=_scenarios(configuration, yard, used, newest.get(CORRECTED)),
-        fetched_at=min((one.fetched_at for one in used.values()), default=None),
+        fetched_at=min(instants, default=None),
         run_at=min((one.run_at for one in used.values() if one.run_at is not None), default=None),
-        fresh=bool(fresh),
-        sources=tuple(source for source in SOURCES if source in used),
+        fresh=bool(fresh) or stands_in is not None,
+        sources=(
+            *(source for source in SOURCES if source in used),
+            *(("second",) if stands_in is not None else ()),
+        ),
         missing=missing,
+        second=seconds,
+        stands_in="" if stands_in is None else stands_in[0],
         open_days=_open_days(forecast, used.get("forecast")),
     )
 
@@ -171,6 +203,67 @@ def _fresh(
 ) -> dict[str, StoredSeries]:
     limit = timedelta(hours=settings.max_age_hours)
     return {source: one for source, one in kept.items() if now - one.fetched_at <= limit}
+
+
+def second_place(yard: Yard) -> list[Any]:
+    """What a second look must have been at to be of this yard."""
+    return [yard.latitude, yard.longitude, yard.elevation_m, yard.timezone]
+
+
+def _second(
+    configuration: Configuration,
+    store: Store,
+    yard: Yard,
+    now: datetime,
+    forecast: DailyHighs | None,
+) -> tuple[dict[str, tuple[Difference, ...]], tuple[str, DailyHighs] | None, datetime]:
+    """Where second services differ from the first; the one that could stand in for it, and since
+    when. Without a contact none was asked."""
+    found: dict[str, tuple[Difference, ...]] = {}
+    stands_in: tuple[str, DailyHighs] | None = None
+    since = now
+    if not configuration.weather.contact:
+        return found, stands_in, since
+    today = now.astimezone(ZoneInfo(yard.timezone)).date()
+    limit = timedelta(hours=configuration.weather.max_age_hours)
+    looks = store.second_looks(yard.name, second_place(yard))
+    for source in SECOND:
+        mine = [one for one in looks if one.source == source]
+        if not mine or now - mine[0].fetched_at > limit:
+            continue
+        highs = DailyHighs(mine[0].first_day, tuple(unpack_tenths(mine[0].tenths)))
+        if stands_in is None and highs.last_day >= today:
+            stands_in, since = (source, highs), mine[0].fetched_at
+        if forecast is not None:
+            pairs = _pairs(store, configuration, yard, mine)
+            found[source] = differences(forecast, highs, today, usual(pairs))
+    return found, stands_in, since
+
+
+def _pairs(
+    store: Store, configuration: Configuration, yard: Yard, looks: Sequence[SecondLook]
+) -> list[Pair]:
+    """What both services said on past mornings of the same days; the last PAIR_MORNINGS of them."""
+    firsts = {
+        one.first_day: one
+        for one in store.fetches(yard.name, "forecast", place=place(yard, configuration.weather))[
+            -PAIR_MORNINGS:
+        ]
+    }
+    found: list[Pair] = []
+    seen: set[date] = set()
+    for look in looks[1:PAIR_MORNINGS]:
+        first = firsts.get(look.first_day)
+        if first is None or look.first_day in seen:
+            continue
+        seen.add(look.first_day)
+        one, other = tenths_of(first), unpack_tenths(look.tenths)
+        found += [
+            Pair(ahead, high, second)
+            for ahead, (high, second) in enumerate(zip(one, other, strict=False))
+            if high != MISSING and second is not None
+        ]
+    return found
 
 
 def _open_days(forecast: DailyHighs | None, newest: StoredSeries | None) -> dict[date, DayWeather]:
@@ -336,9 +429,17 @@ def _state(weather: YardWeather, now: datetime, stale: bool, today: date) -> For
         scenarios_last_day=None if weather.scenarios is None else weather.scenarios.last_day,
         sources=weather.sources,
         missing=weather.missing,
-        attribution=ATTRIBUTIONS[weather.provider] if weather.sources else "",
+        attribution=_attribution(weather),
         how="" if weather.scenarios is None else weather.scenarios.how,
     )
+
+
+def _attribution(weather: YardWeather) -> str:
+    """What the terms of all that was used ask to be shown."""
+    found = [ATTRIBUTIONS[weather.provider]] if set(weather.sources) - {"second"} else []
+    used = [*weather.second, *([weather.stands_in] if weather.stands_in else [])]
+    found += [SECOND[name][1] for name in dict.fromkeys(used)]
+    return "; ".join(found)
 
 
 def _switched_on(settings: WeatherSettings, source: str) -> bool:

@@ -114,7 +114,9 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
     from windowcast.edges import store
 
     configuration = configuration_of(ctx, config_folder)
-    store.check_place(configuration.store_url, configuration.folder)
+    store.check_place(
+        configuration.store_url, configuration.folder, password=configuration.store_password
+    )
     if reach:
         weather_reached, mail_reached = _reach(configuration)
         if not (weather_reached and mail_reached):

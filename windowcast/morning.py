@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from functools import partial
 from zoneinfo import ZoneInfo
 
-from windowcast import watching
+from windowcast import news, watching
 from windowcast.answer import (
     YardWeather,
     answer_yard,
@@ -34,14 +34,17 @@ from windowcast.edges.store import (
     pack_tenths,
 )
 from windowcast.errors import MailRefused
+from windowcast.news import Fresh
 from windowcast.notice import text
 from windowcast.notice.beside import Beside
 from windowcast.notice.document import document
 from windowcast.notice.text import Circumstances, Notice
+from windowcast.recipients import PUSH, recipients_of, wants_only_news
 from windowcast.record import site
 from windowcast.sky.highs import DailyHighs, Members
-from windowcast.standing import beside, standing
+from windowcast.standing import Standing, beside, standing
 from windowcast.trade.yard import Yard
+from windowcast.window.change import Change
 from windowcast.window.decide import YardAnswer
 
 KIND = "morning"
@@ -101,18 +104,30 @@ def run(
     print_only:  do all but deliver; the day's morning is then still to come
 
     A yard whose recipients have all been told today is passed over, so a second run on one day
-    sends nothing again. One that had no usable forecast is tried again and told once it has one.
+    sends nothing again but what cannot wait. One that had no usable forecast is tried again and
+    told once it has one.
     """
     mornings = list(due) if due is not None else _today(configuration, now)
     asked = len(mornings)
     mailing = configuration.mail is not None and not print_only
+    told_before: list[Yard] = []
     if mailing:
-        mornings = [one for one in mornings if untold(configuration, store, one)]
+        still = [one for one in mornings if untold(configuration, store, one)]
+        if due is None:
+            names = {one.yard.name for one in still}
+            told_before = [
+                yard
+                for yard in watching.yards_to_watch(configuration, store, now)
+                if yard.name not in names
+            ]
+        mornings = still
         if not mornings and due is None:
             say("everyone has been told of today; nothing new is composed, nothing sent again")
-    weathers = gather(configuration, store, [one.yard for one in mornings], now=now, say=say)
+    asked_of = [*(one.yard for one in mornings), *told_before]
+    weathers = gather(configuration, store, asked_of, now=now, say=say)
     answers: dict[str, YardAnswer] = {}
     others: dict[str, Beside] = {}
+    standings: dict[str, Standing] = {}
     failed = []
     for one in mornings:
         weather = weathers[one.yard.name]
@@ -123,11 +138,10 @@ def run(
             now=now,
             treatments=find_treatments(configuration, one.yard),
         )
-        others[one.yard.name] = beside(
-            standing(configuration, store, one.yard, weather, answers[one.yard.name], now=now),
-            answers[one.yard.name],
-            configuration.units,
-        )
+        answer = answers[one.yard.name]
+        stands = standing(configuration, store, one.yard, weather, answer, now=now)
+        standings[one.yard.name] = stands
+        others[one.yard.name] = beside(stands, answer, configuration.units)
         if not weather.usable:
             failed.append(one.yard.name)
             old = "only a stale forecast" if weather.sources else "no forecast"
@@ -135,28 +149,34 @@ def run(
     printed: list[Notice] = []
     queued = 0
     delivered = True
-    urgent: list[str] = []
+    # Who is told of a yard this morning reads it there; the others are told what cannot wait.
+    urgent = watching.look(configuration, store, told_before, weathers, now=now, say=say)
     if not print_only:
-        urgent = watching.look(
+        watching.look(
             configuration,
             store,
             [one.yard for one in mornings],
             weathers,
-            recipients=partial(recipients_of, configuration),
             now=now,
             say=say,
+            channels_only=True,
         )
     if mailing:
         queued, delivered = _record(
-            configuration, store, mornings, answers, others, now=now, say=say
+            configuration, store, mornings, answers, others, standings, now=now, say=say
         )
         delivered = (
             deliver(configuration, store, clock=clock, say=say, eager=due is None) and delivered
         )
     elif mornings:
+        if configuration.push and not print_only:
+            delivered = deliver(configuration, store, clock=clock, say=say, eager=due is None)
         shown = mornings
+        said = _compared(configuration, store, "", mornings, answers, others, standings, now)
+        others = {name: news.beside for name, news in said.items()}
+        answers = {name: news.answer for name, news in said.items()}
         if not print_only:
-            told = _record_printed(store, configuration, mornings, answers, others, now=now)
+            told = _record_printed(store, configuration, mornings, answers, others, said, now=now)
             if due is not None:
                 # The service asks again for a yard without a forecast: it says so once a day.
                 shown = [one for one in mornings if (one.yard.name, one.local_date) in told]
@@ -206,6 +226,10 @@ def gather(
     fetched, errors, observed = _fetch(configuration, store, yards, now=now, say=say)
     store.save_forecasts(fetched)
     store.note_observed(observed)
+    if configuration.weather.contact:
+        from windowcast import second_look
+
+        second_look.look(configuration, store, yards, now=now, say=say)
     if configuration.chance.calibrate:
         from windowcast import chance
 
@@ -342,17 +366,6 @@ def _today(configuration: Configuration, now: datetime) -> list[Due]:
     ]
 
 
-def recipients_of(configuration: Configuration, yard: Yard) -> tuple[str, ...]:
-    """Everyone told of a yard, each address once; "" stands for printing where no mail is set."""
-    if configuration.mail is None:
-        return ("",)
-    found: dict[str, str] = {}
-    for address in (*configuration.mail.recipients, *yard.recipients):
-        local_part, _, domain = address.rpartition("@")
-        found.setdefault(f"{local_part}@{domain.casefold()}", address)
-    return tuple(found.values())
-
-
 def untold(configuration: Configuration, store: Store, due: Due) -> bool:
     """Whether someone is still to be told of this morning, or was told only what is not known."""
     told = store.told(due.yard.name, due.local_date)
@@ -367,6 +380,7 @@ def _record(
     mornings: Sequence[Due],
     answers: Mapping[str, YardAnswer],
     others: Mapping[str, Beside],
+    standings: Mapping[str, Standing],
     *,
     now: datetime,
     say: Say,
@@ -382,8 +396,24 @@ def _record(
     for _ in range(_ROUNDS):
         notices = []
         for recipient, theirs in _to_tell(configuration, store, mornings, answers).items():
+            said = _compared(
+                configuration, store, recipient, theirs, answers, others, standings, now
+            )
+            changes = [one.news.change for one in said.values()]
+            if wants_only_news(configuration, recipient) and news.nothing_new(changes):
+                store.tell_printed(
+                    _told(theirs, answers),
+                    done_at=now,
+                    said=[one.said for one in said.values()],
+                    recipient=recipient,
+                )
+                say(f"nothing new for {recipient}: no notice")
+                continue
+            for name, one in said.items():
+                if one.news.change not in (Change.FIRST, Change.UNCHANGED):
+                    say(f"{name}, for {recipient}: {one.news.change.value}")
             try:
-                notices.append(_compose(configuration, recipient, theirs, answers, others, now))
+                notices.append(_compose(configuration, recipient, theirs, said, now))
             except MailRefused as error:
                 say(f"notice to {recipient}: not composed: {error}")
                 composed_all = False
@@ -412,12 +442,43 @@ def _to_tell(
     return found
 
 
-def _compose(
+def _compared(
     configuration: Configuration,
+    store: Store,
     recipient: str,
     theirs: Sequence[Due],
     answers: Mapping[str, YardAnswer],
     others: Mapping[str, Beside],
+    standings: Mapping[str, Standing],
+    now: datetime,
+) -> dict[str, Fresh]:
+    """By yard, what is told to one recipient, beside what they were told last."""
+    return {
+        one.yard.name: news.fresh(
+            configuration,
+            standings[one.yard.name],
+            answers[one.yard.name],
+            others[one.yard.name],
+            store.said(one.yard.name).get(recipient),
+            recipient=recipient,
+            now=now,
+        )
+        for one in theirs
+    }
+
+
+def _told(theirs: Sequence[Due], answers: Mapping[str, YardAnswer]) -> tuple[Told, ...]:
+    return tuple(
+        Told(yard=one.yard.name, local_date=one.local_date, knows=_knows(answers[one.yard.name]))
+        for one in theirs
+    )
+
+
+def _compose(
+    configuration: Configuration,
+    recipient: str,
+    theirs: Sequence[Due],
+    said: Mapping[str, Fresh],
     now: datetime,
 ) -> NewNotice:
     from windowcast.edges import mail
@@ -425,11 +486,14 @@ def _compose(
     settings = configuration.mail
     if settings is None:
         raise ValueError("notices are composed only where mail is set")
-    notice = _write(configuration, [answers[one.yard.name] for one in theirs], theirs, others)
-    told = tuple(
-        Told(yard=one.yard.name, local_date=one.local_date, knows=_knows(answers[one.yard.name]))
-        for one in theirs
+    answers = {name: one.answer for name, one in said.items()}
+    notice = _write(
+        configuration,
+        [answers[one.yard.name] for one in theirs],
+        theirs,
+        {name: one.beside for name, one in said.items()},
     )
+    told = _told(theirs, answers)
     key = [KIND, recipient, *(f"{one.yard}:{one.local_date}:{one.knows}" for one in told)]
     message_id = mail.message_id(
         "|".join(key), mail.mailbox(settings.sender).address.rpartition("@")[2]
@@ -450,6 +514,7 @@ def _compose(
             date=now,
         ),
         told=told,
+        said=tuple(one.said for one in said.values()),
     )
 
 
@@ -459,21 +524,14 @@ def _record_printed(
     mornings: Sequence[Due],
     answers: Mapping[str, YardAnswer],
     others: Mapping[str, Beside],
+    said: Mapping[str, Fresh],
     *,
     now: datetime,
 ) -> set[tuple[str, date]]:
     """Note what is printed; the yards and dates that had not been told before."""
     store.record_morning(_decisions(configuration, mornings, answers, others, now), ())
     told = store.tell_printed(
-        [
-            Told(
-                yard=one.yard.name,
-                local_date=one.local_date,
-                knows=_knows(answers[one.yard.name]),
-            )
-            for one in mornings
-        ],
-        done_at=now,
+        _told(mornings, answers), done_at=now, said=[one.said for one in said.values()]
     )
     return {(one.yard, one.local_date) for one in told}
 
@@ -534,17 +592,31 @@ def deliver(
     from windowcast.edges import mail
 
     settings = configuration.mail
-    waiting = store.notices("waiting") if eager else store.due_notices(clock())
-    if settings is None or not waiting:
+    waiting = [
+        one
+        for one in (store.notices("waiting") if eager else store.due_notices(clock()))
+        if (configuration.push if one.recipient == PUSH else settings is not None)
+    ]
+    if not waiting:
         return True
     delivered = True
-    with mail.Sender(settings) as sender:
+    with ExitStack() as stack:
+        sender: mail.Sender | None = None
         for notice in waiting:
             # Another process may be sending it: what it holds is its own to report.
             claim = store.claim(clock(), notice_id=notice.id)
             if claim is None:
                 continue
-            outcome = sender.deliver(notice.recipient, notice.body)
+            if notice.recipient == PUSH:
+                from windowcast.edges import push
+
+                outcome = push.deliver(configuration.push, notice.body)
+            else:
+                if sender is None and settings is not None:
+                    sender = stack.enter_context(mail.Sender(settings))
+                if sender is None:
+                    raise ValueError("a notice for an address waits, but no mail is set")
+                outcome = sender.deliver(notice.recipient, notice.body)
             if outcome.result is mail.Result.SENT:
                 store.mark_sent(claim, now=clock(), code=outcome.code)
                 say(f"notice to {notice.recipient}: sent")

@@ -15,7 +15,6 @@ import time as time_of_machine
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
-from functools import partial
 from types import FrameType
 from zoneinfo import ZoneInfo
 
@@ -106,8 +105,13 @@ class Ticker:
         if due:
             for one in due:
                 self.tried_at[one.yard.name, one.local_date] = now
-            log.info("morning of %s", ", ".join(one.yard.name for one in due))
-            result = morning.run(self.configuration, store, now=now, say=_log_line, due=due)
+            with store.only_one("morning") as mine:
+                if not mine:
+                    log.info("another service on this database does the morning")
+                    self.tried_at.clear()
+                    return
+                log.info("morning of %s", ", ".join(one.yard.name for one in due))
+                result = morning.run(self.configuration, store, now=now, say=_log_line, due=due)
             for message in result.urgent:
                 sys.stdout.write(message)
             for notice in result.printed:
@@ -128,7 +132,7 @@ class Ticker:
         if not every or (last is not None and timedelta(0) <= now - last < every):
             return
         self.watched_at = now
-        yards = watching.yards_with_something_in(self.configuration, store, now)
+        yards = watching.yards_to_watch(self.configuration, store, now)
         if not yards:
             return
         weathers = morning.gather(self.configuration, store, yards, now=now, say=_log_line)
@@ -137,7 +141,6 @@ class Ticker:
             store,
             yards,
             weathers,
-            recipients=partial(morning.recipients_of, self.configuration),
             now=now,
             say=_log_line,
         ):

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from windowcast.answer import YardWeather
+from windowcast.answer import SECOND, YardWeather
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import season_rules, today_at
 from windowcast.notice import course_lines, due_lines, hive_lines, visit_lines, watch_lines
 from windowcast.notice.beside import Beside
+from windowcast.notice.second_lines import second_document, second_lines
 from windowcast.notice.strength_lines import strength_document, strength_lines
 from windowcast.record import site
 from windowcast.sky.scenarios import MISSING
+from windowcast.sky.second import Difference
 from windowcast.trade import vapour
 from windowcast.trade.choice import Judged, judged_last
 from windowcast.trade.course import Course, courses, in_hand
@@ -45,6 +47,7 @@ class Standing(NamedTuple):
     winter:   the round in winter
     jobs:     visits to be made, without those of a start that is only named
     strength: of the start that is named, by regimen
+    second:   where second weather services differ from the first, by their names
     """
 
     course: Course | None
@@ -55,6 +58,7 @@ class Standing(NamedTuple):
     winter: Winter
     jobs: tuple[Job, ...]
     strength: dict[str, Strength]
+    second: Mapping[str, tuple[Difference, ...]]
 
 
 def standing(
@@ -114,6 +118,7 @@ def standing(
         winter=_winter(configuration, yard, entries, known, plans, today),
         jobs=tuple(one for one in to_do(found) if not one.planned),
         strength=_strength(weather, main),
+        second=weather.second,
     )
 
 
@@ -196,8 +201,9 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
             job.treatment.active for job in soon if job.treatment is not None and job.on <= today
         )
     )
+    seconds = second_lines(one.second, {name: SECOND[name][0] for name in SECOND}, units)
     if course is not None and one.watch is not None:
-        first = watch_lines.watch_lines(one.watch, units)
+        first = seconds + watch_lines.watch_lines(one.watch, units)
         first += visits
         first += hive_lines.left_shut(
             course.treatment, course.regimen, start=course.start, today=today
@@ -216,7 +222,7 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
     if one.judged is not None:
         first += due_lines.judged_lines(one.judged)
     first += due_lines.winter_lines(one.winter, today)
-    last = strength_lines(answer.main, one.strength)
+    last = seconds + strength_lines(answer.main, one.strength)
     last += visits
     return Beside(
         today=_today(one.jobs, today),
@@ -248,4 +254,5 @@ def _document(one: Standing, today: date) -> dict[str, Any]:
     )
     found["visits_ahead"] = [visit_lines.job_document(job) for job in one.jobs]
     found["strength"] = strength_document(one.strength)
+    found["second_look"] = second_document(one.second)
     return found

@@ -3,33 +3,47 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from datetime import datetime
+from datetime import date, datetime
 
-from windowcast.answer import YardWeather
-from windowcast.edges.settings import Configuration, MailSettings
-from windowcast.edges.store import NewNotice, Store
+from windowcast.answer import YardWeather, answer_yard, find_treatments
+from windowcast.edges.settings import Configuration
+from windowcast.edges.store import NewNotice, SaidOf, Store
 from windowcast.entering import today_at
 from windowcast.errors import MailRefused
-from windowcast.notice import watch_lines
-from windowcast.standing import watch_of
+from windowcast.news import document_of, fresh, said_of
+from windowcast.notice import news_lines, watch_lines
+from windowcast.notice.beside import NOTHING
+from windowcast.recipients import PUSH, not_before, recipients_of, urgent_recipients_of
+from windowcast.standing import standing, watch_of
 from windowcast.trade.course import courses, in_hand
 from windowcast.trade.yard import Yard
+from windowcast.window.change import URGENT, Change, Said
 from windowcast.window.watch import Level, Watch
 
 KIND = "watch"
+PUSH_SENDER = "windowcast@localhost"
+"""In what goes to other channels where no mail is set; nobody sees it."""
+NEAR_DAYS = 2
+"""A start that was named for so soon is looked at between mornings too."""
 
 Say = Callable[[str], None]
 
 
-def yards_with_something_in(
-    configuration: Configuration, store: Store, now: datetime
-) -> list[Yard]:
-    """The yards whose hives hold a treatment now."""
+def yards_to_watch(configuration: Configuration, store: Store, now: datetime) -> list[Yard]:
+    """The yards whose hives hold a treatment, and those somebody may be on the way to."""
     return [
         yard
         for yard in configuration.yards
         if in_hand(courses(store.journal(yard.name)), today_at(yard, now)) is not None
+        or any(
+            _near(said_of(one.document).start, yard, now) for one in store.said(yard.name).values()
+        )
     ]
+
+
+def _near(start: date | None, yard: Yard, now: datetime) -> bool:
+    """Whether a start that was named is so near that its withdrawal cannot wait."""
+    return start is not None and 0 <= (start - today_at(yard, now)).days <= NEAR_DAYS
 
 
 def look(
@@ -38,11 +52,14 @@ def look(
     yards: Sequence[Yard],
     weathers: Mapping[str, YardWeather],
     *,
-    recipients: Callable[[Yard], Sequence[str]],
     now: datetime,
     say: Say,
+    channels_only: bool = False,
 ) -> list[str]:
-    """Tell everyone who has not been told of what is in danger, or in danger no longer.
+    """Tell everyone who has not been told of what is in danger or in danger no longer, and of
+    starts named for the next days that hold no longer.
+
+    channels_only:  tell only the channels of [push]; people read it in a notice of this moment
 
     What is stored goes out with the next delivery. Messages to print where no mail is set.
 
@@ -55,87 +72,184 @@ def look(
         weather = weathers.get(yard.name)
         if course is not None and weather is not None:
             watches[yard.name] = watch_of(configuration, store, yard, course, weather, now=now)
-    if not watches:
+    if channels_only and not configuration.push:
         return []
-    told = store.watch_told([one.course.entry.id for one in watches.values()])
-    printed: list[str] = []
-    for recipient, theirs in _by_recipient(yards, watches, recipients).items():
-        urgent = [
-            one
-            for one in theirs
-            if one.level is Level.URGENT and told.get((one.course.entry.id, recipient)) != "urgent"
-        ]
-        over = [
-            one
-            for one in theirs
-            if one.level is Level.QUIET and told.get((one.course.entry.id, recipient)) == "urgent"
-        ]
-        for state, found in (("urgent", urgent), ("over", over)):
+    printed = _withdrawn(
+        configuration, store, yards, weathers, watches, now=now, say=say,
+        channels_only=channels_only,
+    )  # fmt: skip
+    last = {name: store.said(name) for name in watches}
+    for recipient, theirs in _by_recipient(configuration, yards, watches).items():
+        if channels_only and recipient != PUSH:
+            continue
+        urgent, over = [], []
+        for one in theirs:
+            before = last[one.course.yard].get(recipient)
+            told = before is not None and said_of(before.document).danger
+            if one.level is Level.URGENT and not told:
+                urgent.append(one)
+            elif one.level is Level.QUIET and told:
+                over.append(one)
+        for change, found in ((Change.AT_RISK, urgent), (Change.DANGER_OVER, over)):
             if not found:
                 continue
-            write = watch_lines.urgent_message if state == "urgent" else watch_lines.over_message
+            write = (
+                watch_lines.urgent_message if change is Change.AT_RISK else watch_lines.over_message
+            )
             subject, body = write(found, configuration.units)
-            if configuration.weather.provider == "sample":
-                subject += " (invented weather)"
-            notice = None
-            if configuration.mail is not None:
-                try:
-                    notice = _notice(
-                        configuration.mail, recipient, state, found, subject, body, now
-                    )
-                except MailRefused as error:
-                    say(f"notice to {recipient}: not composed: {error}")
-                    continue
-            treatments = [(one.course.entry.id, one.course.yard) for one in found]
-            if store.tell_watch(recipient, state, treatments, notice, told_at=now):
-                say(f"{subject}: told at once")
-                if notice is None:
-                    printed.append(f"{subject}\n\n{body}")
+            yard = next(one for one in yards if one.name == found[0].course.yard)
+            of = ",".join(str(one.course.entry.id) for one in found)
+            rows = [
+                _row(one.course.yard, recipient, last[one.course.yard].get(recipient), change, now)
+                for one in found
+            ]
+            printed += _tell(
+                configuration, store, recipient, f"{of} {change.value}", yard, subject, body, rows,
+                now=now, say=say,
+            )  # fmt: skip
     return printed
 
 
-def _by_recipient(
+def _row(yard: str, recipient: str, before: SaidOf | None, change: Change, now: datetime) -> SaidOf:
+    """What was said before, with the danger as it is told now."""
+    said = Said() if before is None else said_of(before.document)
+    return SaidOf(
+        yard=yard,
+        recipient=recipient,
+        change=change.value,
+        document=document_of(said._replace(danger=change is Change.AT_RISK)),
+        told_at=now,
+        number=0 if before is None else before.number,
+    )
+
+
+def _tell(
+    configuration: Configuration,
+    store: Store,
+    recipient: str,
+    what: str,
+    yard: Yard,
+    subject: str,
+    body: str,
+    rows: Sequence[SaidOf],
+    *,
+    now: datetime,
+    say: Say,
+) -> list[str]:
+    """Queue a message to one recipient, once; what is to be printed instead."""
+    try:
+        notice = _notice(configuration, recipient, what, yard, subject, body, now)
+    except MailRefused as error:
+        say(f"notice to {recipient}: not composed: {error}")
+        return []
+    if not store.tell_at_once(rows, notice):
+        return []
+    say(f"{subject}: told at once")
+    return [f"{subject}\n\n{body}"] if notice is None else []
+
+
+def _withdrawn(
+    configuration: Configuration,
+    store: Store,
     yards: Sequence[Yard],
+    weathers: Mapping[str, YardWeather],
     watches: Mapping[str, Watch],
-    recipients: Callable[[Yard], Sequence[str]],
+    *,
+    now: datetime,
+    say: Say,
+    channels_only: bool,
+) -> list[str]:
+    """Tell of starts named for the next days that hold no longer; messages to print."""
+    printed: list[str] = []
+    for yard in yards:
+        weather = weathers.get(yard.name)
+        last = store.said(yard.name)
+        waiting = {
+            recipient: one
+            for recipient, one in last.items()
+            if _near(said_of(one.document).start, yard, now)
+        }
+        if not waiting or weather is None or not weather.usable or yard.name in watches:
+            continue
+        answer = answer_yard(
+            configuration, yard, weather, now=now, treatments=find_treatments(configuration, yard)
+        )
+        one = standing(configuration, store, yard, weather, answer, now=now)
+        told_push = not configuration.push
+        for recipient in recipients_of(configuration, yard):
+            if recipient not in waiting:
+                continue
+            found = fresh(
+                configuration, one, answer, NOTHING, waiting[recipient], recipient=recipient,
+                now=now,
+            )  # fmt: skip
+            if found.news.change not in URGENT:
+                continue
+            subject, body = news_lines.withdrawn_message(
+                found.news, found.answer, configuration.units
+            )
+            what = f"{yard.name} {found.news.change.value}"
+            if not channels_only:
+                printed += _tell(
+                    configuration, store, recipient, what, yard, subject, body, [found.said],
+                    now=now, say=say,
+                )  # fmt: skip
+            if not told_push:
+                told_push = True
+                rows = [found.said._replace(recipient=PUSH, number=_number(last.get(PUSH)))]
+                _tell(configuration, store, PUSH, what, yard, subject, body, rows, now=now, say=say)
+    return printed
+
+
+def _number(before: SaidOf | None) -> int:
+    return 0 if before is None else before.number
+
+
+def _by_recipient(
+    configuration: Configuration, yards: Sequence[Yard], watches: Mapping[str, Watch]
 ) -> dict[str, list[Watch]]:
     found: dict[str, list[Watch]] = {}
     for yard in yards:
         if yard.name in watches:
-            for recipient in recipients(yard):
+            for recipient in urgent_recipients_of(configuration, yard):
                 found.setdefault(recipient, []).append(watches[yard.name])
     return found
 
 
 def _notice(
-    settings: MailSettings,
+    configuration: Configuration,
     recipient: str,
-    state: str,
-    found: Sequence[Watch],
+    what: str,
+    yard: Yard,
     subject: str,
     body: str,
     now: datetime,
-) -> NewNotice:
+) -> NewNotice | None:
+    """A notice of its own kind, which none of another yard supersedes; None: it is printed."""
     from windowcast.edges import mail
 
-    of = ",".join(str(one.course.entry.id) for one in found)
-    key = f"{KIND}|{recipient}|{state}|{of}|{now.isoformat()}"
-    message_id = mail.message_id(key, mail.mailbox(settings.sender).address.rpartition("@")[2])
+    settings = configuration.mail
+    if recipient == "" or (settings is None and recipient != PUSH):
+        return None
+    if configuration.weather.provider == "sample" and "(invented weather)" not in subject:
+        subject += " (invented weather)"
+    sender = PUSH_SENDER if settings is None else settings.sender
+    domain = mail.mailbox(sender).address.rpartition("@")[2]
+    message_id = mail.message_id(f"{KIND}|{recipient}|{what}|{now.isoformat()}", domain)
     return NewNotice(
         recipient=recipient,
         message_id=message_id,
         subject=subject,
         created_at=now,
-        # A kind of its own for each: one that waits is never superseded by one of another yard.
-        kind=f"{KIND} {of} {state}",
+        kind=f"{KIND} {what}",
         local_date=now.date(),
         body=mail.compose(
-            sender=settings.sender,
-            recipient=recipient,
+            sender=sender,
+            recipient=sender if recipient == PUSH else recipient,
             subject=subject,
             text=body,
             message_id=message_id,
             date=now,
         ),
-        told=(),
+        not_before=not_before(configuration, yard, now),
     )

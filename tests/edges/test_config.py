@@ -21,6 +21,7 @@ from windowcast.edges.settings import (
     WeatherSettings,
 )
 from windowcast.errors import ConfigError
+from windowcast.trade.rules import SeasonRules, WorkRules
 from windowcast.trade.treatment import Band, Dose
 
 CASES = Path(__file__).resolve().parents[2] / "fixtures" / "config_errors"
@@ -133,6 +134,9 @@ seasonal_url = ""
 archive_url = "http://[::1]/v1/archive"
 previous_runs_url = "https://weather.example.org/v1/previous"
 single_runs_url = ""
+contact = "bees@example.org"
+metno_url = "http://127.0.0.1:8080/metno"
+nws_url = ""
 ensemble_model = "model_x"
 max_age_hours = 6
 api_key_env = "KEY"
@@ -150,19 +154,43 @@ climate = false
 [morning]
 at = "05:15"
 late_until = "12:00"
+watch_hours = 6
+[season]
+winter_bees = "08-20"
+counts_from = ""
+threshold_percent = [1, 1, 1, 1, 2, 2, 2, 2, 3, 3, 3, 1.5]
+growth_per_day = 0.02
+requeen_days = 50
+[work]
+apply_minutes = 5
+spare_percent = 10
+open_min_f = 50
+open_max_rain_mm = 0
+open_max_wind_kmh = 30
 [store]
 url = "postgresql+psycopg://db.example.org/bees"
+password_env = "DB"
+[push]
+urls_env = "PUSH"
 [mail]
 host = "localhost"
 security = "none"
 username = "bees"
 password_env = "SECRET"
 sender = "Windowcast <bees@example.org>"
-recipients = ["crew@example.org", "The crew <crew2@example.org>"]
+recipients = [
+    "crew@example.org",
+    "The crew <crew2@example.org>",
+    { address = "Farm@example.org", when = "news", yards = ["Creek Bend"] },
+]
+quiet_from = "21:00"
+quiet_until = "05:00"
 """
     )
 
-    configuration = load(folder, {"KEY": "k-1", "SECRET": "s-1"})
+    configuration = load(
+        folder, {"KEY": "k-1", "SECRET": "s-1", "DB": "d-1", "PUSH": "json://a json://b"}
+    )
 
     assert configuration.units == "F"
     assert configuration.weather == WeatherSettings(
@@ -173,6 +201,9 @@ recipients = ["crew@example.org", "The crew <crew2@example.org>"]
         archive_url="http://[::1]/v1/archive",
         previous_runs_url="https://weather.example.org/v1/previous",
         single_runs_url="",
+        contact="bees@example.org",
+        metno_url="http://127.0.0.1:8080/metno",
+        nws_url="",
         ensemble_model="model_x",
         max_age_hours=6.0,
         api_key="k-1",
@@ -184,11 +215,35 @@ recipients = ["crew@example.org", "The crew <crew2@example.org>"]
         min_chance=1.0, max_danger=0.0, cancel_below=0.5, day_ends=time(17, 30)
     )
     assert configuration.chance == ChanceSettings(calibrate=False, climate=False)
-    assert configuration.morning == MorningSettings(at=time(5, 15), late_until=time(12))
+    assert configuration.morning == MorningSettings(
+        at=time(5, 15), late_until=time(12), watch_hours=6.0
+    )
+    assert configuration.season == SeasonRules(
+        winter_bees=(8, 20),
+        counts_from=None,
+        threshold_percent=(1, 1, 1, 1, 2, 2, 2, 2, 3, 3, 3, 1.5),
+        growth_per_day=0.02,
+        requeen_days=50,
+    )
+    assert configuration.work == WorkRules(
+        apply_minutes=5.0,
+        spare_percent=10.0,
+        open_min_c=Fraction(10),
+        open_max_rain_mm=0.0,
+        open_max_wind_kmh=30.0,
+    )
+    assert (configuration.store_password, configuration.push) == ("d-1", ("json://a", "json://b"))
     assert configuration.store_url == "postgresql+psycopg://db.example.org/bees"
     assert configuration.mail is not None
     assert (configuration.mail.port, configuration.mail.password) == (25, "s-1")
-    assert configuration.mail.recipients == ("crew@example.org", "The crew <crew2@example.org>")
+    assert configuration.mail.recipients == (
+        "crew@example.org",
+        "The crew <crew2@example.org>",
+        "Farm@example.org",
+    )
+    assert configuration.mail.only_news == {"farm@example.org"}
+    assert configuration.mail.only_yards == {"farm@example.org": {"creek bend"}}
+    assert (configuration.mail.quiet_from, configuration.mail.quiet_until) == (time(21), time(5))
     assert "s-1" not in repr(configuration)
     assert "k-1" not in repr(configuration)
 

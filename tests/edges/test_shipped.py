@@ -41,11 +41,13 @@ def test_what_is_commented_out_is_sound_too(tmp_path):
     write_examples(tmp_path, sample=True)
     for name in ("windowcast.toml", "yards.toml", "treatments.toml"):
         text = (tmp_path / name).read_text()
-        (tmp_path / name).write_text(re.sub(r"(?m)^# (?=\[mail\]|[a-z_]+ = )", "", text))
+        (tmp_path / name).write_text(re.sub(r"(?m)^# (?=\[[a-z]+\]|[a-z_]+ = )", "", text))
 
-    configuration = load(tmp_path, {"WINDOWCAST_SMTP_PASSWORD": "s"})
+    secrets = {"WINDOWCAST_SMTP_PASSWORD": "s", "WINDOWCAST_PUSH_URLS": "json://127.0.0.1/x"}
+    configuration = load(tmp_path, secrets)
 
     assert configuration.mail is not None
+    assert configuration.push == ("json://127.0.0.1/x",)
     assert configuration.weather.calls_per_minute == 600
     assert configuration.yards[0].treatments == ("formic-strips",)
     assert configuration.treatments[0].regimens[1].phases[0].band.high_c == 27

@@ -39,7 +39,13 @@ YESTERDAY = TODAY - timedelta(days=1)
 
 
 @pytest.fixture
-def store(tmp_path):
+def store(tmp_path, store_url):
+    with open_store(store_url, tmp_path) as opened:
+        yield opened
+
+
+@pytest.fixture
+def sqlite_store(tmp_path):
     with open_store(URL, tmp_path) as opened:
         yield opened
 
@@ -101,9 +107,9 @@ def test_a_new_store_is_private_complete_and_alone(tmp_path):
         again.check()
 
 
-def test_it_is_written_through_to_the_disk(store):
+def test_it_is_written_through_to_the_disk(sqlite_store):
     pragmas = {
-        name: store._database.execute(f"PRAGMA {name}").fetchone()[0]
+        name: sqlite_store._database.execute(f"PRAGMA {name}").fetchone()[0]
         for name in ("journal_mode", "synchronous", "foreign_keys", "busy_timeout")
     }
 
@@ -124,7 +130,7 @@ def test_an_absolute_url(tmp_path):
 @pytest.mark.parametrize(
     ("url", "words"),
     [
-        ("postgresql+psycopg://bees@db.example.org/bees", "does not support yet"),
+        ("postgresql+psycopg://bees@db.example.org", "must name a database"),
         ("mysql://db.example.org/bees", "knows only"),
         ("windowcast.db", "must look like"),
         ("sqlite://windowcast.db", "three slashes"),
@@ -222,6 +228,7 @@ def test_a_store_of_a_newer_version_is_left_alone(tmp_path):
 READ_ONLY = """
 import os, sys
 from pathlib import Path
+import windowcast.edges.store_sqlite
 from windowcast.edges.store import open_store
 from windowcast.errors import StoreError
 if os.getuid() == 0:
@@ -258,7 +265,7 @@ def test_steps_are_applied_in_order_and_once(tmp_path):
     steps = tmp_path / "sql"
     shutil.copytree(MIGRATIONS, steps)
     open_store(URL, tmp_path, migrations=steps).close()
-    last = len(list(steps.iterdir()))
+    last = len(list(steps.glob("*.sql")))
     (steps / f"{last + 1:04d}_second.sql").write_text(
         "-- a comment; with a semicolon\nCREATE TABLE queen (name TEXT) STRICT;\n"
         "INSERT INTO queen VALUES ('a;b');\n"
@@ -447,7 +454,7 @@ def test_a_step_that_fails_leaves_nothing_behind(tmp_path):
     steps = tmp_path / "sql"
     shutil.copytree(MIGRATIONS, steps)
     open_store(URL, tmp_path, migrations=steps).close()
-    last = len(list(steps.iterdir()))
+    last = len(list(steps.glob("*.sql")))
     (steps / f"{last + 1:04d}_second.sql").write_text(
         "CREATE TABLE queen (name TEXT) STRICT;\nCREATE TABLE notice (id INTEGER);\n"
     )
@@ -493,7 +500,7 @@ def test_the_newest_series_of_each_source_comes_back_as_it_was(store):
     "wrong", [{"source": "rumour"}, {"days": 3}, {"scenarios": 0, "tenths": b""}, {"dropped": -1}]
 )
 def test_a_series_that_contradicts_itself_is_not_kept(store, wrong):
-    with pytest.raises(StoreError, match="SQLITE_CONSTRAINT"):
+    with pytest.raises(StoreError, match="does not accept this row"):
         store.save_forecasts([series(source="forecast"), series(**wrong)])
 
     assert store.newest("Creek Bend") == {}
@@ -717,21 +724,21 @@ from datetime import datetime
 from pathlib import Path
 from windowcast.edges.store import open_store
 now = datetime.fromisoformat(sys.argv[2])
-with open_store("sqlite:///windowcast.db", Path(sys.argv[1])) as store:
+with open_store(sys.argv[3], Path(sys.argv[1])) as store:
     while (claim := store.claim(now)) is not None:
         print(claim.notice.id, flush=True)
 """
 
 
-def test_two_processes_never_claim_the_same_notice(store, tmp_path):
+def test_two_processes_never_claim_the_same_notice(store, store_url, tmp_path):
     store.record_morning([], [notice(f"n{each}", yards=(f"Yard {each}",)) for each in range(100)])
 
-    children = [child(CLAIM, tmp_path, NOW.isoformat()) for _ in range(2)]
+    children = [child(CLAIM, tmp_path, NOW.isoformat(), store_url) for _ in range(2)]
     claimed = [each.communicate(timeout=30) for each in children]
 
     assert [errors for _, errors in claimed] == ["", ""]
     found = [int(line) for output, _ in claimed for line in output.split()]
-    assert sorted(found) == list(range(1, 101))
+    assert len(found) == len(set(found)) == 100
 
 
 WRITE = """
@@ -783,8 +790,8 @@ def test_a_kill_halfway_undoes_the_half(store, tmp_path):
     assert store.spend(TODAY, 1.0) == 2.0
 
 
-def test_a_lock_is_waited_for_and_then_reported(store, tmp_path):
-    with open_store(URL, tmp_path, busy_timeout_s=0.2) as other, store.transaction():
+def test_a_lock_is_waited_for_and_then_reported(sqlite_store, tmp_path):
+    with open_store(URL, tmp_path, busy_timeout_s=0.2) as other, sqlite_store.transaction():
         with pytest.raises(StoreError, match=r"in use by another process \(SQLITE_BUSY"):
             other.spend(TODAY, 1.0)
         # reading goes on meanwhile
@@ -803,28 +810,28 @@ def test_all_that_begin_at_once_share_one_store(tmp_path):
         assert store.spent(date(2026, 1, 1)) == 9.0
 
 
-def test_a_full_disk_undoes_the_whole_and_the_store_goes_on(store):
-    (pages,) = store._database.execute("PRAGMA page_count").fetchone()
-    store._database.execute(f"PRAGMA max_page_count = {pages + 2}")
+def test_a_full_disk_undoes_the_whole_and_the_store_goes_on(sqlite_store):
+    (pages,) = sqlite_store._database.execute("PRAGMA page_count").fetchone()
+    sqlite_store._database.execute(f"PRAGMA max_page_count = {pages + 2}")
     big = series(days=2000, scenarios=50, tenths=bytes(200_000))
 
     with pytest.raises(StoreError, match=r"make room"):
-        store.save_forecasts([series(source="forecast"), big])
+        sqlite_store.save_forecasts([series(source="forecast"), big])
 
-    assert store.newest("Creek Bend") == {}
-    assert store.spend(TODAY, 1.0) == 1.0
+    assert sqlite_store.newest("Creek Bend") == {}
+    assert sqlite_store.spend(TODAY, 1.0) == 1.0
 
 
-def test_a_copy_is_whole(store, tmp_path):
-    store.queue_notice(notice())
+def test_a_copy_is_whole(sqlite_store, tmp_path):
+    sqlite_store.queue_notice(notice())
     (tmp_path / "copies").mkdir()
 
-    store.copy_to(tmp_path / "copies" / "windowcast.db")
+    sqlite_store.copy_to(tmp_path / "copies" / "windowcast.db")
 
     with open_store(URL, tmp_path / "copies") as copy:
         assert len(copy.due_notices(NOW)) == 1
     with pytest.raises(StoreError, match="exists"):
-        store.copy_to(tmp_path / "copies" / "windowcast.db")
+        sqlite_store.copy_to(tmp_path / "copies" / "windowcast.db")
 
 
 def test_opening_imports_nothing_heavy():

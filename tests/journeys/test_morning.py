@@ -105,7 +105,8 @@ The label and local law decide: read them before you open a packet.""".split()
 
 
 def test_a_second_morning_on_one_day_sends_nothing_again(journey):
-    with WeatherServer(places={CREEK: place(journey.zone)}) as server, Mailbox() as box:
+    # No start is named for the next days, and nothing is in: nothing has to be looked at again.
+    with WeatherServer(places={CREEK: place(journey.zone, 34.0)}) as server, Mailbox() as box:
         journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))
         assert journey.windowcast("morning").returncode == 0
         again = journey.windowcast("morning")

@@ -104,18 +104,27 @@ def test_two_services_tell_it_once(journey):
     assert len(subjects(box)) == 1
 
 
-def test_the_morning_tells_it_too_and_prints_it_where_no_mail_is_set(journey):
+def test_the_morning_tells_it_in_its_own_notice_and_later_runs_tell_it_at_once(journey):
+    with WeatherServer(places={CREEK: place(journey)}) as server, Mailbox() as box:
+        configure(journey, server, box)
+        begin(journey)
+        assert journey.windowcast("morning").returncode == 0
+        server.places[CREEK] = place(journey, 24.0, 35.0)
+        for _ in range(2):
+            done = journey.windowcast("morning")
+            assert done.returncode == 0, done.stderr
+    assert len(box.letters) == 2
+    assert subjects(box)[1].startswith("Creek Bend: strips in danger, ")
+    assert "This cannot wait for the morning's notice." in box.letters[1].text
+
+
+def test_where_no_mail_is_set_the_printed_notice_says_it(journey):
     with WeatherServer(places={CREEK: place(journey, 24.0, 35.0)}) as server:
         configure(journey, server)
         begin(journey)
-        first = journey.windowcast("morning").stdout
-        second = journey.windowcast("morning").stdout
-    assert first.startswith("Creek Bend: strips in danger, ")
-    assert "This cannot wait for the morning's notice." in first
-    # The notice itself goes on saying it.
-    assert "This cannot wait" not in second
-    assert "Creek Bend: strips in danger, " in second
-    assert "DANGER" in second
+        printed = journey.windowcast("morning").stdout
+    assert "Creek Bend: strips in danger, " in printed
+    assert "DANGER" in printed
 
 
 def test_a_yard_without_a_forecast_is_not_known_and_not_quiet(journey):

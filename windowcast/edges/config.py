@@ -105,6 +105,9 @@ def load(
             folder,
             environ,
             every_yard_told=bool(yards) and all(yard.get("recipients") for yard in yards),
+            yard_names={
+                yard["name"].casefold(): yard["name"] for yard in yards if yard.get("name")
+            },
         )
     if bands.document is not None and "treatment" in bands.sound:
         bands.faults += config_checks.treatments(

@@ -13,10 +13,11 @@ from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path as File
 from typing import Any
+from urllib.parse import urlsplit
 
 from windowcast.edges.config_schema import DOSE, TREATMENTS, YARDS, Fault, Path, none_described
 from windowcast.edges.config_secrets import from_environment, from_file
-from windowcast.edges.config_values import Wrong, is_loopback, nearest, shown
+from windowcast.edges.config_values import Recipient, Wrong, is_loopback, nearest, shown
 from windowcast.edges.settings import DecisionSettings, MorningSettings
 from windowcast.trade.treatment import Band
 
@@ -27,12 +28,18 @@ AMOUNTS = tuple(name for name in DOSE if name != "day")
 
 
 def windowcast(
-    sound: dict[str, Any], folder: File, environ: Mapping[str, str], *, every_yard_told: bool
+    sound: dict[str, Any],
+    folder: File,
+    environ: Mapping[str, str],
+    *,
+    every_yard_told: bool,
+    yard_names: Mapping[str, str],
 ) -> Iterator[Fault]:
     """Faults of windowcast.toml. The secrets that it names are read and put beside the names, as
     [weather] api_key and [mail] password.
 
     every_yard_told:  each yard names recipients of its own
+    yard_names:       by name in small letters; empty: not known
     """
     weather = sound.get("weather", {})
     if weather.get("api_key_env"):
@@ -93,11 +100,79 @@ def windowcast(
         )
 
     if "mail" in sound:
-        yield from _mail(sound["mail"], folder, environ, every_yard_told=every_yard_told)
+        yield from _mail(
+            sound["mail"],
+            folder,
+            environ,
+            every_yard_told=every_yard_told,
+            yard_names=yard_names,
+        )
+    if "store" in sound:
+        yield from _store(sound["store"], folder, environ)
+    if "push" in sound:
+        yield from _push(sound["push"], folder, environ)
+
+
+def _store(store: dict[str, Any], folder: File, environ: Mapping[str, str]) -> Iterator[Fault]:
+    """The password of a PostgreSQL server stands nowhere in the files."""
+    kept_in = [key for key in ("password_env", "password_file") if store.get(key)]
+    url = store.get("url", "")
+    if url.startswith("postgres") and urlsplit(url).password:
+        yield Fault(
+            ("store", "url"),
+            "url holds a password; take it out, and name the environment variable or the file that"
+            " holds it in password_env or password_file",
+        )
+    if len(kept_in) == 2:
+        yield Fault(
+            ("store", "password_file"), "password_env and password_file are both given; keep one"
+        )
+    elif kept_in and not url.startswith("postgres"):
+        yield Fault(
+            ("store", kept_in[0]), f"{kept_in[0]} belongs to a PostgreSQL server; a file has none"
+        )
+    elif kept_in:
+        try:
+            store["password"] = (
+                from_environment(store["password_env"], environ)
+                if kept_in == ["password_env"]
+                else from_file(store["password_file"], folder, environ)
+            )
+        except Wrong as wrong:
+            yield Fault(("store", kept_in[0]), f"{kept_in[0]} {wrong}")
+
+
+def _push(push: dict[str, Any], folder: File, environ: Mapping[str, str]) -> Iterator[Fault]:
+    """The channels' addresses are secrets: from the environment or a file, parted by blanks."""
+    kept_in = [key for key in ("urls_env", "urls_file") if push.get(key)]
+    if len(kept_in) != 1:
+        yield Fault(
+            ("push",),
+            "urls_env and urls_file are both given; keep one"
+            if kept_in
+            else "no addresses; name the environment variable that holds them in urls_env, or the"
+            " file in urls_file, parted by blanks",
+        )
+        return
+    try:
+        text = (
+            from_environment(push["urls_env"], environ)
+            if kept_in == ["urls_env"]
+            else from_file(push["urls_file"], folder, environ)
+        )
+    except Wrong as wrong:
+        yield Fault(("push", kept_in[0]), f"{kept_in[0]} {wrong}")
+        return
+    push["urls"] = text.split()
 
 
 def _mail(
-    mail: dict[str, Any], folder: File, environ: Mapping[str, str], *, every_yard_told: bool
+    mail: dict[str, Any],
+    folder: File,
+    environ: Mapping[str, str],
+    *,
+    every_yard_told: bool,
+    yard_names: Mapping[str, str],
 ) -> Iterator[Fault]:
     if mail.get("security") == "none" and "host" in mail and not is_loopback(mail["host"]):
         yield Fault(
@@ -111,7 +186,29 @@ def _mail(
             "recipients is empty; name at least one address, here or at every yard, or leave "
             "[mail] out to print the notice instead",
         )
-    yield from _twice(("mail", "recipients"), mail.get("recipients", ()))
+    yield from _twice(("mail", "recipients"), _addresses(mail.get("recipients", ())))
+    for index, one in enumerate(mail.get("recipients", ())):
+        if isinstance(one, Recipient) and one.yards is not None and yard_names:
+            for name in one.yards:
+                if name.casefold() not in yard_names:
+                    near = nearest(name.casefold(), list(yard_names))
+                    hint = f"; did you mean {shown(yard_names[near])}?" if near else ""
+                    yield Fault(
+                        ("mail", "recipients", index),
+                        f"recipients has a table with yards {shown(name)}, which yards.toml does"
+                        f" not have{hint}",
+                    )
+    quiet = [key for key in ("quiet_from", "quiet_until") if key in mail]
+    if len(quiet) == 1:
+        yield Fault(
+            ("mail", quiet[0]), "quiet_from and quiet_until go together; give both or neither"
+        )
+    elif quiet and mail["quiet_from"] == mail["quiet_until"]:
+        yield Fault(
+            ("mail", "quiet_until"),
+            "quiet_from and quiet_until are the same hour, so nothing urgent would ever be sent;"
+            " leave both out for no quiet hours",
+        )
 
     kept_in = [key for key in ("password_env", "password_file") if mail.get(key)]
     if len(kept_in) == 2:
@@ -160,7 +257,7 @@ def yards(
                 )
             named.add(name)
         yield from _treatments_of_a_yard(here, yard, treatment_ids)
-        yield from _twice((*here, "recipients"), yard.get("recipients", ()))
+        yield from _twice((*here, "recipients"), _addresses(yard.get("recipients", ())))
 
 
 def swapped(given: Any) -> bool:
@@ -196,6 +293,10 @@ def _treatments_of_a_yard(here: Path, yard: Table, known: Sequence[str] | None) 
                 (*here, "treatments", index),
                 f"treatments holds {shown(treatment)}, which treatments.toml does not have; {hint}",
             )
+
+
+def _addresses(given: Sequence[str | Recipient | None]) -> list[str | None]:
+    return [one.address if isinstance(one, Recipient) else one for one in given]
 
 
 def _twice(here: Path, texts: Sequence[str | None]) -> Iterator[Fault]:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
 from windowcast.edges.config_checks import band_of
+from windowcast.edges.config_values import Recipient
 from windowcast.edges.settings import (
     ChanceSettings,
     Configuration,
@@ -36,7 +37,7 @@ def configuration(
     if not _asks_public_service(weather):
         # Who has moved every forecast to a server of their own does not expect calls elsewhere:
         # an address for the past that is left out is then none.
-        for key in PAST_URLS:
+        for key in (*PAST_URLS, "metno_url", "nws_url"):
             weather.setdefault(key, "")
     return Configuration(
         folder=folder,
@@ -48,7 +49,9 @@ def configuration(
         work=_work(service.get("work", {})),
         morning=MorningSettings(**service.get("morning", {})),
         store_url=service.get("store", {}).get("url", STORE_URL),
-        mail=_mail(service["mail"]) if "mail" in service else None,
+        store_password=service.get("store", {}).get("password", ""),
+        mail=_mail(service["mail"], places["yard"]) if "mail" in service else None,
+        push=tuple(service.get("push", {}).get("urls", ())),
         yards=tuple(_yard(table, ids) for table in places["yard"]),
         treatments=treatments,
     )
@@ -79,17 +82,40 @@ def _work(table: Mapping[str, Any]) -> WorkRules:
     return WorkRules(**found)
 
 
-def _mail(table: Mapping[str, Any]) -> MailSettings:
+def _mail(table: Mapping[str, Any], yards: Sequence[Mapping[str, Any]]) -> MailSettings:
     security = table.get("security", "starttls")
+    wishes = [
+        one
+        for given in (table["recipients"], *(yard.get("recipients", ()) for yard in yards))
+        for one in given
+        if isinstance(one, Recipient)
+    ]
     return MailSettings(
         host=table["host"],
         port=table.get("port", PORTS[security]),
         security=security,
         sender=table["sender"],
-        recipients=tuple(table["recipients"]),
+        recipients=_addresses(table["recipients"]),
         username=table.get("username", ""),
         password=table.get("password", ""),
+        only_news=frozenset(_bare(one.address) for one in wishes if one.when == "news"),
+        only_yards={
+            _bare(one.address): frozenset(name.casefold() for name in one.yards)
+            for one in wishes
+            if one.yards is not None
+        },
+        quiet_from=table.get("quiet_from"),
+        quiet_until=table.get("quiet_until"),
     )
+
+
+def _addresses(given: Iterable[str | Recipient]) -> tuple[str, ...]:
+    return tuple(one.address if isinstance(one, Recipient) else one for one in given)
+
+
+def _bare(address: str) -> str:
+    """An address without the name beside it, in small letters."""
+    return address.rpartition("<")[2].removesuffix(">").strip().casefold()
 
 
 def _yard(table: Mapping[str, Any], all_treatments: tuple[str, ...]) -> Yard:
@@ -103,7 +129,7 @@ def _yard(table: Mapping[str, Any], all_treatments: tuple[str, ...]) -> Yard:
         colonies=table["colonies"],
         hive=Hive(**{key: table[key] for key in hive if key in table}),
         treatments=tuple(table.get("treatments", all_treatments)),
-        recipients=tuple(table.get("recipients", ())),
+        recipients=_addresses(table.get("recipients", ())),
     )
 
 

@@ -222,6 +222,12 @@ WINDOWCAST: Mapping[str, Key] = {
             "archive_url": _url_key("archive"),
             "previous_runs_url": _url_key("previous runs"),
             "single_runs_url": _url_key("single runs"),
+            "contact": Key(
+                allowed='a mail address or an https:// address at which you can be reached, or ""',
+                read=values.contact,
+            ),
+            "metno_url": _url_key("MET Norway"),
+            "nws_url": _url_key("US National Weather Service"),
             "ensemble_model": Key(allowed="the name of a model in quotes", read=values.identifier),
             "max_age_hours": Key(
                 allowed="hours, above 0 and at most 240", read=values.number(0, 240, above=True)
@@ -323,7 +329,20 @@ WINDOWCAST: Mapping[str, Key] = {
             "url": Key(
                 allowed='"sqlite:///" and a file name, or "postgresql+psycopg://" and a server',
                 read=values.store_url,
-            )
+            ),
+            "password_env": Key(
+                allowed="the name of an environment variable in quotes", read=values.variable
+            ),
+            "password_file": Key(allowed="the name of a file in quotes", read=values.plain),
+        },
+    ),
+    "push": Key(
+        allowed="a table, begun by a line [push]",
+        keys={
+            "urls_env": Key(
+                allowed="the name of an environment variable in quotes", read=values.variable
+            ),
+            "urls_file": Key(allowed="the name of a file in quotes", read=values.plain),
         },
     ),
     "mail": Key(
@@ -345,8 +364,10 @@ WINDOWCAST: Mapping[str, Key] = {
             "password_file": Key(allowed="the name of a file in quotes", read=values.plain),
             "sender": Key(allowed=_ADDRESS_WORDS, read=values.address, required=True),
             "recipients": Key(
-                allowed=_ADDRESS_WORDS, read=values.address, many=True, required=True
+                allowed=_ADDRESS_WORDS, read=values.recipient, many=True, required=True
             ),
+            "quiet_from": _time_key(),
+            "quiet_until": _time_key(),
         },
     ),
 }
@@ -388,7 +409,7 @@ YARDS: Mapping[str, Key] = {
                 read=values.identifier,
                 many=True,
             ),
-            "recipients": Key(allowed=_ADDRESS_WORDS, read=values.address, many=True),
+            "recipients": Key(allowed=_ADDRESS_WORDS, read=values.recipient, many=True),
         },
     )
 }

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from datetime import date, time
 from decimal import Decimal
 from fractions import Fraction
-from typing import Any
+from typing import Any, NamedTuple
 
 from windowcast.units import celsius_from_fahrenheit
 
@@ -227,6 +227,55 @@ def address(value: Any) -> str:
     if not _ADDRESS.fullmatch(bare) or ".." in bare or "=?" in text:
         raise Wrong
     return text
+
+
+class Recipient(NamedTuple):
+    """One who is told, with what they want.
+
+    when:   "always": every morning; "news": only mornings on which something has changed
+    yards:  names of the only yards they are told of; None: of all that concern them
+    """
+
+    address: str
+    when: str = "always"
+    yards: tuple[str, ...] | None = None
+
+
+def contact(value: Any) -> str:
+    """A mail address or a page, for a User-Agent; "" for none."""
+    if value == "":
+        return ""
+    if isinstance(value, str) and re.fullmatch(r"https://[^\s()<>]{4,200}", value):
+        return value
+    return address(value)
+
+
+def recipient(value: Any) -> str | Recipient:
+    """A mail address, or a table of one with what it wants."""
+    if not isinstance(value, dict):
+        return address(value)
+    for key in value:
+        if key not in Recipient._fields:
+            near = nearest(key, dict.fromkeys(Recipient._fields))
+            hint = f"; did you mean {near}?" if near else ""
+            raise Wrong(
+                f"has a table with {key}, but may have {', '.join(Recipient._fields)}{hint}"
+            )
+    if "address" not in value:
+        raise Wrong('has a table without an address, such as { address = "crew@example.org" }')
+    try:
+        where = address(value["address"])
+    except Wrong:
+        raise Wrong(f"has a table with address {shown(value['address'])}, which is none") from None
+    when = value.get("when", "always")
+    if when not in ("always", "news"):
+        raise Wrong(f'has a table with when {shown(when)}, but it must be "always" or "news"')
+    yards = value.get("yards")
+    if yards is not None and not (
+        isinstance(yards, list) and yards and all(isinstance(one, str) for one in yards)
+    ):
+        raise Wrong("has a table with yards, which must be names of yards in [ ], at least one")
+    return Recipient(where, when, None if yards is None else tuple(yards))
 
 
 def url(value: Any) -> str:

@@ -66,6 +66,10 @@ class NoNumbers(WeatherUnusable):
     """The answer holds `nan`, which is not JSON: the service has no data at a place asked for."""
 
 
+class NotChanged(WeatherError):
+    """The server has nothing newer than what was asked about (304)."""
+
+
 def utc_now() -> datetime:
     """This instant, aware, in UTC."""
     return datetime.now(UTC)
@@ -256,6 +260,7 @@ class Fetcher:
         self._now = now
         self._sockets = _OpenSockets()
         self.attempts = 0
+        self.headers: Mapping[str, str] = {}
         self._session = requests.Session()
         # An authenticator of our own keeps requests from sending what a .netrc file holds.
         self._session.auth = _no_credentials
@@ -287,17 +292,26 @@ class Fetcher:
         self._session.close()
 
     def get_json(
-        self, url: str, parameters: Mapping[str, str], *, deadline_s: float = DEADLINE_S
+        self,
+        url: str,
+        parameters: Mapping[str, str],
+        *,
+        deadline_s: float = DEADLINE_S,
+        since: str = "",
     ) -> dict[str, Any] | list[Any]:
         """The JSON object or list that the server answers with.
 
         deadline_s:  for all attempts together, announced waits for a full minute aside
+        since:       the Last-Modified of what is had already; "": nothing is
 
         At most three attempts, and only after failures that may pass. Over the minute's limit
         (429), the next minute is waited for, at most twice. `Retry-After` is not read: a wait of
         hours belongs to the next run. `attempts` counts every request sent.
 
-        Raises WeatherUnreachable, WeatherRefused or WeatherUnusable.
+        `headers` are those of the last answer.
+
+        Raises WeatherUnreachable, WeatherRefused or WeatherUnusable, and NotChanged where the
+        server has nothing newer.
         """
         expires = time.monotonic() + deadline_s
         minute_waits = 0
@@ -305,7 +319,7 @@ class Fetcher:
         while True:
             left_s = expires - time.monotonic()
             try:
-                return self._attempt(url, parameters, left_s, deadline_s)
+                return self._attempt(url, parameters, left_s, deadline_s, since)
             except _OverMinuteLimit as error:
                 if minute_waits == MINUTE_WAITS:
                     raise WeatherUnreachable(str(error)) from error
@@ -330,7 +344,12 @@ class Fetcher:
                 self._sleep(pause_s)
 
     def _attempt(
-        self, url: str, parameters: Mapping[str, str], left_s: float, deadline_s: float
+        self,
+        url: str,
+        parameters: Mapping[str, str],
+        left_s: float,
+        deadline_s: float,
+        since: str,
     ) -> dict[str, Any] | list[Any]:
         host = _checked_host(url)
         timer = threading.Timer(max(left_s, 0.01), self._sockets.shut)
@@ -339,7 +358,7 @@ class Fetcher:
             each.daemon = True
             each.start()
         try:
-            status, content_type, body = self._exchange(url, parameters)
+            status, content_type, body = self._exchange(url, parameters, since)
             if self._sockets.are_shut:
                 # What was read up to then can look whole, such as headers without a body.
                 raise TimeoutError
@@ -357,11 +376,15 @@ class Fetcher:
                 # The pool must not hand out a connection that was shut.
                 self._session.close()
                 self._sockets.forget()
+        if status == 304 and since:
+            raise NotChanged(f"{host} has nothing newer")
         if status != 200:
             raise self._status_error(host, status, body)
         return read_document(host, content_type, body)
 
-    def _exchange(self, url: str, parameters: Mapping[str, str]) -> tuple[int, str, bytes]:
+    def _exchange(
+        self, url: str, parameters: Mapping[str, str], since: str
+    ) -> tuple[int, str, bytes]:
         """One request, redirects within the host included: status, content type, body."""
         first = urlsplit(url)
         target: str = url
@@ -374,11 +397,15 @@ class Fetcher:
             with self._session.get(
                 target,
                 params=dict(query) if query is not None else None,
-                headers={"X-Api-Key": self._api_key} if self._api_key else None,
+                headers={
+                    **({"X-Api-Key": self._api_key} if self._api_key else {}),
+                    **({"If-Modified-Since": since} if since else {}),
+                },
                 timeout=self._timeout,
                 allow_redirects=False,
                 stream=True,
             ) as response:
+                self.headers = response.headers
                 location = response.headers.get("Location", "")
                 if response.status_code in (301, 302, 303, 307, 308) and location:
                     target = urljoin(target, location)
@@ -620,8 +647,13 @@ def _reason(body: bytes) -> str:
         found = orjson.loads(body)
     except orjson.JSONDecodeError:
         return ""
-    reason = found.get("reason") if isinstance(found, dict) else None
-    return clean(reason) if isinstance(reason, str) else ""
+    if not isinstance(found, dict):
+        return ""
+    # "reason" is this service's own word; "detail" and "title" are those of RFC 9457.
+    for key in ("reason", "detail", "title"):
+        if isinstance(found.get(key), str):
+            return clean(found[key])
+    return ""
 
 
 def _transport_error(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import time
 from pathlib import Path
@@ -22,6 +23,7 @@ class WeatherSettings:
     calls_per_minute,  request weight allowed; None: the service's own free limits on its public
     calls_per_day:     hosts and none elsewhere; 0: no limit
     sample_season:     which of the bundled invented seasons "sample" shows
+    contact:           an address for the operators of the second services; "": they are not asked
     """
 
     provider: str = "open-meteo"
@@ -37,6 +39,9 @@ class WeatherSettings:
     calls_per_minute: float | None = None
     calls_per_day: float | None = None
     sample_season: str = "late-summer"
+    contact: str = ""
+    metno_url: str = "https://api.met.no/weatherapi/locationforecast/2.0/complete"
+    nws_url: str = "https://api.weather.gov"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +87,14 @@ class MorningSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MailSettings:
-    """The mail server. `security`: "starttls", "tls" or "none" (loopback only)."""
+    """The mail server, and who is told.
+
+    security:      "starttls", "tls" or "none" (loopback only)
+    only_news:     addresses told only when something has changed, in small letters
+    only_yards:    by address in small letters, the names of the only yards they are told of
+    quiet_from,    local hours of the yard between which nothing urgent is sent either; None: none
+    quiet_until:
+    """
 
     host: str
     port: int
@@ -91,6 +103,10 @@ class MailSettings:
     recipients: tuple[str, ...]
     username: str = ""
     password: str = field(default="", repr=False)
+    only_news: frozenset[str] = frozenset()
+    only_yards: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    quiet_from: time | None = None
+    quiet_until: time | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +117,7 @@ class Configuration:
     units:       "C" or "F": what people see
     store_url:   as in the file; relative SQLite paths are relative to `folder`
     mail:        None: notices are printed
+    push:        addresses of channels that urgent messages also go to; a secret
     treatments:  in file order, which is the order of preference
     """
 
@@ -114,5 +131,7 @@ class Configuration:
     morning: MorningSettings
     store_url: str
     mail: MailSettings | None
+    push: tuple[str, ...] = field(default=(), repr=False, kw_only=True)
+    store_password: str = field(default="", repr=False, kw_only=True)
     yards: tuple[Yard, ...]
     treatments: tuple[Treatment, ...]

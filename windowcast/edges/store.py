@@ -1,8 +1,8 @@
 """The database: forecasts as fetched, decisions, notices and who was told what.
 
-One SQLite file, spoken to in plain SQL. What must happen together is one transaction, and what must
-not happen twice is a key in the database, so that a kill, a restart or a second process neither
-loses a morning nor tells one twice.
+A SQLite file or a PostgreSQL database, spoken to in the plain SQL that both know. What must happen
+together is one transaction, and what must not happen twice is a key in the database, so that a
+kill, a restart or a second process neither loses a morning nor tells one twice.
 
 Only light modules are imported here: asking for one yard must not wait for imports.
 """
@@ -11,14 +11,20 @@ from __future__ import annotations
 
 import json
 import os
-import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import AbstractContextManager
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from windowcast.edges import store_calendar, store_history, store_journal
+from windowcast.edges import (
+    store_calendar,
+    store_history,
+    store_journal,
+    store_said,
+    store_second,
+)
 from windowcast.edges.store_calendar import PublishedEvent
 from windowcast.edges.store_history import instant as _instant
 from windowcast.edges.store_records import (
@@ -26,11 +32,14 @@ from windowcast.edges.store_records import (
     SOURCES,
     Claim,
     Corrected,
+    Database,
     Decision,
     NewNotice,
     Noted,
     ObservedHigh,
     Recorded,
+    SaidOf,
+    SecondLook,
     SkippedNotice,
     StoredNotice,
     StoredPastRun,
@@ -40,7 +49,6 @@ from windowcast.edges.store_records import (
     pack_tenths,
     unpack_tenths,
 )
-from windowcast.errors import StoreError, StorePlaceError
 from windowcast.trade.journal import Entry
 
 __all__ = [
@@ -54,6 +62,8 @@ __all__ = [
     "ObservedHigh",
     "PublishedEvent",
     "Recorded",
+    "SaidOf",
+    "SecondLook",
     "SkippedNotice",
     "Store",
     "StoredNotice",
@@ -67,7 +77,7 @@ __all__ = [
     "unpack_tenths",
 ]
 
-APPLICATION_ID = 0x57436173  # "WCas": tells our files from everybody else's
+POSTGRES = "postgresql+psycopg://"
 MIGRATIONS = Path(__file__).parent / "sql"
 
 BUSY_TIMEOUT_S = 10.0
@@ -78,6 +88,7 @@ SHORTEST_WAIT = timedelta(seconds=60)
 # After a send without an answer the server may still be at work on it.
 SHORTEST_WAIT_UNANSWERED = timedelta(minutes=10)
 LONGEST_WAIT = timedelta(minutes=30)
+LONGEST_QUIET = timedelta(hours=25)
 
 
 _NOTICE_COLUMNS = (
@@ -90,110 +101,19 @@ _DUE = (
     "state = 'waiting'"
     " AND (next_attempt_at <= :now OR next_attempt_at > :longest_wait)"
     " AND (leased_until IS NULL OR leased_until <= :now OR leased_until > :longest_lease)"
+    " AND (not_before IS NULL OR not_before <= :now OR not_before > :longest_quiet)"
 )
 
 
-def open_store(
-    url: str,
-    folder: Path,
-    *,
-    migrations: Path = MIGRATIONS,
-    busy_timeout_s: float = BUSY_TIMEOUT_S,
-) -> Store:
-    """The store at `url`, created where there is none and brought to this version's tables.
-
-    url:             "sqlite:///windowcast.db", relative to `folder`, or
-                     "sqlite:////srv/windowcast.db"
-    busy_timeout_s:  how long a write waits for another process's
-
-    An existing file that is empty, damaged or somebody else's is never taken over: with the memory
-    of what was sent gone, everything would be sent again.
-
-    Raises StoreError.
-    """
-    store = Store(_path(url, folder), migrations=migrations, busy_timeout_s=busy_timeout_s)
-    try:
-        store.migrate()
-    except BaseException:
-        store.close()
-        raise
-    return store
-
-
-def check_place(url: str, folder: Path) -> None:
-    """Whether the store could be opened now, without making one.
-
-    Raises StorePlaceError where the address can never work, StoreError where a database stands
-    there that cannot be used.
-    """
-    path = _path(url, folder)
-    if path.exists():
-        open_store(url, folder).close()
-    elif not path.parent.is_dir():
-        raise StorePlaceError(f"{path.parent} is not a folder; make it, or change [store] url")
-    elif not os.access(path.parent, os.W_OK | os.X_OK):
-        raise StorePlaceError(
-            f"{path.parent} may not be written to; change its owner or mode, or [store] url"
-        )
-
-
-def _path(url: str, folder: Path) -> Path:
-    scheme, separator, place = url.partition("://")
-    if not separator:
-        raise StorePlaceError(f'store url is "{url}", but must look like "sqlite:///windowcast.db"')
-    if scheme.startswith("postgres"):
-        raise StorePlaceError(
-            f'store url begins with "{scheme}://", which this version does not support yet; '
-            'use "sqlite:///windowcast.db"'
-        )
-    if scheme != "sqlite":
-        raise StorePlaceError(
-            f'store url begins with "{scheme}://", but this version knows only "sqlite:///"'
-        )
-    name = place[1:]
-    if not place.startswith("/") or not name:
-        raise StorePlaceError(
-            f'store url is "{url}", but needs three slashes and a file: "sqlite:///windowcast.db"'
-        )
-    if name == ":memory:" or "?" in name or "\0" in name:
-        raise StorePlaceError(f'store url is "{url}", but must name a file and nothing else')
-    return folder.absolute() / name
-
-
-class Store:
+class Store(ABC):
     """An open database. One per thread; close it, or use it as a context manager.
 
     Every method raises StoreError when the database cannot do it, and then has changed nothing.
+    The statements are written once; what kind of database it is, its subclasses know.
     """
 
-    def __init__(
-        self,
-        path: Path,
-        *,
-        migrations: Path = MIGRATIONS,
-        busy_timeout_s: float = BUSY_TIMEOUT_S,
-    ) -> None:
-        self.path = path
-        self._migrations = _numbered(migrations)
-        self._busy_timeout_s = busy_timeout_s
-        try:
-            octets = path.stat().st_size
-        except FileNotFoundError:
-            self._create()
-        except OSError as error:
-            raise StoreError(
-                f"{path} cannot be opened ({error.strerror}); "
-                "check who owns the file and its folder"
-            ) from error
-        else:
-            if not path.is_file():
-                raise StoreError(f"{path} is not a file; name a file for the store")
-            if octets == 0:
-                raise StoreError(
-                    f"{path} is empty: the record of what was sent is gone; put back a copy, or "
-                    "remove the file to begin anew (today's notices may then be sent a second time)"
-                )
-        self._database = self._connect(path)
+    _database: Database
+    _skip_locked = ""
 
     def __enter__(self) -> Store:
         return self
@@ -201,140 +121,29 @@ class Store:
     def __exit__(self, *_: object) -> None:
         self.close()
 
+    @abstractmethod
     def close(self) -> None:
-        self._database.close()
+        """Let go of it."""
 
-    # Opening
-
-    def _connect(self, path: Path) -> sqlite3.Connection:
-        # mode=rw: a file that vanishes meanwhile is an error, not a new empty database
-        quoted = path.as_posix().replace("%", "%25").replace("?", "%3f").replace("#", "%23")
-        with self._errors():
-            database = sqlite3.connect(
-                f"file:{quoted if quoted.startswith('/') else '/' + quoted}?mode=rw",
-                uri=True,
-                timeout=self._busy_timeout_s,
-                isolation_level=None,
-            )
-        try:
-            with self._errors():
-                self._prepare(database)
-        except BaseException:
-            database.close()
-            raise
-        return database
-
-    def _prepare(self, database: sqlite3.Connection) -> None:
-        (application_id,) = database.execute("PRAGMA application_id").fetchone()
-        if application_id != APPLICATION_ID:
-            raise StoreError(
-                f"{self.path} is a database of another program; name another file for the store"
-            )
-        (journal,) = database.execute("PRAGMA journal_mode = WAL").fetchone()
-        if journal != "wal":
-            raise StoreError(
-                f"{self.path} cannot keep a write-ahead log; move it to a disk of this machine"
-            )
-        database.execute("PRAGMA synchronous = FULL")
-        database.execute("PRAGMA foreign_keys = ON")
-
-    def _create(self) -> None:
-        """Put a finished database at `path`, whole or not at all.
-
-        It is made beside and then linked into place: a kill in between, or a second process at the
-        same moment, never meets a half-made or empty file.
-        """
-        if not self.path.parent.is_dir():
-            raise StorePlaceError(
-                f"{self.path.parent} is not a folder; make this folder for the store"
-            )
-        log = Path(f"{self.path}-wal")
-        if log.exists():
-            raise StoreError(
-                f"{self.path} is gone but {log.name} is still there; put back the file, or remove "
-                "both to begin anew (today's notices may then be sent a second time)"
-            )
-        made = Path(f"{self.path}.new-{os.urandom(8).hex()}")
-        try:
-            os.close(os.open(made, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
-            with self._errors():
-                database = sqlite3.connect(made, isolation_level=None)
-                try:
-                    self._apply(database, application_id=APPLICATION_ID)
-                    database.execute("PRAGMA journal_mode = WAL").fetchone()
-                finally:
-                    database.close()
-            with suppress(FileExistsError):
-                _link(made, self.path)
-            _sync_folder(self.path.parent)
-        except OSError as error:
-            raise StoreError(
-                f"cannot make {self.path}: {error.strerror}; check the folder's owner and space"
-            ) from error
-        finally:
-            with suppress(OSError):
-                made.unlink(missing_ok=True)
-
+    @abstractmethod
     def migrate(self) -> None:
         """Bring the tables to this version. Each step happens whole or not at all."""
-        newest = len(self._migrations)
-        with self._errors():
-            (version,) = self._database.execute("PRAGMA user_version").fetchone()
-            if version > newest:
-                raise StoreError(
-                    f"{self.path} was made by a newer windowcast (its tables are version "
-                    f"{version}, this program knows {newest}); update windowcast"
-                )
-            if version < newest:
-                self._apply(self._database)
 
-    def _apply(self, database: sqlite3.Connection, *, application_id: int | None = None) -> None:
-        for number, script in enumerate(self._migrations, start=1):
-            with _immediate(database):
-                # asked again under the lock: another process may have done this step meanwhile
-                (version,) = database.execute("PRAGMA user_version").fetchone()
-                if version >= number:
-                    continue
-                for statement in _statements(script.read_text(encoding="utf-8")):
-                    database.execute(statement)
-                if application_id is not None:
-                    database.execute(f"PRAGMA application_id = {application_id:d}")
-                database.execute(f"PRAGMA user_version = {number:d}")
-
+    @abstractmethod
     def check(self) -> None:
-        """Read through the whole file. Raises StoreError if any of it is damaged."""
-        with self._errors():
-            (finding,) = self._database.execute("PRAGMA quick_check(1)").fetchone()
-        if finding != "ok":
-            raise StoreError(f"{self.path} is damaged ({_line(finding)}); put back a copy")
+        """Raises StoreError if any of it is damaged, as far as that can be seen."""
 
-    def copy_to(self, path: Path) -> None:
-        """A consistent copy, also while others write. Copying the file itself would tear it."""
-        if path.exists():
-            raise StoreError(f"{path} exists; name a new file for the copy")
-        with self._errors():
-            self._database.execute("VACUUM INTO ?", (str(path),))
+    @abstractmethod
+    def transaction(self) -> AbstractContextManager[None]:
+        """All of the block's writes or none of them; no other process writes meanwhile."""
 
-    # Transactions and errors
+    @abstractmethod
+    def _errors(self) -> AbstractContextManager[None]:
+        """Within it the database's errors become StoreError."""
 
-    @contextmanager
-    def transaction(self) -> Iterator[None]:
-        """All of the block's writes or none of them; the lock is taken at once, for up to 10 s."""
-        with self._errors(), _immediate(self._database):
-            yield
-
-    @contextmanager
-    def _errors(self) -> Iterator[None]:
-        try:
-            yield
-        except sqlite3.ProgrammingError:
-            raise
-        except sqlite3.Error as error:
-            name = getattr(error, "sqlite_errorname", "")
-            trouble, remedy = _explain(name)
-            raise StoreError(
-                f"{self.path} {trouble} ({name or _line(str(error))}); {remedy}"
-            ) from error
+    @abstractmethod
+    def only_one(self, name: str) -> AbstractContextManager[bool]:
+        """Whether this process alone does a piece of work now, among all on this database."""
 
     # Forecasts
 
@@ -342,8 +151,12 @@ class Store:
         """Keep all of `rows`, in one transaction. The same yard, source and instant is replaced."""
         with self.transaction():
             self._database.executemany(
-                "INSERT OR REPLACE INTO forecast (yard, source, fetched_at, run_at, first_day, "
-                "days, scenarios, tenths, dropped, detail) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                "INSERT INTO forecast (yard, source, fetched_at, run_at, first_day, days,"
+                " scenarios, tenths, dropped, detail) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+                " ON CONFLICT (yard, source, fetched_at) DO UPDATE SET run_at = excluded.run_at,"
+                " first_day = excluded.first_day, days = excluded.days,"
+                " scenarios = excluded.scenarios, tenths = excluded.tenths,"
+                " dropped = excluded.dropped, detail = excluded.detail",
                 (
                     (
                         row.yard,
@@ -396,8 +209,10 @@ class Store:
         """Keep the past years of a place, in the stead of those kept before."""
         with self.transaction():
             self._database.execute(
-                "INSERT OR REPLACE INTO past_years (place, fetched_at, first_day, days, tenths)"
-                " VALUES (?, ?, ?, ?, ?)",
+                "INSERT INTO past_years (place, fetched_at, first_day, days, tenths)"
+                " VALUES (?, ?, ?, ?, ?) ON CONFLICT (place) DO UPDATE"
+                " SET fetched_at = excluded.fetched_at, first_day = excluded.first_day,"
+                " days = excluded.days, tenths = excluded.tenths",
                 (
                     found.place,
                     _instant(found.fetched_at),
@@ -426,8 +241,10 @@ class Store:
         """Keep all of `rows`, in one transaction. The same place, day and origin is replaced."""
         with self.transaction():
             self._database.executemany(
-                "INSERT OR REPLACE INTO past_run (place, issued, origin, first_day, days, tenths,"
-                " fetched_at) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                "INSERT INTO past_run (place, issued, origin, first_day, days, tenths, fetched_at)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (place, issued, origin) DO UPDATE"
+                " SET first_day = excluded.first_day, days = excluded.days,"
+                " tenths = excluded.tenths, fetched_at = excluded.fetched_at",
                 (
                     (
                         row.place,
@@ -465,13 +282,25 @@ class Store:
     def forget_forecasts(self, before: datetime) -> int:
         """Remove series fetched before an instant, save each yard's newest; how many went."""
         with self.transaction():
-            return self._database.execute(
+            store_second.forget(self._database, before)
+            gone: int = self._database.execute(
                 "DELETE FROM forecast WHERE fetched_at < ?"
                 " AND EXISTS (SELECT 1 FROM forecast AS later"
                 " WHERE later.yard = forecast.yard AND later.source = forecast.source"
                 " AND later.fetched_at > forecast.fetched_at)",
                 (_instant(before),),
             ).rowcount
+            return gone
+
+    def keep_second_looks(self, rows: Iterable[SecondLook]) -> None:
+        """Keep what second services said, all in one transaction."""
+        with self.transaction():
+            store_second.keep(self._database, rows)
+
+    def second_looks(self, yard: str, place: object) -> list[SecondLook]:
+        """What second services said of a yard where it stands now, the newest first."""
+        with self._errors():
+            return store_second.every(self._database, yard, place)
 
     # Observed highs
 
@@ -587,12 +416,12 @@ class Store:
                 self._database.execute("SAVEPOINT notice")
                 notice_id, already_told = self._queue(notice)
                 if notice_id is None or already_told:
-                    self._database.execute("ROLLBACK TO notice")
+                    self._database.execute("ROLLBACK TO SAVEPOINT notice")
                     skipped.append(SkippedNotice(notice=notice, already_told=already_told))
                 else:
                     self._supersede(notice, notice_id)
                     queued.append(notice_id)
-                self._database.execute("RELEASE notice")
+                self._database.execute("RELEASE SAVEPOINT notice")
         return Recorded(queued=tuple(queued), skipped=tuple(skipped))
 
     def queue_notice(self, notice: NewNotice) -> int | None:
@@ -604,7 +433,7 @@ class Store:
         created_at = _instant(notice.created_at)
         row = self._database.execute(
             "INSERT INTO notice (recipient, message_id, subject, created_at, kind, local_date,"
-            " body, next_attempt_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+            " body, next_attempt_at, not_before) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
             " ON CONFLICT (message_id) DO NOTHING RETURNING id",
             (
                 notice.recipient,
@@ -615,9 +444,12 @@ class Store:
                 notice.local_date.isoformat(),
                 notice.body,
                 created_at,
+                None if notice.not_before is None else _instant(notice.not_before),
             ),
         ).fetchone()
         notice_id: int | None = None if row is None else row[0]
+        if notice_id is not None:
+            store_said.say(self._database, notice.said, notice_id)
         already_told = []
         for told in notice.told:
             changed = self._tell(told, notice.recipient, notice_id, created_at)
@@ -626,7 +458,7 @@ class Store:
         return notice_id, tuple(already_told)
 
     def _tell(self, told: Told, recipient: str, notice_id: int | None, done_at: str) -> bool:
-        return (
+        return bool(
             self._database.execute(
                 "INSERT INTO morning (yard, local_date, recipient, state, notice_id, done_at)"
                 " VALUES (?, ?, ?, ?, ?, ?)"
@@ -668,44 +500,52 @@ class Store:
             },
         )
 
-    def watch_told(self, treatments: Sequence[int]) -> dict[tuple[int, str], str]:
-        """By treatment and recipient, what was told last of its danger: "urgent" or "over"."""
-        with self._errors():
-            rows = self._database.execute("SELECT treatment, recipient, state FROM watch_told")
-            return {(row[0], row[1]): row[2] for row in rows if row[0] in treatments}
+    def tell_at_once(self, rows: Sequence[SaidOf], notice: NewNotice | None) -> bool:
+        """Keep what is told outside of a morning, and queue the notice that tells it.
 
-    def tell_watch(
-        self,
-        recipient: str,
-        state: str,
-        treatments: Sequence[tuple[int, str]],
-        notice: NewNotice | None,
-        *,
-        told_at: datetime,
-    ) -> bool:
-        """Note that a recipient is told of treatments (number, yard), and queue the notice.
-
+        rows:    for one recipient, each with the `number` of what they were told last
         notice:  None: it is printed
 
-        All or nothing: False where somebody else has told one of them the same meanwhile.
+        All or nothing: False where they have been told something else of a yard meanwhile.
         """
         with self.transaction():
-            self._database.execute("SAVEPOINT watch")
-            told = all(
-                store_journal.tell_watch(self._database, one, recipient, state, told_at)
-                for one in treatments
-            )
-            if told and notice is not None:
-                told = self._queue(notice)[0] is not None
-            if not told:
-                self._database.execute("ROLLBACK TO watch")
-            self._database.execute("RELEASE watch")
-            return told
+            for one in rows:
+                last = store_said.last(self._database, one.yard).get(one.recipient)
+                if (0 if last is None else last.number) != one.number:
+                    return False
+            notice_id = None
+            if notice is not None:
+                notice_id, _ = self._queue(notice)
+                if notice_id is None:
+                    return False
+            store_said.say(self._database, rows, notice_id)
+            return True
 
-    def tell_printed(self, told: Sequence[Told], *, done_at: datetime) -> tuple[Told, ...]:
-        """Note mornings that were printed rather than mailed; those that had not been told yet."""
+    def tell_printed(
+        self,
+        told: Sequence[Told],
+        *,
+        done_at: datetime,
+        said: Sequence[SaidOf] = (),
+        recipient: str = "",
+    ) -> tuple[Told, ...]:
+        """Note mornings that were printed rather than mailed; those that had not been told yet.
+
+        said:       what was told of each yard; kept for the yards that had not been told
+        recipient:  somebody who has nothing to learn today and gets no mail; "": printed
+        """
         with self.transaction():
-            return tuple(each for each in told if self._tell(each, "", None, _instant(done_at)))
+            new = tuple(
+                each for each in told if self._tell(each, recipient, None, _instant(done_at))
+            )
+            fresh = {each.yard for each in new}
+            store_said.say(self._database, (one for one in said if one.yard in fresh), None)
+            return new
+
+    def said(self, yard: str) -> dict[str, SaidOf]:
+        """By recipient, what was told last of a yard; "" stands for what was printed."""
+        with self._errors():
+            return store_said.last(self._database, yard)
 
     def told(self, yard: str, local_date: date) -> dict[str, bool]:
         """Who has been told of a yard's morning: recipient to whether the notice knew anything.
@@ -755,10 +595,11 @@ class Store:
         leased_until = now + LEASE
         token = os.urandom(16).hex()
         chosen = (
-            f"(SELECT id FROM notice WHERE {_DUE} ORDER BY id LIMIT 1)"  # noqa: S608
+            f"(SELECT id FROM notice WHERE {_DUE} ORDER BY id LIMIT 1 {self._skip_locked})"  # noqa: S608
             if notice_id is None
             else ":notice_id AND state = 'waiting' AND (leased_until IS NULL"
             " OR leased_until <= :now OR leased_until > :longest_lease)"
+            " AND (not_before IS NULL OR not_before <= :now OR not_before > :longest_quiet)"
         )
         with self._errors():
             rows = self._database.execute(
@@ -836,7 +677,7 @@ class Store:
 
     def _mark(self, statement: str, claim: Claim, **values: str | int | None) -> bool:
         with self._errors():
-            return (
+            return bool(
                 self._database.execute(
                     statement, {"id": claim.notice.id, "token": claim.token, **values}
                 ).rowcount
@@ -851,10 +692,12 @@ class Store:
         """
         with self.transaction():
             self._database.execute("DELETE FROM decision WHERE made_at < ?", (_instant(before),))
-            return self._database.execute(
+            store_said.forget(self._database, before)
+            gone: int = self._database.execute(
                 "DELETE FROM notice WHERE created_at < ? AND state <> 'waiting'",
                 (_instant(before),),
             ).rowcount
+            return gone
 
     # The weather servers' daily allowance
 
@@ -863,7 +706,7 @@ class Store:
         with self._errors():
             rows = self._database.execute(
                 "INSERT INTO spent (day, weight) VALUES (?, ?)"
-                " ON CONFLICT (day) DO UPDATE SET weight = weight + excluded.weight"
+                " ON CONFLICT (day) DO UPDATE SET weight = spent.weight + excluded.weight"
                 " RETURNING weight",
                 (day.isoformat(), float(weight)),
             ).fetchall()
@@ -878,87 +721,81 @@ class Store:
         return 0.0 if row is None else float(row[0])
 
 
-@contextmanager
-def _immediate(database: sqlite3.Connection) -> Iterator[None]:
-    # A transaction that begins as a reader and writes later fails at once when another has written
-    # in between, whatever the busy timeout; one that takes the lock first waits its turn.
-    database.execute("BEGIN IMMEDIATE")
+def open_store(
+    url: str,
+    folder: Path,
+    *,
+    password: str = "",
+    migrations: Path | None = None,
+    busy_timeout_s: float = BUSY_TIMEOUT_S,
+) -> Store:
+    """The store at `url`, created where there is none and brought to this version's tables.
+
+    url:             "sqlite:///windowcast.db", relative to `folder`,
+                     "sqlite:////srv/windowcast.db", or "postgresql+psycopg://user@host/name"
+    password:        of a PostgreSQL server; "": as its own client library finds it
+    migrations:      a folder of them; None: this version's
+    busy_timeout_s:  how long a write waits for another process's
+
+    An existing file that is empty, damaged or somebody else's is never taken over: with the memory
+    of what was sent gone, everything would be sent again.
+
+    Raises StoreError.
+    """
+    opened: Store
+    if url.startswith(POSTGRES):
+        from windowcast.edges.store_postgres import PostgresStore
+
+        opened = PostgresStore(
+            url,
+            password=password,
+            migrations=migrations or MIGRATIONS / "postgres",
+            busy_timeout_s=busy_timeout_s,
+        )
+    else:
+        from windowcast.edges.store_sqlite import SqliteStore, path_of
+
+        opened = SqliteStore(
+            path_of(url, folder),
+            migrations=migrations or MIGRATIONS,
+            busy_timeout_s=busy_timeout_s,
+        )
     try:
-        yield
-        database.execute("COMMIT")
+        opened.migrate()
     except BaseException:
-        # a full disk makes SQLite roll back by itself
-        with suppress(sqlite3.Error):
-            if database.in_transaction:
-                database.execute("ROLLBACK")
+        opened.close()
         raise
+    return opened
 
 
-def _numbered(folder: Path) -> list[Path]:
+def check_place(url: str, folder: Path, *, password: str = "") -> None:
+    """Whether the store could be opened now, without making a file.
+
+    Raises StorePlaceError where the address can never work, StoreError where a database stands
+    there that cannot be used.
+    """
+    if url.startswith(POSTGRES):
+        open_store(url, folder, password=password).close()
+        return
+    from windowcast.edges.store_sqlite import check_path, path_of
+
+    if check_path(path_of(url, folder)):
+        open_store(url, folder).close()
+
+
+def numbered(folder: Path) -> list[Path]:
+    """The steps of a folder of migrations, in order."""
     scripts = sorted(folder.glob("[0-9][0-9][0-9][0-9]_*.sql"))
     if [int(script.name[:4]) for script in scripts] != list(range(1, len(scripts) + 1)):
         raise ValueError(f"migrations in {folder} are not numbered 0001, 0002, …")
     return scripts
 
 
-def _statements(script: str) -> Iterator[str]:
-    # executescript would commit our transaction first
-    statement = ""
-    for line in script.splitlines(keepends=True):
-        statement += line
-        if sqlite3.complete_statement(statement):
-            yield statement
-            statement = ""
-
-
-def _link(made: Path, path: Path) -> None:
-    try:
-        os.link(made, path)
-    except FileExistsError:
-        raise
-    except OSError:
-        # some file systems have no hard links
-        if not path.exists():
-            made.rename(path)
-
-
-def _sync_folder(folder: Path) -> None:
-    # a folder cannot be opened on every platform
-    with suppress(OSError):
-        descriptor = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
-
-
-def _explain(name: str) -> tuple[str, str]:
-    """What went wrong and what a person can do, from SQLite's name of an error."""
-    for prefix, trouble, remedy in (
-        ("SQLITE_NOTADB", "is not a database", "put back a copy, or name another file"),
-        ("SQLITE_CORRUPT", "is damaged", "put back a copy"),
-        ("SQLITE_BUSY", "is in use by another process", "try again, and see what holds it"),
-        ("SQLITE_LOCKED", "is in use by another process", "try again, and see what holds it"),
-        ("SQLITE_READONLY", "may not be written", "check who owns the file and its folder"),
-        ("SQLITE_CANTOPEN", "cannot be opened", "check who owns the file and its folder"),
-        ("SQLITE_PERM", "cannot be opened", "check who owns the file and its folder"),
-        ("SQLITE_FULL", "does not fit on its disk", "make room"),
-        ("SQLITE_IOERR", "cannot be read or written", "check the disk and the room on it"),
-        ("SQLITE_CONSTRAINT", "does not accept this row", "report this as a fault of windowcast"),
-    ):
-        if name.startswith(prefix):
-            return trouble, remedy
-    return "cannot be used", "run windowcast check"
-
-
-def _line(text: str) -> str:
-    return " ".join(text.split())
-
-
 def _times(now: datetime) -> dict[str, str]:
     return {
         "now": _instant(now),
         "longest_wait": _instant(now + LONGEST_WAIT),
+        "longest_quiet": _instant(now + LONGEST_QUIET),
         "longest_lease": _instant(now + LEASE),
     }
 

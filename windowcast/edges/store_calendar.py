@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import NamedTuple
 
 from windowcast.edges.store_history import instant
+from windowcast.edges.store_records import Database
 
 
 class PublishedEvent(NamedTuple):
@@ -31,17 +31,17 @@ class PublishedEvent(NamedTuple):
     said: Mapping[str, str]
 
 
-def origin(database: sqlite3.Connection) -> bytes:
+def origin(database: Database) -> bytes:
     """What the events of this database are named under: 16 octets, random, the same for good."""
     (octets,) = database.execute("SELECT octets FROM calendar_origin").fetchone()
     return bytes(octets)
 
 
-def published(database: sqlite3.Connection, yard: str | None) -> list[PublishedEvent]:
+def published(database: Database, yard: str | None) -> list[PublishedEvent]:
     """Every event ever said of a yard, or of all, by day."""
     rows = database.execute(
         "SELECT uid, yard, day, sequence, cancelled, created_at, changed_at, said"
-        " FROM calendar_event WHERE :yard IS NULL OR yard = :yard ORDER BY day, uid",
+        " FROM calendar_event WHERE CAST(:yard AS TEXT) IS NULL OR yard = :yard ORDER BY day, uid",
         {"yard": yard},
     )
     return [
@@ -59,12 +59,15 @@ def published(database: sqlite3.Connection, yard: str | None) -> list[PublishedE
     ]
 
 
-def keep(database: sqlite3.Connection, events: Sequence[PublishedEvent]) -> None:
+def keep(database: Database, events: Sequence[PublishedEvent]) -> None:
     """Remember what is said now, in the caller's transaction."""
     database.executemany(
-        "INSERT OR REPLACE INTO calendar_event"
+        "INSERT INTO calendar_event"
         " (uid, yard, day, sequence, cancelled, created_at, changed_at, said)"
-        " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (uid) DO UPDATE SET yard = excluded.yard,"
+        " day = excluded.day, sequence = excluded.sequence, cancelled = excluded.cancelled,"
+        " created_at = excluded.created_at, changed_at = excluded.changed_at,"
+        " said = excluded.said",
         (
             (
                 one.uid,

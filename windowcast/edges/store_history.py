@@ -7,13 +7,13 @@ of the database into its own.
 from __future__ import annotations
 
 import json
-import sqlite3
 from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime
 from typing import Any
 
 from windowcast.edges.store_records import (
     Corrected,
+    Database,
     Decision,
     Noted,
     ObservedHigh,
@@ -21,7 +21,7 @@ from windowcast.edges.store_records import (
 )
 
 
-def note_observed(database: sqlite3.Connection, rows: Iterable[ObservedHigh]) -> Noted:
+def note_observed(database: Database, rows: Iterable[ObservedHigh]) -> Noted:
     """Keep each row; one that says what is kept already changes nothing, not even its instant."""
     new = unchanged = 0
     corrected: list[Corrected] = []
@@ -35,8 +35,9 @@ def note_observed(database: sqlite3.Connection, rows: Iterable[ObservedHigh]) ->
             unchanged += 1
             continue
         database.execute(
-            "INSERT OR REPLACE INTO observed (yard, day, origin, place, tenths, noted_at)"
-            " VALUES (?, ?, ?, ?, ?, ?)",
+            "INSERT INTO observed (yard, day, origin, place, tenths, noted_at)"
+            " VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (yard, day, origin) DO UPDATE"
+            " SET place = excluded.place, tenths = excluded.tenths, noted_at = excluded.noted_at",
             (*key, place, row.tenths, instant(row.noted_at)),
         )
         # The high of another place is another high and not a mistake in this one.
@@ -48,7 +49,7 @@ def note_observed(database: sqlite3.Connection, rows: Iterable[ObservedHigh]) ->
 
 
 def observed(
-    database: sqlite3.Connection, yard: str, place: object, origin: str | None
+    database: Database, yard: str, place: object, origin: str | None
 ) -> list[ObservedHigh]:
     """One row a day in order: the yard's own where there is one, else the service's of `place`.
 
@@ -57,7 +58,7 @@ def observed(
     rows = database.execute(
         "SELECT day, origin, place, tenths, noted_at FROM observed AS one WHERE yard = :yard"
         " AND (origin = 'own' OR place = :place)"
-        " AND CASE WHEN :origin IS NOT NULL THEN origin = :origin ELSE origin = 'own'"
+        " AND CASE WHEN CAST(:origin AS TEXT) IS NOT NULL THEN origin = :origin ELSE origin = 'own'"
         "  OR NOT EXISTS (SELECT 1 FROM observed AS own WHERE own.yard = one.yard"
         "   AND own.day = one.day AND own.origin = 'own') END"
         " ORDER BY day",
@@ -76,9 +77,7 @@ def observed(
     ]
 
 
-def fetches(
-    database: sqlite3.Connection, yard: str, source: str, place: object
-) -> Iterator[StoredSeries]:
+def fetches(database: Database, yard: str, source: str, place: object) -> Iterator[StoredSeries]:
     """Every kept series of one source that was fetched for `place`, the oldest first."""
     read: dict[str, dict[str, Any]] = {}
     for row in database.execute(
@@ -110,7 +109,7 @@ def series_of(yard: str, source: str, row: tuple[Any, ...], detail: dict[str, An
     )
 
 
-def decisions(database: sqlite3.Connection, yard: str, kind: str) -> list[Decision]:
+def decisions(database: Database, yard: str, kind: str) -> list[Decision]:
     """Every kept decision of a kind at a yard, in the order they were made for each date."""
     return [
         Decision(

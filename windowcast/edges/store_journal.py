@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 from collections.abc import Iterable
 from datetime import date, datetime
 
 from windowcast.edges.store_history import instant
+from windowcast.edges.store_records import Database
 from windowcast.trade.journal import Entry
 
 
-def enter(database: sqlite3.Connection, entries: Iterable[Entry]) -> list[int]:
+def enter(database: Database, entries: Iterable[Entry]) -> list[int]:
     """Keep entries, in the caller's transaction; their ids, an old one where the key is known."""
     found = []
     for one in entries:
@@ -40,11 +40,11 @@ def enter(database: sqlite3.Connection, entries: Iterable[Entry]) -> list[int]:
     return found
 
 
-def journal(database: sqlite3.Connection, yard: str | None) -> list[Entry]:
+def journal(database: Database, yard: str | None) -> list[Entry]:
     """Every entry of a yard, or of all, as entered."""
     rows = database.execute(
         "SELECT id, yard, kind, day, noted_at, body, corrects, key FROM journal"
-        " WHERE :yard IS NULL OR yard = :yard ORDER BY id",
+        " WHERE CAST(:yard AS TEXT) IS NULL OR yard = :yard ORDER BY id",
         {"yard": yard},
     )
     return [
@@ -60,23 +60,3 @@ def journal(database: sqlite3.Connection, yard: str | None) -> list[Entry]:
         )
         for row in rows
     ]
-
-
-def tell_watch(
-    database: sqlite3.Connection,
-    treatment: tuple[int, str],
-    recipient: str,
-    state: str,
-    told_at: datetime,
-) -> bool:
-    """Note what is told of a treatment's danger; False where that was told last already."""
-    return (
-        database.execute(
-            "INSERT INTO watch_told (treatment, yard, recipient, state, told_at)"
-            " VALUES (?, ?, ?, ?, ?) ON CONFLICT (treatment, recipient) DO UPDATE"
-            " SET state = excluded.state, told_at = excluded.told_at"
-            " WHERE watch_told.state <> excluded.state",
-            (*treatment, recipient, state, instant(told_at)),
-        ).rowcount
-        == 1
-    )

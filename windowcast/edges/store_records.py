@@ -11,11 +11,22 @@ from array import array
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 MISSING_TENTHS = -32768
 SOURCES = ("forecast", "ensemble", "extended", "scenarios")
 ORIGINS = ("previous", "single", "analysis")
+
+
+class Database(Protocol):
+    """What the statements need of an open connection, in the words of the DB-API.
+
+    Parameters are written as "?" or ":name", whatever the database itself wants.
+    """
+
+    def execute(self, sql: str, parameters: Any = ..., /) -> Any: ...
+
+    def executemany(self, sql: str, parameters: Iterable[Any], /) -> Any: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,6 +124,26 @@ class StoredPastRun:
     fetched_at: datetime
 
 
+class SecondLook(NamedTuple):
+    """What a second weather service said of a yard's first days.
+
+    source:         "met-norway" or "nws"
+    place:          where the yard was, as JSON allows
+    tenths:         one a day from `first_day` on, packed as in StoredSeries
+    expires_at:     it is not asked again before
+    last_modified:  as it said so itself, to be asked with; "": it did not
+    """
+
+    yard: str
+    source: str
+    fetched_at: datetime
+    place: Any
+    first_day: date
+    tenths: bytes
+    expires_at: datetime
+    last_modified: str
+
+
 class Decision(NamedTuple):
     """What was concluded for one yard.
 
@@ -135,12 +166,30 @@ class Told(NamedTuple):
     knows: bool
 
 
+class SaidOf(NamedTuple):
+    """What a recipient is told of a yard.
+
+    change:    how it differs from before
+    document:  what is said, as JSON allows
+    number:    of what was told last, as kept; of a new one, of the one that it follows; 0: none
+    """
+
+    yard: str
+    recipient: str
+    change: str
+    document: dict[str, Any]
+    told_at: datetime
+    number: int = 0
+
+
 class NewNotice(NamedTuple):
     """A notice to keep until it is delivered.
 
     message_id:  unique; the same for the same notice whoever composes it
     body:        the message as it will be sent, byte for byte
     told:        the mornings that this notice tells its recipient
+    said:        what it says of yards, to be compared with the next time
+    not_before:  the first instant at which it may be sent; None: at once
     """
 
     recipient: str
@@ -151,6 +200,8 @@ class NewNotice(NamedTuple):
     local_date: date
     body: bytes
     told: tuple[Told, ...] = ()
+    said: tuple[SaidOf, ...] = ()
+    not_before: datetime | None = None
 
 
 class SkippedNotice(NamedTuple):

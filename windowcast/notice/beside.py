@@ -11,6 +11,7 @@ class Beside(NamedTuple):
     """Everything that one yard's part of a notice says besides windows; all empty: nothing is due.
 
     heading:   in place of the windows' headline; "": a treatment may be started, the windows' stays
+    news:      for the subject, what has changed since the last notice: "opened, start today"
     danger:    for the subject, before all else: "strips in danger, Thu Aug 20"
     today:     for the subject: what is to be done at the yard today
     first:     lines before the windows, of at most 78 columns
@@ -21,6 +22,7 @@ class Beside(NamedTuple):
     """
 
     heading: str = ""
+    news: str = ""
     danger: str = ""
     today: str = ""
     first: tuple[str, ...] = ()

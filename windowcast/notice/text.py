@@ -26,6 +26,8 @@ from windowcast.notice.plain import (
 from windowcast.trade import visits as visiting
 from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
 
+MOST_NEWS = 3
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Notice:
@@ -96,21 +98,31 @@ def write(
 def subject_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside] | None = None) -> str:
     """The whole message in a line: "Creek Bend can start today; 2 yards later; 1 closed".
 
-    Danger to what is in the hives comes first, then what is to be done today, then the windows of
-    the yards that have nothing in.
+    Danger to what is in the hives comes first, then what has changed since the last notice, then
+    what is to be done today, then the windows of the other yards that have nothing in.
     """
     others = beside or {}
     told = [(answer, others.get(answer.yard.name, NOTHING)) for answer in answers]
     texts = [f"{answer.yard.name}: {one.danger}" for answer, one in told if one.danger]
+    news = [(answer, one.news) for answer, one in told if one.news and not one.danger]
+    if len(news) <= MOST_NEWS:
+        texts += [f"{answer.yard.name}: {what}" for answer, what in news]
+    else:
+        texts.append(f"something has changed at {len(news)} yards")
     today = [(answer, one.today) for answer, one in told if one.today and not one.danger]
     if len(today) <= 2:
         texts += [f"{answer.yard.name}: {what}" for answer, what in today]
     else:
         texts.append(f"visits today at {len(today)} yards")
-    free = [answer for answer, one in told if one.windows]
+    shown = {answer.yard.name for answer, _ in news} if len(news) <= MOST_NEWS else set()
+    free = [answer for answer, one in told if one.windows and answer.yard.name not in shown]
     if free:
         texts.append(_windows_of(free, more=bool(texts)))
-    quiet = [answer for answer, one in told if not (one.windows or one.danger or one.today)]
+    quiet = [
+        answer
+        for answer, one in told
+        if not (one.windows or one.danger or one.today or answer.yard.name in shown)
+    ]
     if quiet and not texts and len(quiet) == 1:
         return f"{quiet[0].yard.name}: {others[quiet[0].yard.name].heading}"
     if quiet:

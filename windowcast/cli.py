@@ -113,7 +113,7 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
     """
     from windowcast.edges import store
 
-    configuration = configuration_of(ctx, config_folder)
+    configuration = configuration_of(ctx, config_folder, secrets=None)
     store.check_place(configuration.store_url, configuration.folder)
     if reach:
         weather_reached, mail_reached = _reach(configuration)
@@ -161,7 +161,7 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
     from windowcast import morning as job
     from windowcast.edges import clock
 
-    configuration = configuration_of(ctx, config_folder)
+    configuration = configuration_of(ctx, config_folder, secrets=None)
     with job.open_store(configuration) as store:
         result = job.run(configuration, store, now=clock.now(), say=say, print_only=print_only)
     for urgent in result.urgent:
@@ -200,7 +200,7 @@ def yard(
     from windowcast.edges import clock
     from windowcast.standing import beside, standing
 
-    configuration = configuration_of(ctx, config_folder)
+    configuration = configuration_of(ctx, config_folder, secrets=("weather",))
     place = asking.find_yard(configuration, name)
     chosen = asking.find_treatments(configuration, place, treatment_id)
     now = clock.now()
@@ -276,7 +276,7 @@ def band(
     from windowcast.notice import table
 
     folder = config.find_folder(config_folder or ctx.obj, os.environ)
-    configuration = config.load(folder, os.environ)
+    configuration = config.load(folder, os.environ, secrets=())
     treatment = asking.find_treatment(configuration, treatment_id)
     asking.check_regimen(treatment, regimen_id)
     if high_min is not None or high_max is not None:
@@ -289,7 +289,7 @@ def band(
             unit=unit,
             environ=os.environ,
         )
-        configuration = config.load(folder, os.environ)
+        configuration = config.load(folder, os.environ, secrets=())
         treatment = asking.find_treatment(configuration, treatment_id)
     click.echo("\n".join(table.band_lines(treatment, regimen_id)))
 
@@ -304,7 +304,7 @@ def serve(ctx: click.Context, config_folder: str | None) -> None:
     """
     from windowcast import service
 
-    configuration = configuration_of(ctx, config_folder)
+    configuration = configuration_of(ctx, config_folder, secrets=None)
     if not service.serve(configuration):
         # A thread that waits for a server would hold the interpreter's ordinary end.
         sys.stdout.flush()

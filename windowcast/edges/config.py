@@ -9,7 +9,7 @@ import os
 import re
 import sys
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal, DecimalException
 from pathlib import Path
@@ -29,6 +29,8 @@ SCHEMA: Mapping[str, Mapping[str, Key]] = {
 }
 FILES = tuple(SCHEMA)
 LONGEST_BYTES = 1_000_000
+SECRETS = ("weather", "mail", "health")
+"""The tables of windowcast.toml that name secrets."""
 
 
 def find_folder(given: str | None, environ: Mapping[str, str]) -> Path:
@@ -83,10 +85,13 @@ def load(
     environ: Mapping[str, str],
     *,
     drafts: Mapping[str, bytes] | None = None,
+    secrets: Collection[str] = SECRETS,
 ) -> Configuration:
     """The whole configuration in `folder`.
 
-    drafts:  contents to judge in place of those of the files with these names
+    drafts:   contents to judge in place of those of the files with these names
+    secrets:  the tables whose secrets are needed; those of others stay "", and who has them not
+              is not asked for them
 
     Raises ConfigError with every mistake of all three files, in the order of the files and lines.
     """
@@ -105,6 +110,7 @@ def load(
             folder,
             environ,
             every_yard_told=bool(yards) and all(yard.get("recipients") for yard in yards),
+            secrets=secrets,
         )
     if bands.document is not None and "treatment" in bands.sound:
         bands.faults += config_checks.treatments(

@@ -12,6 +12,7 @@ from windowcast.edges.settings import (
     ChanceSettings,
     Configuration,
     DecisionSettings,
+    HealthSettings,
     MailSettings,
     MorningSettings,
     WeatherSettings,
@@ -51,6 +52,10 @@ def configuration(
         mail=_mail(service["mail"]) if "mail" in service else None,
         yards=tuple(_yard(table, ids) for table in places["yard"]),
         treatments=treatments,
+        health=HealthSettings(
+            listen=service.get("health", {}).get("listen") or None,
+            heartbeat_url=service.get("health", {}).get("heartbeat_url", ""),
+        ),
     )
 
 

@@ -21,6 +21,7 @@ from typing import Any
 from windowcast.edges import store_calendar, store_history, store_journal
 from windowcast.edges.store_calendar import PublishedEvent
 from windowcast.edges.store_history import instant as _instant
+from windowcast.edges.store_keeping import StoreKeeping
 from windowcast.edges.store_records import (
     MISSING_TENTHS,
     SOURCES,
@@ -64,6 +65,7 @@ __all__ = [
     "check_place",
     "open_store",
     "pack_tenths",
+    "path_of",
     "unpack_tenths",
 ]
 
@@ -99,19 +101,23 @@ def open_store(
     *,
     migrations: Path = MIGRATIONS,
     busy_timeout_s: float = BUSY_TIMEOUT_S,
+    create: bool = True,
 ) -> Store:
     """The store at `url`, created where there is none and brought to this version's tables.
 
     url:             "sqlite:///windowcast.db", relative to `folder`, or
                      "sqlite:////srv/windowcast.db"
     busy_timeout_s:  how long a write waits for another process's
+    create:          False: one that is missing is an error
 
     An existing file that is empty, damaged or somebody else's is never taken over: with the memory
     of what was sent gone, everything would be sent again.
 
     Raises StoreError.
     """
-    store = Store(_path(url, folder), migrations=migrations, busy_timeout_s=busy_timeout_s)
+    store = Store(
+        path_of(url, folder), migrations=migrations, busy_timeout_s=busy_timeout_s, create=create
+    )
     try:
         store.migrate()
     except BaseException:
@@ -126,7 +132,7 @@ def check_place(url: str, folder: Path) -> None:
     Raises StorePlaceError where the address can never work, StoreError where a database stands
     there that cannot be used.
     """
-    path = _path(url, folder)
+    path = path_of(url, folder)
     if path.exists():
         open_store(url, folder).close()
     elif not path.parent.is_dir():
@@ -137,7 +143,8 @@ def check_place(url: str, folder: Path) -> None:
         )
 
 
-def _path(url: str, folder: Path) -> Path:
+def path_of(url: str, folder: Path) -> Path:
+    """The file that a store url names. Raises StorePlaceError."""
     scheme, separator, place = url.partition("://")
     if not separator:
         raise StorePlaceError(f'store url is "{url}", but must look like "sqlite:///windowcast.db"')
@@ -160,7 +167,7 @@ def _path(url: str, folder: Path) -> Path:
     return folder.absolute() / name
 
 
-class Store:
+class Store(StoreKeeping):
     """An open database. One per thread; close it, or use it as a context manager.
 
     Every method raises StoreError when the database cannot do it, and then has changed nothing.
@@ -172,6 +179,7 @@ class Store:
         *,
         migrations: Path = MIGRATIONS,
         busy_timeout_s: float = BUSY_TIMEOUT_S,
+        create: bool = True,
     ) -> None:
         self.path = path
         self._migrations = _numbered(migrations)
@@ -179,6 +187,10 @@ class Store:
         try:
             octets = path.stat().st_size
         except FileNotFoundError:
+            if not create:
+                raise StoreError(
+                    f"{path} is not there; put it back, or name it in [store] url"
+                ) from None
             self._create()
         except OSError as error:
             raise StoreError(

@@ -1,0 +1,2 @@
+-- Kept free for what was said to whom.
+SELECT 1;

@@ -1,0 +1,2 @@
+-- Kept free.
+SELECT 1;

@@ -23,6 +23,8 @@ LAYERS = (
     ("cli",),
     ("commands",),
     ("service", "named"),
+    ("health", "missed", "backup"),
+    ("schedule",),
     ("morning", "verify", "observed"),
     ("watching",),
     ("standing",),

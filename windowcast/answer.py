@@ -69,9 +69,9 @@ class YardWeather:
         return self.fresh and bool(self.sources)
 
 
-def open_store(configuration: Configuration) -> Store:
-    """The store that the configuration names, made where it is missing."""
-    return open_store_at(configuration.store_url, configuration.folder)
+def open_store(configuration: Configuration, *, create: bool = True) -> Store:
+    """The store that the configuration names, made where it is missing unless `create` is False."""
+    return open_store_at(configuration.store_url, configuration.folder, create=create)
 
 
 def find_yard(configuration: Configuration, name: str) -> Yard:

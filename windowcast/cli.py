@@ -7,6 +7,7 @@ asking for one yard from the stored forecast stays quick.
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from importlib import import_module
 from pathlib import Path
@@ -30,6 +31,9 @@ if TYPE_CHECKING:
     from windowcast.edges.settings import Configuration
 
 LAZY = {
+    "status": "keeping",
+    "backup": "keeping",
+    "restore": "keeping",
     "records": "records",
     "treat": "treat",
     "found": "treat",
@@ -111,6 +115,7 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
 
     Example: windowcast check --reach
     """
+    from windowcast import health
     from windowcast.edges import store
 
     configuration = configuration_of(ctx, config_folder, secrets=None)
@@ -120,6 +125,8 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
         if not (weather_reached and mail_reached):
             say("windowcast: not every server could be reached")
             ctx.exit(NOT_DELIVERED if weather_reached else NOTHING_USABLE)
+    for path, mode in health.exposed_files(configuration):
+        say(f"{path}: others can read it (mode {mode:04o}); run: chmod 600 {shlex.quote(str(path))}")
     yards, treatments = configuration.yards, configuration.treatments
     where = "printed" if configuration.mail is None else "mailed"
     click.echo(
@@ -158,16 +165,26 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
 
     Example: windowcast morning --print
     """
+    from windowcast import missed
     from windowcast import morning as job
     from windowcast.edges import clock
 
     configuration = configuration_of(ctx, config_folder, secrets=None)
     with job.open_store(configuration) as store:
+        if not print_only:
+            for notice_of_none in missed.tell(configuration, store, now=clock.now(), say=say):
+                click.echo(notice_of_none)
         result = job.run(configuration, store, now=clock.now(), say=say, print_only=print_only)
     for urgent in result.urgent:
         click.echo(urgent)
     for notice in result.printed:
         click.echo(notice.body, nl=False)
+    if configuration.health.heartbeat_url and result.exit_code == DONE and not print_only:
+        from windowcast.edges import heartbeat
+
+        trouble = heartbeat.send(configuration.health.heartbeat_url)
+        if trouble:
+            say(f"heartbeat not sent: {trouble}")
     ctx.exit(result.exit_code)
 
 

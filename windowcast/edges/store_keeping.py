@@ -156,6 +156,16 @@ class StoreKeeping:
             knows=row[2] == "told",
         )
 
+    def forecast_fetched(self, yard: str, until: datetime) -> datetime | None:
+        """When the newest forecast of a yard that is not from after `until` was fetched."""
+        with self._errors():
+            (found,) = self._database.execute(
+                "SELECT max(fetched_at) FROM forecast"
+                " WHERE yard = ? AND source <> 'scenarios' AND fetched_at <= ?",
+                (yard, instant(until)),
+            ).fetchone()
+        return None if found is None else datetime.fromisoformat(found)
+
     def missed_told(self, yard: str, local_date: date) -> set[str]:
         """Who has been told that this morning did not come."""
         with self._errors():

@@ -126,7 +126,8 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
             say("windowcast: not every server could be reached")
             ctx.exit(NOT_DELIVERED if weather_reached else NOTHING_USABLE)
     for path, mode in health.exposed_files(configuration):
-        say(f"{path}: others can read it (mode {mode:04o}); run: chmod 600 {shlex.quote(str(path))}")
+        remedy = f"chmod 600 {shlex.quote(str(path))}"
+        say(f"{path}: others can read it (mode {mode:04o}); run: {remedy}")
     yards, treatments = configuration.yards, configuration.treatments
     where = "printed" if configuration.mail is None else "mailed"
     click.echo(

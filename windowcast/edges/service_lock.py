@@ -47,6 +47,10 @@ class ServiceLock:
                 os.close(descriptor)
                 raise
             self._descriptor = descriptor
+            if hasattr(os, "geteuid") and os.geteuid() == 0:
+                # The superuser must not leave a lock that the service's own user cannot open.
+                owner = self._path.parent.stat()
+                os.chown(descriptor, owner.st_uid, owner.st_gid)
             return True
 
     def release(self) -> None:

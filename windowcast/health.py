@@ -21,6 +21,7 @@ from windowcast.edges.store import Store, StoredNotice, path_of
 from windowcast.edges.store_keeping import RefusedNotice, ServiceRun, ToldMorning
 from windowcast.errors import StoreError
 from windowcast.morning import recipients_of
+from windowcast.notice.health_lines import tries
 from windowcast.schedule import LATE_AFTER, due_at, next_due
 from windowcast.trade.yard import Yard
 
@@ -91,7 +92,7 @@ class Health:
             if one.told is not None and not one.told.knows
         ]
         found += [
-            f"a notice to {one.recipient} waits after {one.attempts} tries: {one.last_error}"
+            f"a notice to {one.recipient} waits after {tries(one.attempts)}: {one.last_error}"
             for one in self.waiting
             if one.last_error
         ]

@@ -12,9 +12,6 @@ from socketserver import TCPServer
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
-READ_TIMEOUT_S = 5.0
-DEADLINE_S = 15.0
-"""For one connection, from its first byte to its last."""
 CONNECTIONS = 8
 """At once; more are shut unanswered, so that nobody can use up memory or threads."""
 
@@ -33,14 +30,22 @@ class HealthServer:
     listen:  address and port; port 0: any free one, `port` says which
     others:  requests for any host name are answered, not only for this machine's own names: a page
              in a browser could otherwise reach it under a name of its own
+    read_timeout_s,  for one read, and for a connection from its first byte to its last
+    deadline_s:
 
     Raises OSError where the address cannot be had.
     """
 
     def __init__(
-        self, listen: tuple[str, int], pages: Mapping[str, Callable[[], Page]], *, others: bool
+        self,
+        listen: tuple[str, int],
+        pages: Mapping[str, Callable[[], Page]],
+        *,
+        others: bool,
+        read_timeout_s: float = 5.0,
+        deadline_s: float = 15.0,
     ) -> None:
-        self._server = _Server(listen, dict(pages), others)
+        self._server = _Server(listen, dict(pages), others, read_timeout_s, deadline_s)
         self.port: int = self._server.server_address[1]
         self._thread = threading.Thread(
             target=self._server.serve_forever, name="health", kwargs={"poll_interval": 0.2}
@@ -66,8 +71,15 @@ class _Server(ThreadingHTTPServer):
     request_queue_size = 16
 
     def __init__(
-        self, listen: tuple[str, int], pages: dict[str, Callable[[], Page]], others: bool
+        self,
+        listen: tuple[str, int],
+        pages: dict[str, Callable[[], Page]],
+        others: bool,
+        read_timeout_s: float,
+        deadline_s: float,
     ) -> None:
+        self.read_timeout_s = read_timeout_s
+        self._deadline_s = deadline_s
         self.pages = pages
         self.others = others
         self._free = threading.BoundedSemaphore(CONNECTIONS)
@@ -87,7 +99,7 @@ class _Server(ThreadingHTTPServer):
         super().process_request(request, client_address)
 
     def process_request_thread(self, request: Any, client_address: Any) -> None:
-        timer = threading.Timer(DEADLINE_S, _shut, (request,))
+        timer = threading.Timer(self._deadline_s, _shut, (request,))
         timer.daemon = True
         timer.start()
         try:
@@ -109,9 +121,12 @@ def _shut(request: socket.socket) -> None:
 
 class _Handler(BaseHTTPRequestHandler):
     server: _Server
-    timeout = READ_TIMEOUT_S
     error_content_type = "text/plain; charset=utf-8"
     error_message_format = "%(code)d %(message)s\n"
+
+    def setup(self) -> None:
+        super().setup()
+        self.connection.settimeout(self.server.read_timeout_s)
 
     def version_string(self) -> str:
         return "windowcast"

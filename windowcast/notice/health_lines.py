@@ -35,15 +35,20 @@ def status_lines(found: Mapping[str, Any]) -> list[str]:
         lines += labelled("Forecast", "none is stored" if age is None else f"{age:.1f} h old")
     lines += ["", "Outbox" if found["outbox"] else "Nothing waits to be delivered."]
     for one in found["outbox"]:
-        tries = "1 try" if one["tries"] == 1 else f"{one['tries']} tries"
         lines += labelled("To", f"{one['recipient']}: {one['subject']}")
         if one["last_error"]:
             lines += labelled(
-                "", f"{tries}, next {_instant(one['next_try_at'])}: {one['last_error']}"
+                "",
+                f"{tries(one['tries'])}, next {_instant(one['next_try_at'])}: {one['last_error']}",
             )
         else:
-            lines += labelled("", f"{tries}, since {_instant(one['created_at'])}")
+            lines += labelled("", f"{tries(one['tries'])}, since {_instant(one['created_at'])}")
     return lines
+
+
+def tries(count: int) -> str:
+    """ "1 try", "3 tries"."""
+    return f"{count} {'try' if count == 1 else 'tries'}"
 
 
 def _service(one: Mapping[str, Any]) -> str:

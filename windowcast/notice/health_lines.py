@@ -36,13 +36,12 @@ def status_lines(found: Mapping[str, Any]) -> list[str]:
     lines += ["", "Outbox" if found["outbox"] else "Nothing waits to be delivered."]
     for one in found["outbox"]:
         lines += labelled("To", f"{one['recipient']}: {one['subject']}")
+        tried = tries(one["tries"])
         if one["last_error"]:
-            lines += labelled(
-                "",
-                f"{tries(one['tries'])}, next {_instant(one['next_try_at'])}: {one['last_error']}",
-            )
+            again = _instant(one["next_try_at"])
+            lines += labelled("", f"{tried}, next {again}: {one['last_error']}")
         else:
-            lines += labelled("", f"{tries(one['tries'])}, since {_instant(one['created_at'])}")
+            lines += labelled("", f"{tried}, since {_instant(one['created_at'])}")
     return lines
 
 

@@ -23,7 +23,10 @@ REPOSITORY = Path(__file__).resolve().parents[1]
 README = (REPOSITORY / "README.md").read_text("utf-8")
 CONFIG = REPOSITORY / "config"
 
-SECRETS = {"WINDOWCAST_SMTP_PASSWORD": "not a real one"}
+SECRETS = {
+    "WINDOWCAST_SMTP_PASSWORD": "not a real one",
+    "WINDOWCAST_HEARTBEAT_URL": "https://watch.example.org/not-a-real-one",
+}
 IN_VENV = ".venv/bin/windowcast"
 
 

@@ -360,8 +360,10 @@ def first_schema(place: Path) -> dict[str, list[tuple]]:
             ("decision", (1, "Creek Bend", TODAY, at, "morning", "{}")),
             (
                 "notice",
-                (1, "crew@example.org", "<a@example.org>", "Creek Bend", at, "morning", TODAY)
-                + (b"body", "sent", 1, at, 0, "", at, 250, None, None),
+                (
+                    *(1, "crew@example.org", "<a@example.org>", "Creek Bend", at, "morning"),
+                    *(TODAY, b"body", "sent", 1, at, 0, "", at, 250, None, None),
+                ),
             ),
             ("morning", ("Creek Bend", "2026-08-31", "crew@example.org", "told", 1, at)),
             ("spent", ("2026-08-31", 24.0)),

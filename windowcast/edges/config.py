@@ -162,9 +162,7 @@ def _mistake(name: str, line: int, said: str, text: str) -> str:
     excerpt = excerpts[line - 1].rstrip() if line <= len(excerpts) else ""
     key = excerpt.partition("=")[0].strip().strip("\"'")
     value = excerpt.partition("=")[2].strip().strip("\"'")
-    pasted = key in ("api_key_env", "password_env") and not re.match(
-        r"[A-Za-z_]\w*\b[^-]", value + " "
-    )
+    pasted = key.endswith("_env") and not re.match(r"[A-Za-z_]\w*\b[^-]", value + " ")
     if looks_secret(key) or pasted:
         excerpt = f"{excerpt.partition('=')[0]}= ***"
     excerpt = hide_credentials(excerpt)

@@ -162,7 +162,9 @@ def _mistake(name: str, line: int, said: str, text: str) -> str:
     excerpt = excerpts[line - 1].rstrip() if line <= len(excerpts) else ""
     key = excerpt.partition("=")[0].strip().strip("\"'")
     value = excerpt.partition("=")[2].strip().strip("\"'")
-    pasted = key.endswith("_env") and not re.match(r"[A-Za-z_]\w*\b[^-]", value + " ")
+    # Only what can be the name of a variable is repeated: anything else may be the secret itself.
+    named = re.fullmatch(r"[A-Za-z_]?\w*[\"']?\s*(#.*)?", value)
+    pasted = key.endswith("_env") and named is None
     if looks_secret(key) or pasted:
         excerpt = f"{excerpt.partition('=')[0]}= ***"
     excerpt = hide_credentials(excerpt)

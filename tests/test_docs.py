@@ -27,6 +27,7 @@ SECRETS = {
     "WINDOWCAST_SMTP_PASSWORD": "not a real one",
     "WINDOWCAST_DB_PASSWORD": "not a real one",
     "WINDOWCAST_PUSH_URLS": "json://127.0.0.1/not-a-real-one",
+    "WINDOWCAST_HEARTBEAT_URL": "https://watch.example.org/not-a-real-one",
 }
 IN_VENV = ".venv/bin/windowcast"
 

@@ -323,6 +323,19 @@ WINDOWCAST: Mapping[str, Key] = {
             ),
         },
     ),
+    "health": Key(
+        allowed="a table, begun by a line [health]",
+        keys={
+            "listen": Key(
+                allowed='an address of this machine and a port, "127.0.0.1:9187", or "" for none',
+                read=values.listen,
+            ),
+            "anywhere": _switch(),
+            "heartbeat_url_env": Key(
+                allowed='the name of an environment variable, or "" for none', read=values.variable
+            ),
+        },
+    ),
     "store": Key(
         allowed="a table, begun by a line [store]",
         keys={

@@ -313,6 +313,40 @@ def store_url(value: Any) -> str:
     return value
 
 
+def listen(value: Any) -> tuple[str, int] | tuple[()]:
+    """An address of this machine and a port; nothing for ""."""
+    import ipaddress
+
+    if value == "":
+        return ()
+    found = (
+        re.fullmatch(r"(localhost|[0-9.]+|\[[0-9A-Fa-f:.]+\]):([0-9]{1,5})", value)
+        if isinstance(value, str)
+        else None
+    )
+    if found is None or not 1 <= int(found[2]) <= 65535:
+        raise Wrong
+    address = "127.0.0.1" if found[1] == "localhost" else found[1].strip("[]")
+    try:
+        return str(ipaddress.ip_address(address)), int(found[2])
+    except ValueError:
+        raise Wrong from None
+
+
+def sound_heartbeat_url(text: str) -> bool:
+    """Whether a secret address may be asked: encrypted, or this machine. It is never repeated."""
+    from urllib.parse import urlsplit
+
+    try:
+        parts = urlsplit(text)
+        host, _ = parts.hostname, parts.port
+    except ValueError:
+        return False
+    if not re.fullmatch(r"[!-~]+", text) or not host or "@" in parts.netloc:
+        return False
+    return parts.scheme == "https" or (parts.scheme == "http" and is_loopback(host))
+
+
 def is_loopback(host: str) -> bool:
     """Whether a host name or address is this machine by its writing; nothing is looked up."""
     import ipaddress

@@ -27,6 +27,7 @@ from windowcast.edges import (
 )
 from windowcast.edges.store_calendar import PublishedEvent
 from windowcast.edges.store_history import instant as _instant
+from windowcast.edges.store_keeping import StoreKeeping
 from windowcast.edges.store_records import (
     MISSING_TENTHS,
     SOURCES,
@@ -72,6 +73,7 @@ __all__ = [
     "StoredSeries",
     "Told",
     "check_place",
+    "file_of",
     "open_store",
     "pack_tenths",
     "unpack_tenths",
@@ -105,12 +107,15 @@ _DUE = (
 )
 
 
-class Store(ABC):
+class Store(StoreKeeping, ABC):
     """An open database. One per thread; close it, or use it as a context manager.
 
     Every method raises StoreError when the database cannot do it, and then has changed nothing.
     The statements are written once; what kind of database it is, its subclasses know.
     """
+
+    path: Path | None = None
+    """The file of a store that is one; None: it stands on a server."""
 
     _database: Database
     _skip_locked = ""
@@ -132,6 +137,14 @@ class Store(ABC):
     @abstractmethod
     def check(self) -> None:
         """Raises StoreError if any of it is damaged, as far as that can be seen."""
+
+    @abstractmethod
+    def version(self) -> int:
+        """Which version its tables are."""
+
+    @abstractmethod
+    def octets(self) -> int:
+        """How large it is, its log included."""
 
     @abstractmethod
     def transaction(self) -> AbstractContextManager[None]:
@@ -728,6 +741,7 @@ def open_store(
     password: str = "",
     migrations: Path | None = None,
     busy_timeout_s: float = BUSY_TIMEOUT_S,
+    create: bool = True,
 ) -> Store:
     """The store at `url`, created where there is none and brought to this version's tables.
 
@@ -736,6 +750,7 @@ def open_store(
     password:        of a PostgreSQL server; "": as its own client library finds it
     migrations:      a folder of them; None: this version's
     busy_timeout_s:  how long a write waits for another process's
+    create:          False: one that is missing is an error
 
     An existing file that is empty, damaged or somebody else's is never taken over: with the memory
     of what was sent gone, everything would be sent again.
@@ -751,6 +766,7 @@ def open_store(
             password=password,
             migrations=migrations or MIGRATIONS / "postgres",
             busy_timeout_s=busy_timeout_s,
+            create=create,
         )
     else:
         from windowcast.edges.store_sqlite import SqliteStore, path_of
@@ -759,6 +775,7 @@ def open_store(
             path_of(url, folder),
             migrations=migrations or MIGRATIONS,
             busy_timeout_s=busy_timeout_s,
+            create=create,
         )
     try:
         opened.migrate()
@@ -766,6 +783,15 @@ def open_store(
         opened.close()
         raise
     return opened
+
+
+def file_of(url: str, folder: Path) -> Path | None:
+    """The file that an address names, None for a server's. Raises StorePlaceError."""
+    if url.startswith(POSTGRES):
+        return None
+    from windowcast.edges.store_sqlite import path_of
+
+    return path_of(url, folder)
 
 
 def check_place(url: str, folder: Path, *, password: str = "") -> None:

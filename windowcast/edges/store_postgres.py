@@ -59,12 +59,15 @@ class PostgresStore(Store):
 
     _skip_locked = "FOR UPDATE SKIP LOCKED"
 
-    def __init__(self, url: str, *, password: str, migrations: Path, busy_timeout_s: float) -> None:
+    def __init__(
+        self, url: str, *, password: str, migrations: Path, busy_timeout_s: float, create: bool
+    ) -> None:
         self.place = _place(url)
         self._url = url.replace("+psycopg", "", 1)
         self._password = password
         self._migrations = numbered(migrations)
         self._busy_timeout_s = busy_timeout_s
+        self._create = create
         self._open: _Connection | None = None
         self._in_transaction = False
         with self._errors():
@@ -104,6 +107,11 @@ class PostgresStore(Store):
                 database.execute("SELECT pg_advisory_xact_lock(%s)", (_MIGRATION,))
                 row = database.execute("SELECT to_regclass('windowcast_schema')").fetchone()
                 if row is None or row[0] is None:
+                    if not self._create:
+                        raise StoreError(
+                            f"{self.place} holds nothing of windowcast; put it back, or name it in"
+                            " [store] url"
+                        )
                     self._begin(database)
                 row = database.execute("SELECT version FROM windowcast_schema").fetchone()
                 version = 0 if row is None else int(row[0])
@@ -133,6 +141,16 @@ class PostgresStore(Store):
         """Whether it answers: what is damaged there, its own server tells."""
         with self._errors():
             self._database.execute("SELECT 1").fetchone()
+
+    def version(self) -> int:
+        with self._errors():
+            row = self._database.execute("SELECT version FROM windowcast_schema").fetchone()
+        return int(row[0])
+
+    def octets(self) -> int:
+        with self._errors():
+            row = self._database.execute("SELECT pg_database_size(current_database())").fetchone()
+        return int(row[0])
 
     @contextmanager
     def transaction(self) -> Iterator[None]:

@@ -57,13 +57,18 @@ class SqliteStore(Store):
         *,
         migrations: Path = MIGRATIONS,
         busy_timeout_s: float = BUSY_TIMEOUT_S,
+        create: bool = True,
     ) -> None:
-        self.path = path
+        self.path: Path = path
         self._migrations = numbered(migrations)
         self._busy_timeout_s = busy_timeout_s
         try:
             octets = path.stat().st_size
         except FileNotFoundError:
+            if not create:
+                raise StoreError(
+                    f"{path} is not there; put it back, or name it in [store] url"
+                ) from None
             self._create()
         except OSError as error:
             raise StoreError(
@@ -186,6 +191,20 @@ class SqliteStore(Store):
             (finding,) = self._database.execute("PRAGMA quick_check(1)").fetchone()
         if finding != "ok":
             raise StoreError(f"{self.path} is damaged ({_line(finding)}); put back a copy")
+
+    def version(self) -> int:
+        with self._errors():
+            (version,) = self._database.execute("PRAGMA user_version").fetchone()
+        return int(version)
+
+    def octets(self) -> int:
+        found = 0
+        for path in (self.path, Path(f"{self.path}-wal")):
+            try:
+                found += path.stat().st_size
+            except FileNotFoundError:
+                continue
+        return found
 
     def copy_to(self, path: Path) -> None:
         """A consistent copy, also while others write. Copying the file itself would tear it."""

@@ -116,7 +116,7 @@ def test_check_reach_tries_each_server(journey):
 @pytest.mark.parametrize(
     ("url", "said"),
     [
-        ("postgresql+psycopg://db.example.org/bees", "does not support yet"),
+        ("postgresql+psycopg://db.example.org/bees?hots=x", "store url cannot be read"),
         ("sqlite:///missing/windowcast.db", "is not a folder"),
     ],
 )

@@ -114,9 +114,11 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
     from windowcast.edges import store
 
     configuration = configuration_of(ctx, config_folder)
-    store.check_place(
+    answers = store.check_place(
         configuration.store_url, configuration.folder, password=configuration.store_password
     )
+    if answers:
+        click.echo(f"store: {answers}")
     if reach:
         weather_reached, mail_reached = _reach(configuration)
         if not (weather_reached and mail_reached):
@@ -164,7 +166,7 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
     from windowcast.edges import clock
 
     configuration = configuration_of(ctx, config_folder)
-    with job.open_store(configuration) as store:
+    with job.open_store(configuration) as store, job.alone(store, say, wait=not print_only):
         result = job.run(configuration, store, now=clock.now(), say=say, print_only=print_only)
     for urgent in result.urgent:
         click.echo(urgent)

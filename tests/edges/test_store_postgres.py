@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from support.postgres import KEEPER, PASSWORD, PostgresServer
-from windowcast.edges.store import MIGRATIONS, check_place, open_store
+from windowcast.edges.store import MIGRATIONS, NewNotice, check_place, open_store
 from windowcast.errors import StoreError, StorePlaceError
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -124,7 +124,11 @@ def test_without_the_client_library_it_says_what_to_install(tmp_path):
 
 
 def test_no_server_there():
-    with pytest.raises(StoreError, match=r"cannot be reached .*see whether its server runs"):
+    with pytest.raises(
+        StoreError,
+        match=r"^database bees at 127\.0\.0\.1 cannot be reached \(connection to server at .*"
+        r"refused\); see whether its server runs, then try again$",
+    ):
         open_store("postgresql+psycopg://bees@127.0.0.1:9/bees", Path())
 
 
@@ -287,6 +291,28 @@ def test_writers_take_turns(postgres):
         with pytest.raises(StoreError, match="in use by another process"):
             other.save_forecasts([])
         assert other.spent(DAY) == 0.0
+
+
+def test_a_notice_that_another_is_claiming_at_this_moment_is_passed_over(postgres):
+    url = postgres.new_database()
+    with open_store(url, Path()) as one, open_store(url, Path(), busy_timeout_s=0.2) as other:
+        first, second = (one.queue_notice(notice(key)) for key in "ab")
+        with one.transaction():
+            assert one.claim(NOW).notice.id == first
+            assert other.claim(NOW).notice.id == second
+            assert other.claim(NOW) is None
+
+
+def notice(key):
+    return NewNotice(
+        recipient=f"{key}@example.org",
+        message_id=f"<{key}@example.org>",
+        subject="Creek Bend can start today",
+        created_at=NOW,
+        kind="morning",
+        local_date=DAY,
+        body=b"Subject: x\r\n\r\n\xff\x00\r\n",
+    )
 
 
 def test_the_work_of_another_is_waited_for(postgres):

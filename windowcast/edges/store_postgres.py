@@ -285,7 +285,8 @@ def _explain(error: psycopg.Error) -> tuple[str, str]:
         return f"cannot be used ({said})", "run windowcast check"
     # The library gives no state for a connection that was not made, only the server's words.
     refused = re.search(r"FATAL: +(.*)", said)
-    words = refused[1] if refused else said
+    words = refused[1] if refused else re.split(r" (?:Is the server|This probably)", said)[0]
+    words = words.removeprefix("connection failed: ")
     if re.match(r'database ".*" does not exist', words):
         return _NO_DATABASE
     if re.search(r"password|authentication|pg_hba\.conf|^role |permission denied", words):

@@ -119,9 +119,11 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
     from windowcast.edges import store
 
     configuration = configuration_of(ctx, config_folder, secrets=None)
-    store.check_place(
+    answers = store.check_place(
         configuration.store_url, configuration.folder, password=configuration.store_password
     )
+    if answers:
+        click.echo(f"store: {answers}")
     if reach:
         weather_reached, mail_reached = _reach(configuration)
         if not (weather_reached and mail_reached):
@@ -173,7 +175,7 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
     from windowcast.edges import clock
 
     configuration = configuration_of(ctx, config_folder, secrets=None)
-    with job.open_store(configuration) as store:
+    with job.open_store(configuration) as store, job.alone(store, say, wait=not print_only):
         if not print_only:
             for notice_of_none in missed.tell(configuration, store, now=clock.now(), say=say):
                 click.echo(notice_of_none)

@@ -13,7 +13,7 @@ import signal
 import sys
 import threading
 import time as time_of_machine
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
@@ -31,6 +31,7 @@ from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.errors import StoreError, WindowcastError
 from windowcast.schedule import due_mornings, next_due
+from windowcast.trade.yard import Yard
 
 TICK_SECONDS = 60
 STALLED_SECONDS = 900
@@ -101,36 +102,44 @@ class Ticker:
         self.came_on()
 
     def _mornings(self, store: Store, now: datetime) -> None:
+        if self._due(store, now):
+            with store.only_one(morning.KIND) as mine:
+                # Looked at again: who was at it before may have done it.
+                due = self._due(store, now) if mine else []
+                if due:
+                    self._morning(store, due, now)
+            if due:
+                return
+            if not mine:
+                self.say("another service on this database does the morning")
+        morning.deliver(self.configuration, store, clock=clock.now, say=self.say, eager=False)
+
+    def _due(self, store: Store, now: datetime) -> list[morning.Due]:
         settings = self.configuration.morning
-        due = [
+        return [
             one
             for one in due_mornings(
                 self.configuration.yards, at=settings.at, late_until=settings.late_until, now=now
             )
-            if morning.untold(self.configuration, store, one) and self._worth_trying(one, now)
+            if morning.untold(self.configuration, store, one)
+            and self._worth_trying(store, one, now)
         ]
-        if due:
-            for one in due:
-                self.tried_at[one.yard.name, one.local_date] = now
-            with store.only_one("morning") as mine:
-                if not mine:
-                    self.say("another service on this database does the morning")
-                    self.tried_at.clear()
-                    return
-                self.say(f"morning of {', '.join(one.yard.name for one in due)}")
-                result = morning.run(self.configuration, store, now=now, say=self.say, due=due)
-            for text in (*result.urgent, *(notice.body for notice in result.printed)):
-                _print(text)
-            store.forget_runs(now - morning.KEEP_NOTICES)
-            self.runs += 1
-            self.heartbeats = HEARTBEAT_TRIES
-            log.info(
-                "morning done: %d notice(s) stored, %d yard(s) without a usable forecast",
-                result.queued,
-                len(result.failed),
-            )
-        else:
-            morning.deliver(self.configuration, store, clock=clock.now, say=self.say, eager=False)
+
+    def _morning(self, store: Store, due: Sequence[morning.Due], now: datetime) -> None:
+        for one in due:
+            self.tried_at[one.yard.name, one.local_date] = now
+        self.say(f"morning of {', '.join(one.yard.name for one in due)}")
+        result = morning.run(self.configuration, store, now=now, say=self.say, due=due)
+        for text in (*result.urgent, *(notice.body for notice in result.printed)):
+            _print(text)
+        store.forget_runs(now - morning.KEEP_NOTICES)
+        self.runs += 1
+        self.heartbeats = HEARTBEAT_TRIES
+        log.info(
+            "morning done: %d notice(s) stored, %d yard(s) without a usable forecast",
+            result.queued,
+            len(result.failed),
+        )
 
     def _watch(self, store: Store, now: datetime) -> None:
         """Look at what is in the hives between mornings, and tell of danger at once."""
@@ -138,10 +147,16 @@ class Ticker:
         last = self.watched_at
         if not every or (last is not None and timedelta(0) <= now - last < every):
             return
-        self.watched_at = now
         yards = watching.yards_to_watch(self.configuration, store, now)
         if not yards:
+            self.watched_at = now
             return
+        with store.only_one(watching.KIND) as mine:
+            if mine:
+                self.watched_at = now
+                self._look(store, yards, now)
+
+    def _look(self, store: Store, yards: Sequence[Yard], now: datetime) -> None:
         weathers = morning.gather(self.configuration, store, yards, now=now, say=self.say)
         for message in watching.look(
             self.configuration,
@@ -172,10 +187,15 @@ class Ticker:
         if trouble:
             log.warning("heartbeat not sent: %s", trouble)
 
-    def _worth_trying(self, due: morning.Due, now: datetime) -> bool:
-        last = self.tried_at.get((due.yard.name, due.local_date))
+    def _worth_trying(self, store: Store, due: morning.Due, now: datetime) -> bool:
+        tried = [self.tried_at.get((due.yard.name, due.local_date))]
+        if store.path is None:
+            # What another service found a moment ago is not asked for again.
+            last = store.newest_decision(due.yard.name, kind=morning.KIND)
+            if last is not None and last.local_date == due.local_date:
+                tried.append(last.made_at)
         # A clock set back must not silence a yard until the old time comes again.
-        return last is None or not timedelta(0) <= now - last < RETRY_AFTER
+        return not any(one and timedelta(0) <= now - one < RETRY_AFTER for one in tried)
 
 
 def _print(text: str) -> None:

@@ -66,6 +66,14 @@ def dump(database: Path) -> dict[str, list[tuple]]:
     return found
 
 
+def cut_to(before: dict[str, list[tuple]], after: dict[str, list[tuple]]) -> dict[str, list[tuple]]:
+    """`after` with the tables and columns of `before` alone: what is added stands behind."""
+    return {
+        table: [row[: len(rows[0])] if rows else row for row in after[table]]
+        for table, rows in before.items()
+    }
+
+
 def members(path: Path) -> dict[str, bytes]:
     with tarfile.open(path) as archive:
         return {one.name: archive.extractfile(one).read() for one in archive}
@@ -385,9 +393,8 @@ def test_a_database_of_the_first_version_is_brought_to_todays_with_every_row(jou
 
     assert json.loads(done.stdout)["store"]["version"] == len(list(MIGRATIONS.glob("*.sql")))
     after = dump(other.folder / "windowcast.db")
-    for table, rows in before.items():
-        assert rows, table
-        assert after[table] == rows
+    assert all(before.values())
+    assert cut_to(before, after) == before
     assert after["yard_since"] == [("Creek Bend", "2026-08-31T11:00:00.000000Z")]
 
 
@@ -400,7 +407,7 @@ def test_a_backup_of_the_first_version_is_put_back_as_one_of_todays(journey, kep
 
     assert done.returncode == 0, done.stderr
     after = dump(other.folder / "windowcast.db")
-    assert {table: after[table] for table in before} == before
+    assert cut_to(before, after) == before
 
 
 def test_where_the_database_is_elsewhere_its_folder_must_be_there(journey, kept, tmp_path):

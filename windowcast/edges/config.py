@@ -109,6 +109,7 @@ def load(
             service.sound,
             folder,
             environ,
+            document=service.document,
             every_yard_told=bool(yards) and all(yard.get("recipients") for yard in yards),
             yard_names={
                 yard["name"].casefold(): yard["name"] for yard in yards if yard.get("name")

@@ -13,7 +13,6 @@ from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path as File
 from typing import Any
-from urllib.parse import urlsplit
 
 from windowcast.edges.config_schema import DOSE, TREATMENTS, YARDS, Fault, Path, none_described
 from windowcast.edges.config_secrets import from_environment, from_file
@@ -26,6 +25,7 @@ from windowcast.edges.config_values import (
     sound_heartbeat_url,
 )
 from windowcast.edges.settings import DecisionSettings, MorningSettings
+from windowcast.edges.store_address import names_server
 from windowcast.trade.treatment import Band
 
 Table = Mapping[str, Any]
@@ -39,13 +39,15 @@ def windowcast(
     folder: File,
     environ: Mapping[str, str],
     *,
+    document: Table,
     every_yard_told: bool,
     yard_names: Mapping[str, str],
     secrets: Collection[str],
 ) -> Iterator[Fault]:
     """Faults of windowcast.toml. The secrets that it names are read and put beside the names, as
-    [weather] api_key, [mail] password and [health] heartbeat_url.
+    [weather] api_key, [store] password, [mail] password and [health] heartbeat_url.
 
+    document:         the file as it was given
     every_yard_told:  each yard names recipients of its own
     yard_names:       by name in small letters; empty: not known
     secrets:          the tables whose secrets are needed now; those of others are not looked for
@@ -118,7 +120,8 @@ def windowcast(
             yard_names=yard_names,
         )
     if "store" in sound:
-        yield from _store(sound["store"], folder, environ if "store" in secrets else None)
+        needed = environ if "store" in secrets else None
+        yield from _store(document["store"], sound["store"], folder, needed)
     if "push" in sound:
         yield from _push(sound["push"], folder, environ if "push" in secrets else None)
     if "health" in sound:
@@ -126,24 +129,19 @@ def windowcast(
 
 
 def _store(
-    store: dict[str, Any], folder: File, environ: Mapping[str, str] | None
+    given: Table, store: dict[str, Any], folder: File, environ: Mapping[str, str] | None
 ) -> Iterator[Fault]:
-    """The password of a PostgreSQL server stands nowhere in the files."""
+    """The password of a PostgreSQL server, from the environment or a file."""
     kept_in = [key for key in ("password_env", "password_file") if store.get(key)]
-    url = store.get("url", "")
-    if url.startswith("postgres") and urlsplit(url).password:
-        yield Fault(
-            ("store", "url"),
-            "url holds a password; take it out, and name the environment variable or the file that"
-            " holds it in password_env or password_file",
-        )
     if len(kept_in) == 2:
         yield Fault(
             ("store", "password_file"), "password_env and password_file are both given; keep one"
         )
-    elif kept_in and not url.startswith("postgres"):
+    elif kept_in and not names_server(str(given.get("url", ""))):
         yield Fault(
-            ("store", kept_in[0]), f"{kept_in[0]} belongs to a PostgreSQL server; a file has none"
+            ("store", kept_in[0]),
+            f"{kept_in[0]} belongs to a PostgreSQL server, and url names none; a file needs no"
+            " password: leave it out, or change url",
         )
     elif kept_in:
         try:

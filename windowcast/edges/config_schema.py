@@ -129,7 +129,7 @@ def _unknown(name: str, keys: Mapping[str, Key], whole_file: Mapping[str, Key]) 
         return (
             f"{name} is not a setting windowcast knows; a secret does not belong in this file: "
             "name the environment variable that holds it, with password_env under [mail] or "
-            "api_key_env under [weather]"
+            "[store], or api_key_env under [weather]"
         )
     text = f"{name} is not a setting windowcast knows"
     for table, key in whole_file.items():
@@ -340,7 +340,7 @@ WINDOWCAST: Mapping[str, Key] = {
         allowed="a table, begun by a line [store]",
         keys={
             "url": Key(
-                allowed='"sqlite:///" and a file name, or "postgresql+psycopg://" and a server',
+                allowed='"sqlite:///" and a file name, or "postgresql+psycopg://user@host/database"',
                 read=values.store_url,
             ),
             "password_env": Key(

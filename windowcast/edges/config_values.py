@@ -14,6 +14,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any, NamedTuple
 
+from windowcast.edges.store_address import for_library, names_server
 from windowcast.units import celsius_from_fahrenheit
 
 Reader = Callable[[Any], Any]
@@ -74,6 +75,8 @@ def _short(text: str, longest: int) -> str:
 
 def hide_credentials(text: str) -> str:
     """The text with what may be secret in the URLs in it blotted out: user, password, query."""
+    # A password may itself hold a slash or a blank.
+    text = re.sub(r"(postgres[a-z+]*://).*@", r"\1***@", text)
     text = re.sub(r"(://)[^/\s\"']*@", r"\1***@", text)
     return re.sub(r"(://[^\s\"'?]*\?)[^\s\"']+", r"\1***", text)
 
@@ -308,7 +311,12 @@ def url(value: Any) -> str:
 def store_url(value: Any) -> str:
     if not isinstance(value, str) or not value.isprintable():
         raise Wrong
-    if not re.fullmatch(r"sqlite:///[^\s].*|postgresql\+psycopg://\S+", value):
+    if names_server(value):
+        try:
+            for_library(value)
+        except ValueError as error:
+            raise Wrong(str(error)) from None
+    elif not re.fullmatch(r"sqlite:///[^\s].*", value):
         raise Wrong
     return value
 

@@ -25,6 +25,7 @@ from windowcast.edges import (
     store_said,
     store_second,
 )
+from windowcast.edges.store_address import names_server
 from windowcast.edges.store_calendar import PublishedEvent
 from windowcast.edges.store_history import instant as _instant
 from windowcast.edges.store_keeping import StoreKeeping
@@ -79,7 +80,6 @@ __all__ = [
     "unpack_tenths",
 ]
 
-POSTGRES = "postgresql+psycopg://"
 MIGRATIONS = Path(__file__).parent / "sql"
 
 BUSY_TIMEOUT_S = 10.0
@@ -115,7 +115,8 @@ class Store(StoreKeeping, ABC):
     """
 
     path: Path | None = None
-    """The file of a store that is one; None: it stands on a server."""
+    """The file of a store that is one; None: it stands on a server, and services on other machines
+    may be at work on it."""
 
     _database: Database
     _skip_locked = ""
@@ -135,8 +136,11 @@ class Store(StoreKeeping, ABC):
         """Bring the tables to this version. Each step happens whole or not at all."""
 
     @abstractmethod
-    def check(self) -> None:
-        """Raises StoreError if any of it is damaged, as far as that can be seen."""
+    def check(self) -> str:
+        """What can be said of it, "" where that is nothing.
+
+        Raises StoreError if any of it is damaged, as far as that can be seen.
+        """
 
     @abstractmethod
     def version(self) -> int:
@@ -155,8 +159,13 @@ class Store(StoreKeeping, ABC):
         """Within it the database's errors become StoreError."""
 
     @abstractmethod
-    def only_one(self, name: str) -> AbstractContextManager[bool]:
-        """Whether this process alone does a piece of work now, among all on this database."""
+    def only_one(self, name: str, *, wait_s: float = 0.0) -> AbstractContextManager[bool]:
+        """Whether this process alone does a piece of work now, among all on this database.
+
+        wait_s:  how long to wait for one that is at it
+
+        It spares work. What must not happen twice, keys in the database prevent.
+        """
 
     # Forecasts
 
@@ -200,17 +209,19 @@ class Store(StoreKeeping, ABC):
         latest = "9999" if until is None else _instant(until)
         with self._errors():
             for source in SOURCES:
-                for row in self._database.execute(
-                    "SELECT fetched_at, run_at, first_day, days, scenarios, tenths, dropped, detail"
-                    " FROM forecast WHERE yard = ? AND source = ? AND fetched_at <= ?"
-                    " ORDER BY fetched_at DESC",
-                    (yard, source, latest),
-                ):
+                # One at a time: a server would send them all, and the first is nearly always it.
+                compare, bound = "<=", latest
+                while row := self._database.execute(
+                    "SELECT fetched_at, run_at, first_day, days, scenarios, tenths, dropped, detail"  # noqa: S608
+                    f" FROM forecast WHERE yard = ? AND source = ? AND fetched_at {compare} ?"
+                    " ORDER BY fetched_at DESC LIMIT 1",
+                    (yard, source, bound),
+                ).fetchone():
                     detail = json.loads(row[7])
-                    if place is not None and detail.get("place") != place:
-                        continue
-                    found[source] = store_history.series_of(yard, source, row, detail)
-                    break
+                    if place is None or detail.get("place") == place:
+                        found[source] = store_history.series_of(yard, source, row, detail)
+                        break
+                    compare, bound = "<", row[0]
         return found
 
     def fetches(self, yard: str, source: str, *, place: object) -> list[StoredSeries]:
@@ -758,7 +769,7 @@ def open_store(
     Raises StoreError.
     """
     opened: Store
-    if url.startswith(POSTGRES):
+    if names_server(url):
         from windowcast.edges.store_postgres import PostgresStore
 
         opened = PostgresStore(
@@ -787,26 +798,27 @@ def open_store(
 
 def file_of(url: str, folder: Path) -> Path | None:
     """The file that an address names, None for a server's. Raises StorePlaceError."""
-    if url.startswith(POSTGRES):
+    if names_server(url):
         return None
     from windowcast.edges.store_sqlite import path_of
 
     return path_of(url, folder)
 
 
-def check_place(url: str, folder: Path, *, password: str = "") -> None:
-    """Whether the store could be opened now, without making a file.
+def check_place(url: str, folder: Path, *, password: str = "") -> str:
+    """Whether the store could be opened now, without making a file; of a server, what answers.
 
     Raises StorePlaceError where the address can never work, StoreError where a database stands
     there that cannot be used.
     """
-    if url.startswith(POSTGRES):
-        open_store(url, folder, password=password).close()
-        return
+    if names_server(url):
+        with open_store(url, folder, password=password) as opened:
+            return opened.check()
     from windowcast.edges.store_sqlite import check_path, path_of
 
     if check_path(path_of(url, folder)):
         open_store(url, folder).close()
+    return ""
 
 
 def numbered(folder: Path) -> list[Path]:

@@ -185,12 +185,13 @@ class SqliteStore(Store):
                     database.execute(f"PRAGMA application_id = {application_id:d}")
                 database.execute(f"PRAGMA user_version = {number:d}")
 
-    def check(self) -> None:
+    def check(self) -> str:
         """Read through the whole file. Raises StoreError if any of it is damaged."""
         with self._errors():
             (finding,) = self._database.execute("PRAGMA quick_check(1)").fetchone()
         if finding != "ok":
             raise StoreError(f"{self.path} is damaged ({_line(finding)}); put back a copy")
+        return ""
 
     def version(self) -> int:
         with self._errors():
@@ -235,7 +236,7 @@ class SqliteStore(Store):
             ) from error
 
     @contextmanager
-    def only_one(self, name: str) -> Iterator[bool]:
+    def only_one(self, name: str, *, wait_s: float = 0.0) -> Iterator[bool]:
         """Yes: one machine, one file; what two services on it must not do twice, keys prevent."""
         yield True
 

@@ -665,8 +665,8 @@ def _transport_error(
         detail = re.search(r"certificate verify failed: ([^(\]]+)", texts)
         why = f" ({clean(detail[1], 80)})" if detail else ""
         return WeatherRefused(f"{host}: its certificate cannot be trusted{why}")
-    # The narrow kinds first: urllib3 counts a refused connection among the connection time-outs. What
-    # a proxy does is not the host's doing, whatever lies beneath.
+    # The narrow kinds first: urllib3 counts a refused connection among the connection time-outs.
+    # A proxy's comes before what lies beneath it, which is not the host's doing.
     for kind, words in (
         (requests.exceptions.ProxyError, "the proxy does not connect"),
         (socket.gaierror, "its name cannot be looked up"),

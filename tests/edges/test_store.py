@@ -757,7 +757,7 @@ import sys, time
 from datetime import date
 from pathlib import Path
 from windowcast.edges.store import open_store
-store = open_store("sqlite:///windowcast.db", Path(sys.argv[1]))
+store = open_store(sys.argv[2], Path(sys.argv[1]))
 with store.transaction():
     store._database.execute("UPDATE spent SET weight = 1e9")
     print("halfway", flush=True)
@@ -779,9 +779,9 @@ def test_a_kill_loses_nothing_that_was_acknowledged(tmp_path):
         store.check()
 
 
-def test_a_kill_halfway_undoes_the_half(store, tmp_path):
+def test_a_kill_halfway_undoes_the_half(store, store_url, tmp_path):
     store.spend(TODAY, 1.0)
-    writer = child(HALFWAY, tmp_path)
+    writer = child(HALFWAY, tmp_path, store_url)
     assert writer.stdout.readline() == "halfway\n"
     writer.send_signal(signal.SIGKILL)
     writer.communicate(timeout=10)

@@ -18,6 +18,7 @@ import time_machine
 from support.journey import TREATMENTS, Journey, settings, yard_table
 from support.mailbox import Mailbox
 from support.weather_server import Place, WeatherServer
+from windowcast.answer import open_store
 from windowcast.edges import config
 from windowcast.service import Ticker
 
@@ -108,7 +109,9 @@ def soak(
             recipients="[]",
         )
         journey.write("windowcast.toml", text)
-        ticker = Ticker(config.load(folder, {"XDG_CACHE_HOME": str(folder / "cache")}))
+        configuration = config.load(folder, {"XDG_CACHE_HOME": str(folder / "cache")})
+        open_store(configuration).close()  # as serve does: a tick makes none
+        ticker = Ticker(configuration)
         now = BEGINS
         for day in range(days):
             ends = now + timedelta(days=1)

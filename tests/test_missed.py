@@ -214,6 +214,24 @@ def test_a_short_restart_is_no_absence(configuration, store):
     assert found.absences == ()
 
 
+def test_while_one_of_two_services_runs_nobody_is_called_away(configuration, store):
+    """The one that began later stopped early; the other went on, and then stopped too."""
+    first, second = store.begin_run(7, SIX - DAY), store.begin_run(8, SIX - HOUR)
+    store.note_tick(second, SIX, stopped=True)
+    store.note_tick(first, SIX + 3 * HOUR, stopped=True)
+    back = store.begin_run(9, SIX + 8 * HOUR)
+    other = store.begin_run(10, SIX + 9 * HOUR)
+    for run in (back, other):
+        store.note_tick(run, EIGHT_PM + MINUTE)
+
+    def away(begin, end):
+        return missed.absences(store.service_runs(begin), begin, end, EIGHT_PM + MINUTE)
+
+    assert away(SIX, EIGHT_PM) == ((SIX + 3 * HOUR, SIX + 8 * HOUR),)
+    assert away(SIX, SIX + 2 * HOUR) == ()
+    assert away(SIX + 9 * HOUR, EIGHT_PM) == ()
+
+
 def test_a_later_one_does_not_push_out_one_that_still_waits(configuration, store):
     tell(configuration, store, SIX - DAY)
     came(store, TODAY - DAY)

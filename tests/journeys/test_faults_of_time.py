@@ -31,7 +31,7 @@ def utc(text: str) -> datetime:
 
 
 class Moved:
-    """One yard's service; `to` moves the clock and ticks, and gives the dates told in mails since."""
+    """One yard's service; `to` moves the clock, ticks, and gives the letters sent."""
 
     def __init__(self, folder, clock, server, box, zone, at):
         self.journey = Journey(folder=folder, zone=zone)
@@ -108,7 +108,9 @@ def moved(folder, begin, *, zone="America/Chicago", at="06:00", weather_now=None
             "Australia/Lord_Howe", "01:40", "2026-04-04T13:10", "2026-04-04T14:40",
             id="half an hour repeated",
         ),
-        pytest.param("Pacific/Kiritimati", "06:00", "2025-12-31T10:30", "2025-12-31T16:00", id="+14"),
+        pytest.param(
+            "Pacific/Kiritimati", "06:00", "2025-12-31T10:30", "2025-12-31T16:00", id="+14"
+        ),
         pytest.param("Etc/GMT+12", "06:00", "2025-12-31T12:30", "2025-12-31T18:00", id="-12"),
     ],
 )  # fmt: skip

@@ -16,6 +16,7 @@ from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_ta
 from support.mailbox import Mailbox
 from support.postgres import KEEPER, PASSWORD, PostgresServer
 from support.weather_server import Place, WeatherServer
+from windowcast.answer import open_store
 from windowcast.edges import clock, config
 from windowcast.service import RETRY_AFTER, Ticker
 
@@ -220,11 +221,13 @@ def test_a_database_that_is_lost_on_the_way_costs_a_second_copy_at_most(
 def test_a_service_does_the_morning_once_its_database_is_back(journey, own_server, weather, caplog):
     with Mailbox() as box:
         configure(journey, weather, box, own_server.new_database())
+        configuration = config.load(journey.folder, os.environ)
+        open_store(configuration).close()
         own_server.kill()
         alone = journey.windowcast("serve")
         assert (alone.returncode, alone.stdout) == (3, "")
         assert "see whether its server runs, then try again" in alone.stderr
-        ticker = Ticker(config.load(journey.folder, os.environ))
+        ticker = Ticker(configuration)
         ticker.tick(clock.now())
         assert "tick failed: database" in caplog.text
         assert "cannot be reached" in caplog.text
@@ -239,6 +242,7 @@ def test_no_service_asks_at_once_again_for_what_another_did_not_get(journey, pos
     with Mailbox() as box:
         configure(journey, weather, box, postgres.new_database())
         configuration = config.load(journey.folder, os.environ)
+        open_store(configuration).close()
         for path in (FORECAST, "/v1/ensemble", "/v1/seasonal"):
             weather.fail(path, *["status:400:No data"] * 40)
         now = clock.now()

@@ -72,6 +72,8 @@ def write(journey, weather, mail_port, *, store="", at="06:00", yards=("Creek Be
 def serving(journey, **environ):
     """The service, its log in a file; killed at the end where a test has not ended it."""
     log = journey.folder.parent / "log"
+    # Whoever runs the tests may have turned hang-ups off, and a child inherits that.
+    before = signal.signal(signal.SIGHUP, signal.SIG_DFL)
     with log.open("w") as out:
         process = subprocess.Popen(
             journey.command("serve"),
@@ -79,6 +81,7 @@ def serving(journey, **environ):
             stderr=out,
             env={**journey.environment(), **environ},
         )
+    signal.signal(signal.SIGHUP, before)
     try:
         yield process, (lambda: log.read_text("utf-8"))
     finally:

@@ -116,7 +116,8 @@ def test_check_reach_tries_each_server(journey):
 @pytest.mark.parametrize(
     ("url", "said"),
     [
-        ("postgresql+psycopg://db.example.org", "must name a database"),
+        ("postgresql+psycopg://db.example.org", "url must look like"),
+        ("postgresql+psycopg://db.example.org/bees?hots=x", "store url cannot be read"),
         ("sqlite:///missing/windowcast.db", "is not a folder"),
     ],
 )

@@ -27,6 +27,7 @@ SECRETS = {
     "WINDOWCAST_SMTP_PASSWORD": "not a real one",
     "WINDOWCAST_DB_PASSWORD": "not a real one",
     "WINDOWCAST_PUSH_URLS": "json://127.0.0.1/not-a-real-one",
+    "WINDOWCAST_HEARTBEAT_URL": "https://watch.example.org/not-a-real-one",
 }
 IN_VENV = ".venv/bin/windowcast"
 
@@ -249,3 +250,16 @@ def test_relative_links_lead_somewhere(name: str):
 )
 def test_the_map_names_what_is_there(path: str):
     assert (REPOSITORY / path).exists()
+
+
+def test_every_fault_names_tests_that_exist():
+    text = (REPOSITORY / "DEVELOPERS.md").read_text("utf-8").partition("## What can go wrong")[2]
+    rows = [line for line in text.splitlines() if line.startswith("| ") and "---" not in line]
+    named = re.findall(r"`([\w/]+\.py): (test_\w+)`", text)
+
+    assert len(rows) > 100
+    for row in rows:
+        assert ".py: test_" in row or "| not tested: " in row or row.endswith("| test |"), row
+    for file, name in named:
+        source = (REPOSITORY / "tests" / file).read_text("utf-8")
+        assert re.search(rf"^\s*def {name}\(", source, re.MULTILINE), f"{file}: {name}"

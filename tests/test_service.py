@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo, available_timezones
 import pytest
 
 from support.weather import yard
-from windowcast.service import due_at, due_mornings
+from windowcast.schedule import due_at, due_mornings
 
 SIX = time(6, 0)
 EIGHT_PM = time(20, 0)

@@ -84,10 +84,13 @@ class YardWeather:
         return self.fresh and bool(self.sources)
 
 
-def open_store(configuration: Configuration) -> Store:
-    """The store that the configuration names, made where it is missing."""
+def open_store(configuration: Configuration, *, create: bool = True) -> Store:
+    """The store that the configuration names, made where it is missing unless `create` is False."""
     return open_store_at(
-        configuration.store_url, configuration.folder, password=configuration.store_password
+        configuration.store_url,
+        configuration.folder,
+        password=configuration.store_password,
+        create=create,
     )
 
 

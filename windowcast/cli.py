@@ -7,6 +7,7 @@ asking for one yard from the stored forecast stays quick.
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from importlib import import_module
 from pathlib import Path
@@ -30,6 +31,9 @@ if TYPE_CHECKING:
     from windowcast.edges.settings import Configuration
 
 LAZY = {
+    "status": "keeping",
+    "backup": "keeping",
+    "restore": "keeping",
     "records": "records",
     "treat": "treat",
     "found": "treat",
@@ -111,17 +115,23 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
 
     Example: windowcast check --reach
     """
+    from windowcast import health
     from windowcast.edges import store
 
-    configuration = configuration_of(ctx, config_folder)
-    store.check_place(
+    configuration = configuration_of(ctx, config_folder, secrets=None)
+    answers = store.check_place(
         configuration.store_url, configuration.folder, password=configuration.store_password
     )
+    if answers:
+        click.echo(f"store: {answers}")
     if reach:
         weather_reached, mail_reached = _reach(configuration)
         if not (weather_reached and mail_reached):
             say("windowcast: not every server could be reached")
             ctx.exit(NOT_DELIVERED if weather_reached else NOTHING_USABLE)
+    for path, mode in health.exposed_files(configuration):
+        remedy = f"chmod 600 {shlex.quote(str(path))}"
+        say(f"{path}: others can read it (mode {mode:04o}); run: {remedy}")
     yards, treatments = configuration.yards, configuration.treatments
     where = "printed" if configuration.mail is None else "mailed"
     click.echo(
@@ -160,16 +170,26 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
 
     Example: windowcast morning --print
     """
+    from windowcast import missed
     from windowcast import morning as job
     from windowcast.edges import clock
 
-    configuration = configuration_of(ctx, config_folder)
-    with job.open_store(configuration) as store:
+    configuration = configuration_of(ctx, config_folder, secrets=None)
+    with job.open_store(configuration) as store, job.alone(store, say, wait=not print_only):
+        if not print_only:
+            for notice_of_none in missed.tell(configuration, store, now=clock.now(), say=say):
+                click.echo(notice_of_none)
         result = job.run(configuration, store, now=clock.now(), say=say, print_only=print_only)
     for urgent in result.urgent:
         click.echo(urgent)
     for notice in result.printed:
         click.echo(notice.body, nl=False)
+    if configuration.health.heartbeat_url and result.exit_code == DONE and not print_only:
+        from windowcast.edges import heartbeat
+
+        trouble = heartbeat.send(configuration.health.heartbeat_url)
+        if trouble:
+            say(f"heartbeat not sent: {trouble}")
     ctx.exit(result.exit_code)
 
 
@@ -202,7 +222,7 @@ def yard(
     from windowcast.edges import clock
     from windowcast.standing import beside, standing
 
-    configuration = configuration_of(ctx, config_folder)
+    configuration = configuration_of(ctx, config_folder, secrets=("weather",))
     place = asking.find_yard(configuration, name)
     chosen = asking.find_treatments(configuration, place, treatment_id)
     now = clock.now()
@@ -278,7 +298,7 @@ def band(
     from windowcast.notice import table
 
     folder = config.find_folder(config_folder or ctx.obj, os.environ)
-    configuration = config.load(folder, os.environ)
+    configuration = config.load(folder, os.environ, secrets=())
     treatment = asking.find_treatment(configuration, treatment_id)
     asking.check_regimen(treatment, regimen_id)
     if high_min is not None or high_max is not None:
@@ -291,7 +311,7 @@ def band(
             unit=unit,
             environ=os.environ,
         )
-        configuration = config.load(folder, os.environ)
+        configuration = config.load(folder, os.environ, secrets=())
         treatment = asking.find_treatment(configuration, treatment_id)
     click.echo("\n".join(table.band_lines(treatment, regimen_id)))
 
@@ -306,7 +326,7 @@ def serve(ctx: click.Context, config_folder: str | None) -> None:
     """
     from windowcast import service
 
-    configuration = configuration_of(ctx, config_folder)
+    configuration = configuration_of(ctx, config_folder, secrets=None)
     if not service.serve(configuration):
         # A thread that waits for a server would hold the interpreter's ordinary end.
         sys.stdout.flush()

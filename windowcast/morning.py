@@ -7,8 +7,8 @@ anything is delivered; what is delivered are the stored bytes.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -50,10 +50,11 @@ from windowcast.window.decide import YardAnswer
 KIND = "morning"
 KEEP_FORECASTS = timedelta(days=400)
 KEEP_NOTICES = timedelta(days=800)
+WAIT_S = 600.0
 _ROUNDS = 3
 DONE, IN_PART, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 3, 4
 
-__all__ = ["MorningResult", "deliver", "gather", "open_store", "run"]
+__all__ = ["MorningResult", "alone", "deliver", "gather", "open_store", "run"]
 
 Say = Callable[[str], None]
 Clock = Callable[[], datetime]
@@ -84,6 +85,19 @@ class Due:
     yard: Yard
     local_date: date
     late: time | None = None
+
+
+@contextmanager
+def alone(store: Store, say: Say, *, wait: bool) -> Iterator[None]:
+    """Until nobody else does the morning on this database, or for WAIT_S: then both go on.
+
+    wait:  False: at once
+    """
+    with ExitStack() as stack:
+        if wait and not stack.enter_context(store.only_one(KIND)):
+            say("another process on this database does the morning; waiting for it")
+            stack.enter_context(store.only_one(KIND, wait_s=WAIT_S))
+        yield
 
 
 def run(

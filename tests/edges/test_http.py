@@ -8,6 +8,7 @@ import socket
 import ssl
 import threading
 import time
+import warnings
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -114,6 +115,14 @@ def test_the_key_is_a_header_and_never_in_an_error(server: WeatherServer) -> Non
         pytest.param("429-hourly", WeatherRefused, "again at 11:00 UTC", 1, id="hour used up"),
         pytest.param("429-daily", WeatherRefused, "again at 00:00 UTC", 1, id="day used up"),
         pytest.param("status:429:Slow down", WeatherUnreachable, "Slow down", 3, id="other 429"),
+        pytest.param("status:304", WeatherRefused, "(304", 1, id="unchanged, unasked"),
+        pytest.param("latin-1", WeatherUnreachable, "garbled", 3, id="no UTF-8"),
+        pytest.param("encoding:br", WeatherUnusable, "'br', wanted gzip", 1, id="br"),
+        pytest.param("encoding:deflate", WeatherUnusable, "'deflate'", 1, id="deflate"),
+        pytest.param("encoding:gzip, gzip", WeatherUnusable, "'gzip, gzip'", 1, id="twice packed"),
+        pytest.param("encoding:gzip", WeatherUnreachable, "compression", 3, id="not packed"),
+        pytest.param("many-headers", WeatherUnreachable, "broke off", 3, id="endless headers"),
+        pytest.param("long-header", WeatherUnreachable, "broke off", 3, id="an endless header"),
     ],
 )
 def test_a_bad_answer(
@@ -170,6 +179,29 @@ def test_too_many_at_once_is_tried_again_after_seconds(server: WeatherServer) ->
 
     assert 2 <= desk.slept[0] <= 5
     assert "too many requests" in desk.said[0]
+
+
+@pytest.mark.parametrize(
+    "value", ["0", "3600", "1000000000", "-5", "soon", "Fri, 31 Dec 2038 23:59:59 GMT"]
+)
+def test_a_wait_that_the_server_asks_for_holds_nothing_up(
+    server: WeatherServer, value: str
+) -> None:
+    server.fail(FORECAST, *[f"retry-after:{value}"] * 3)
+    desk = Desk()
+
+    error = desk.error(server.forecast_url)
+
+    assert isinstance(error, WeatherUnreachable)
+    assert "over a limit (429)" in str(error)
+    assert server.requests[FORECAST] == 3
+    assert sum(desk.slept) < 4
+
+
+def test_a_byte_order_mark_does_no_harm(server: WeatherServer) -> None:
+    server.fail(FORECAST, "byte-order-mark")
+
+    assert Desk().get(server.forecast_url)
 
 
 def test_a_long_reason_is_cut_and_cleaned(server: WeatherServer) -> None:
@@ -296,6 +328,61 @@ def test_nobody_listens() -> None:
     assert str(error) == "127.0.0.1: connection refused"
 
 
+def test_a_name_that_does_not_exist(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The top-level domain .invalid never exists (RFC 6761, section 6.4)."""
+    monkeypatch.setenv("no_proxy", "*")
+
+    error = Desk().error("https://weather.invalid/v1/forecast", deadline_s=30)
+
+    assert isinstance(error, WeatherUnreachable)
+    assert str(error) == "weather.invalid: its name cannot be looked up"
+
+
+def test_nobody_answers_the_call() -> None:
+    """A full queue of connections: further ones are neither taken nor refused."""
+    with contextlib.ExitStack() as held:
+        listener = held.enter_context(socket.socket())
+        listener.bind(("127.0.0.1", 0))
+        listener.listen(0)
+        for _ in range(4):
+            one = held.enter_context(socket.socket())
+            one.setblocking(False)
+            one.connect_ex(listener.getsockname())
+        error = Desk().error(f"http://127.0.0.1:{listener.getsockname()[1]}/v1/forecast")
+
+    assert isinstance(error, WeatherUnreachable)
+    assert str(error) == "127.0.0.1: no connection within 1 s"
+
+
+def test_a_proxy_that_is_down_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not the weather service, which may be well."""
+    with socket.socket() as closed:
+        closed.bind(("127.0.0.1", 0))
+        for name in ("https_proxy", "HTTPS_PROXY"):
+            monkeypatch.setenv(name, f"http://127.0.0.1:{closed.getsockname()[1]}")
+        for name in ("no_proxy", "NO_PROXY"):
+            monkeypatch.delenv(name, raising=False)
+
+        error = Desk().error("https://weather.invalid/v1/forecast")
+
+    assert isinstance(error, WeatherUnreachable)
+    assert str(error) == "weather.invalid: the proxy does not connect"
+
+
+def test_where_one_family_of_addresses_is_silent_the_other_is_asked(
+    server: WeatherServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A host with two addresses, as many have; nobody listens at the first."""
+    port = int(server.url.rpartition(":")[2])
+    both = [
+        (socket.AF_INET6, socket.SOCK_STREAM, 6, "", ("::1", port, 0, 0)),
+        (socket.AF_INET, socket.SOCK_STREAM, 6, "", ("127.0.0.1", port)),
+    ]
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: both)
+
+    assert Desk().get(f"http://localhost:{port}/v1/forecast")
+
+
 def test_loopback_is_asked_directly(
     server: WeatherServer, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -328,6 +415,53 @@ def test_a_certificate_that_nobody_vouches_for_is_refused() -> None:
 
     assert isinstance(error, WeatherRefused)
     assert "certificate cannot be trusted" in str(error)
+
+
+@pytest.mark.parametrize(
+    ("fault", "kind", "words"),
+    [
+        pytest.param("expired", WeatherRefused, "(certificate has expired)", id="expired"),
+        pytest.param("other host", WeatherRefused, "cannot be trusted", id="another host's"),
+        pytest.param("old", WeatherUnreachable, "no encrypted connection", id="TLS 1.1 at most"),
+    ],
+)
+def test_an_encryption_that_is_not_good_enough(
+    fault: str, kind: type[WeatherError], words: str, tmp_path: Path
+) -> None:
+    """From an authority that is trusted; what was asked is never sent."""
+    authority = trustme.CA()
+    authority.cert_pem.write_to_path(str(tmp_path / "ca.pem"))
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    authority.issue_cert(
+        "127.0.0.2" if fault == "other host" else "127.0.0.1",
+        not_after=datetime(2020, 1, 1, tzinfo=UTC) if fault == "expired" else None,
+    ).configure_cert(context)
+    if fault == "old":
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)
+            context.minimum_version = ssl.TLSVersion.TLSv1
+            context.maximum_version = ssl.TLSVersion.TLSv1_1
+    heard: list[bytes] = []
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+
+        def shake_hands() -> None:
+            with contextlib.suppress(OSError):
+                while True:
+                    accepted, _ = listener.accept()
+                    with accepted, contextlib.suppress(OSError):
+                        accepted.settimeout(5)
+                        with context.wrap_socket(accepted, server_side=True) as safe:
+                            heard.append(safe.recv(4096))
+
+        threading.Thread(target=shake_hands, daemon=True).start()
+        desk = Desk()
+        desk.fetcher._session.verify = str(tmp_path / "ca.pem")
+        error = desk.error(f"https://127.0.0.1:{listener.getsockname()[1]}/v1/forecast")
+        listener.shutdown(socket.SHUT_RDWR)
+
+    assert isinstance(error, kind)
+    assert words in str(error)
+    assert b"".join(heard) == b""
 
 
 @pytest.mark.parametrize(

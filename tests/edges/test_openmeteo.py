@@ -17,7 +17,12 @@ from support.weather_server import Place, WeatherServer
 from windowcast.edges import openmeteo
 from windowcast.edges.http import Spent, read_document
 from windowcast.edges.openmeteo import FetchResult
-from windowcast.edges.openmeteo_replies import read_daily, read_hourly, read_places
+from windowcast.edges.openmeteo_replies import (
+    check_place,
+    read_daily,
+    read_hourly,
+    read_places,
+)
 from windowcast.edges.settings import WeatherSettings
 from windowcast.errors import (
     WeatherError,
@@ -488,7 +493,9 @@ def test_a_day_budget_that_is_used_up_names_the_hour(server: WeatherServer) -> N
         pytest.param("repeated-dates", WeatherUnusable, "times repeat", id="dates repeat"),
         pytest.param("jumping-dates", WeatherUnusable, "times jump", id="dates jump"),
         pytest.param("last-year", WeatherUnusable, "before today", id="an old answer"),
+        pytest.param("elsewhere", WeatherUnusable, "wanted 40.00, -99.50", id="another place"),
         pytest.param("nan", WeatherUnusable, "no data there", id="nan"),
+        pytest.param("latin-1", WeatherUnreachable, "garbled", id="no UTF-8"),
         pytest.param("html", WeatherUnreachable, "text/html", id="a page"),
         pytest.param("truncated", WeatherUnreachable, "cut short", id="body cut short"),
         pytest.param("cut-json", WeatherUnreachable, "cut short", id="JSON cut short"),
@@ -513,6 +520,43 @@ def test_a_bad_answer_is_one_error_with_the_yards_name(
     assert str(error).startswith(f"Creek Bend: {source}: ")
     assert words in str(error)
     assert error.retry is (kind is WeatherUnreachable)
+
+
+@pytest.mark.parametrize("longitude", [-179.97, -99.5, 0.0, 179.97])
+def test_a_longitude_a_turn_further_is_the_same_place(
+    server: WeatherServer, longitude: float
+) -> None:
+    server.fail(FORECAST, "next-turn")
+
+    result = fetch(only(server, "forecast"), replace(yard(), longitude=longitude))
+
+    assert result.errors == []
+
+
+def test_near_a_pole_a_cell_is_wide_in_longitude() -> None:
+    item = {"latitude": 89.0, "longitude": 20.0}
+
+    check_place(item, 89.2, 0.0)
+    with pytest.raises(WeatherUnusable, match="another place"):
+        check_place(item | {"latitude": 40.0}, 40.2, 0.0)
+
+
+def test_days_cut_five_hours_off_are_not_the_extended_ranges(server: WeatherServer) -> None:
+    server.fail(SEASONAL, "wrong-offset")
+
+    (error,) = fetch(only(server, "extended"), yard()).errors
+
+    assert "cut at an offset of 0 s, wanted -18000 s" in str(error)
+
+
+def test_some_members_fewer_are_the_ensemble_that_is_there() -> None:
+    few = place()
+    few.members = [few.daily_highs] * 31
+    with WeatherServer(default=few, now=NOW) as server:
+        found = fetch(only(server, "ensemble"), yard()).yards["Creek Bend"].ensemble
+
+    assert isinstance(found, Members)
+    assert (found.count, found.dropped) == (31, 0)
 
 
 def test_one_source_that_fails_leaves_the_others(server: WeatherServer) -> None:
@@ -760,6 +804,43 @@ def document(body: bytes) -> object:
 
 
 # Replies as served, which are not part of the project.
+
+
+def test_no_part_of_an_answer_passes_for_the_whole() -> None:
+    """Cut at each byte; only the line break after the document may be missing."""
+    body = (FIXTURES / "daily_three_members.json").read_bytes().rstrip()
+
+    for end in range(len(body)):
+        with pytest.raises(WeatherError):
+            document(body[:end])
+    assert document(body) == orjson.loads(body)
+
+
+@pytest.mark.parametrize("value", ['"NaN"', '""', '"12,5"', "true", "[17.2]", "{}"])
+def test_what_is_no_number_is_not_made_one(value: str) -> None:
+    body = (FIXTURES / "daily_three_members.json").read_text("utf-8")
+    assert body.count("17.2") == 1
+
+    with pytest.raises(WeatherUnusable, match="wanted numbers"):
+        read_daily(document(body.replace("17.2", value).encode()))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("value", ["NaN", "Infinity", "-Infinity", "1e999", "0x11", "017.2"])
+def test_numbers_that_json_has_not_are_refused(value: str) -> None:
+    body = (FIXTURES / "daily_three_members.json").read_text("utf-8")
+
+    with pytest.raises(WeatherError):
+        document(body.replace("17.2", value).encode())
+
+
+@pytest.mark.parametrize("value", ["-9999", "1e20", "999", "-273.2"])
+def test_what_is_no_air_temperature_is_unknown(value: str) -> None:
+    """Not clamped: the day is unknown, the others stand."""
+    body = (FIXTURES / "daily_three_members.json").read_text("utf-8")
+
+    found = read_daily(document(body.replace("17.2", value).encode()))  # type: ignore[arg-type]
+
+    assert found.columns == [[None, *TENTHS[0][1:]], *TENTHS[1:]]
 
 
 def recorded(name: str) -> Any:

@@ -43,7 +43,11 @@ def test_what_is_commented_out_is_sound_too(tmp_path):
         text = (tmp_path / name).read_text()
         (tmp_path / name).write_text(re.sub(r"(?m)^# (?=\[[a-z]+\]|[a-z_]+ = )", "", text))
 
-    secrets = {"WINDOWCAST_SMTP_PASSWORD": "s", "WINDOWCAST_PUSH_URLS": "json://127.0.0.1/x"}
+    secrets = {
+        "WINDOWCAST_SMTP_PASSWORD": "s",
+        "WINDOWCAST_PUSH_URLS": "json://127.0.0.1/x",
+        "WINDOWCAST_HEARTBEAT_URL": "https://watch.example.org/x",
+    }
     configuration = load(tmp_path, secrets)
 
     assert configuration.mail is not None

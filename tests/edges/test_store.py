@@ -130,7 +130,7 @@ def test_an_absolute_url(tmp_path):
 @pytest.mark.parametrize(
     ("url", "words"),
     [
-        ("postgresql+psycopg://bees@db.example.org", "must name a database"),
+        ("postgresql+psycopg://bees@db.example.org", "must look like"),
         ("mysql://db.example.org/bees", "knows only"),
         ("windowcast.db", "must look like"),
         ("sqlite://windowcast.db", "three slashes"),
@@ -290,7 +290,7 @@ def test_a_store_of_the_first_tables_gains_the_past_years_and_loses_nothing(tmp_
         assert store.past_years("40.0 -99.5") is None
 
 
-def test_past_years_come_back_as_kept_and_a_later_fetch_takes_their_place(tmp_path):
+def test_past_years_come_back_as_kept_and_a_later_fetch_takes_their_place(store):
     highs = [215, None, -3]
     first = StoredPastYears(
         place="40.0 -99.5",
@@ -299,13 +299,12 @@ def test_past_years_come_back_as_kept_and_a_later_fetch_takes_their_place(tmp_pa
         tenths=pack_tenths(highs),
     )
     second = replace(first, fetched_at=datetime(2027, 8, 31, 10, tzinfo=UTC), tenths=b"\1\0")
-    with open_store(URL, tmp_path) as store:
-        store.save_past_years(first)
-        assert store.past_years("40.0 -99.5") == first
-        assert unpack_tenths(first.tenths) == highs
-        assert store.past_years("40.1 -99.5") is None
-        store.save_past_years(second)
-        assert store.past_years("40.0 -99.5") == second
+    store.save_past_years(first)
+    assert store.past_years("40.0 -99.5") == first
+    assert unpack_tenths(first.tenths) == highs
+    assert store.past_years("40.1 -99.5") is None
+    store.save_past_years(second)
+    assert store.past_years("40.0 -99.5") == second
 
 
 HERE, THERE = ["open-meteo", 40.0, -99.5], ["open-meteo", 41.0, -99.5]
@@ -413,7 +412,7 @@ def test_all_decisions_of_a_kind_come_back_by_date_and_as_made(store):
     assert [one.document for one in found] == ["a", "b", "c"]
 
 
-def test_past_runs_come_back_by_day_and_the_same_day_and_origin_is_replaced(tmp_path):
+def test_past_runs_come_back_by_day_and_the_same_day_and_origin_is_replaced(store):
     single = StoredPastRun(
         place="40.0 -99.5 UTC",
         issued=date(2026, 8, 3),
@@ -425,17 +424,16 @@ def test_past_runs_come_back_by_day_and_the_same_day_and_origin_is_replaced(tmp_
     previous = replace(single, origin="previous", first_day=date(2026, 8, 4))
     earlier = replace(single, issued=date(2026, 8, 1), first_day=date(2026, 8, 1))
     elsewhere = replace(single, place="40.1 -99.5 UTC")
-    with open_store(URL, tmp_path) as store:
-        store.save_past_runs([single, elsewhere, previous, earlier])
-        assert store.past_runs("40.0 -99.5 UTC") == [earlier, previous, single]
-        longer = replace(single, tenths=pack_tenths([215, 220, -3, 4]))
-        for _ in range(2):
-            store.save_past_runs([longer])
-            assert store.past_runs("40.0 -99.5 UTC") == [earlier, previous, longer]
-        assert store.past_runs("40.2 -99.5 UTC") == []
+    store.save_past_runs([single, elsewhere, previous, earlier])
+    assert store.past_runs("40.0 -99.5 UTC") == [earlier, previous, single]
+    longer = replace(single, tenths=pack_tenths([215, 220, -3, 4]))
+    for _ in range(2):
+        store.save_past_runs([longer])
+        assert store.past_runs("40.0 -99.5 UTC") == [earlier, previous, longer]
+    assert store.past_runs("40.2 -99.5 UTC") == []
 
 
-def test_an_unknown_origin_of_a_past_run_changes_nothing(tmp_path):
+def test_an_unknown_origin_of_a_past_run_changes_nothing(store):
     good = StoredPastRun(
         place="40.0 -99.5 UTC",
         issued=date(2026, 8, 3),
@@ -444,10 +442,9 @@ def test_an_unknown_origin_of_a_past_run_changes_nothing(tmp_path):
         origin="single",
         fetched_at=datetime(2026, 8, 31, 10, tzinfo=UTC),
     )
-    with open_store(URL, tmp_path) as store:
-        with pytest.raises(StoreError):
-            store.save_past_runs([good, replace(good, origin="hearsay")])
-        assert store.past_runs("40.0 -99.5 UTC") == []
+    with pytest.raises(StoreError):
+        store.save_past_runs([good, replace(good, origin="hearsay")])
+    assert store.past_runs("40.0 -99.5 UTC") == []
 
 
 def test_a_step_that_fails_leaves_nothing_behind(tmp_path):
@@ -746,7 +743,7 @@ import sys
 from datetime import date
 from pathlib import Path
 from windowcast.edges.store import open_store
-store = open_store("sqlite:///windowcast.db", Path(sys.argv[1]))
+store = open_store(sys.argv[2], Path(sys.argv[1]))
 day = date(2026, 1, 1)
 while True:
     print(store.spend(day, 1.0), flush=True)
@@ -757,7 +754,7 @@ import sys, time
 from datetime import date
 from pathlib import Path
 from windowcast.edges.store import open_store
-store = open_store("sqlite:///windowcast.db", Path(sys.argv[1]))
+store = open_store(sys.argv[2], Path(sys.argv[1]))
 with store.transaction():
     store._database.execute("UPDATE spent SET weight = 1e9")
     print("halfway", flush=True)
@@ -765,23 +762,21 @@ with store.transaction():
 """
 
 
-def test_a_kill_loses_nothing_that_was_acknowledged(tmp_path):
-    open_store(URL, tmp_path).close()
-    writer = child(WRITE, tmp_path)
+def test_a_kill_loses_nothing_that_was_acknowledged(store, store_url, tmp_path):
+    writer = child(WRITE, tmp_path, store_url)
     for _ in range(50):
         writer.stdout.readline()
     writer.send_signal(signal.SIGKILL)
     rest, _ = writer.communicate(timeout=10)
     acknowledged = float(rest.split()[-1]) if rest.split() else 50.0
 
-    with open_store(URL, tmp_path) as store:
-        assert store.spent(date(2026, 1, 1)) >= acknowledged
-        store.check()
+    assert store.spent(date(2026, 1, 1)) >= acknowledged
+    store.check()
 
 
-def test_a_kill_halfway_undoes_the_half(store, tmp_path):
+def test_a_kill_halfway_undoes_the_half(store, store_url, tmp_path):
     store.spend(TODAY, 1.0)
-    writer = child(HALFWAY, tmp_path)
+    writer = child(HALFWAY, tmp_path, store_url)
     assert writer.stdout.readline() == "halfway\n"
     writer.send_signal(signal.SIGKILL)
     writer.communicate(timeout=10)
@@ -798,15 +793,17 @@ def test_a_lock_is_waited_for_and_then_reported(sqlite_store, tmp_path):
         assert other.spent(TODAY) == 0.0
 
 
-def test_all_that_begin_at_once_share_one_store(tmp_path):
+def test_all_that_begin_at_once_share_one_store(store_url, tmp_path):
     children = [
-        child(WRITE.replace("while True:", "for _ in range(3):"), tmp_path) for _ in range(3)
+        child(WRITE.replace("while True:", "for _ in range(3):"), tmp_path, store_url)
+        for _ in range(3)
     ]
     endings = [each.communicate(timeout=30)[1] for each in children]
 
     assert endings == [""] * 3
-    assert [each.name for each in tmp_path.iterdir()] == ["windowcast.db"]
-    with open_store(URL, tmp_path) as store:
+    if store_url == URL:
+        assert [each.name for each in tmp_path.iterdir()] == ["windowcast.db"]
+    with open_store(store_url, tmp_path) as store:
         assert store.spent(date(2026, 1, 1)) == 9.0
 
 
@@ -842,9 +839,20 @@ def test_opening_imports_nothing_heavy():
     assert not heavy & set(loaded.split())
 
 
-def test_a_closed_store_is_a_mistake_of_ours(tmp_path):
-    store = open_store(URL, tmp_path)
+def test_a_closed_store_is_a_mistake_of_ours(store):
     store.close()
 
-    with pytest.raises(sqlite3.ProgrammingError):
+    with pytest.raises((sqlite3.ProgrammingError, RuntimeError), match="closed"):
         store.spent(TODAY)
+
+
+def test_the_newest_of_a_place_is_found_behind_newer_ones_of_another(store):
+    here = [series(detail={"place": HERE}, fetched_at=NOW - timedelta(days=day)) for day in (3, 4)]
+    there = [
+        series(detail={"place": THERE}, fetched_at=NOW - timedelta(days=day)) for day in (0, 1, 2)
+    ]
+    store.save_forecasts([*here, *there])
+
+    assert store.newest("Creek Bend", place=HERE) == {"ensemble": here[0]}
+    assert store.newest("Creek Bend", until=NOW - timedelta(days=1)) == {"ensemble": there[1]}
+    assert store.newest("Creek Bend", place=["nowhere"]) == {}

@@ -26,41 +26,41 @@ def event(uid: str = "one", yard: str = "Creek Bend", sequence: int = 0) -> Publ
     )
 
 
-def said(folder, yard=None):
+def said(folder, yard=None, url=URL):
     """What is kept; looked at by a revision that changes nothing."""
     seen: list[PublishedEvent] = []
-    with open_store(URL, folder) as store:
+    with open_store(url, folder) as store:
         store.publish(yard, lambda origin, before: seen.extend(before) or [])
     return seen
 
 
-def test_what_was_said_comes_back_as_it_was(tmp_path):
+def test_what_was_said_comes_back_as_it_was(tmp_path, store_url):
     events = [event(), event("two", "South Slope", 2)]
-    with open_store(URL, tmp_path) as store:
+    with open_store(store_url, tmp_path) as store:
         assert store.publish(None, lambda origin, before: events) == events
 
-    assert said(tmp_path) == events
-    assert said(tmp_path, "South Slope") == [events[1]]
+    assert said(tmp_path, url=store_url) == events
+    assert said(tmp_path, "South Slope", store_url) == [events[1]]
 
 
-def test_a_newer_saying_takes_the_place_of_the_older_one(tmp_path):
+def test_a_newer_saying_takes_the_place_of_the_older_one(tmp_path, store_url):
     for sequence in (0, 1):
-        with open_store(URL, tmp_path) as store:
+        with open_store(store_url, tmp_path) as store:
             store.publish(None, lambda origin, before, number=sequence: [event(sequence=number)])
 
-    assert said(tmp_path) == [event(sequence=1)]
+    assert said(tmp_path, url=store_url) == [event(sequence=1)]
 
 
-def test_a_revision_that_fails_changes_nothing(tmp_path):
+def test_a_revision_that_fails_changes_nothing(tmp_path, store_url):
     def fails(origin, before):
         raise RuntimeError("in between")
 
-    with open_store(URL, tmp_path) as store:
+    with open_store(store_url, tmp_path) as store:
         store.publish(None, lambda origin, before: [event()])
         with pytest.raises(RuntimeError):
             store.publish(None, fails)
 
-    assert said(tmp_path) == [event()]
+    assert said(tmp_path, url=store_url) == [event()]
 
 
 def test_a_database_keeps_its_octets_and_no_other_has_them(tmp_path):

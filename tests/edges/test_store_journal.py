@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from datetime import UTC, date, datetime
 
 import pytest
@@ -60,6 +61,19 @@ def test_the_database_itself_refuses_to_change_what_was_entered(store, store_url
         store._database.execute(statement)
 
     assert [one.body["text"] for one in store.journal()] == ["as it was"]
+
+
+def test_a_row_of_the_file_cannot_be_replaced(tmp_path):
+    """Where whoever tries has not switched off what makes a replacement a removal."""
+    with open_store("sqlite:///windowcast.db", tmp_path) as store:
+        store.enter([entry(text="as it was")])
+        store._database.execute("PRAGMA recursive_triggers = ON")
+        with pytest.raises(sqlite3.IntegrityError, match="append-only"):
+            store._database.execute(
+                "REPLACE INTO journal (id, yard, kind, day, noted_at, body)"
+                " VALUES (1, 'x', 'note', '', '', '{}')"
+            )
+        assert [one.body["text"] for one in store.journal()] == ["as it was"]
 
 
 def test_an_entry_is_corrected_once(store):

@@ -14,6 +14,10 @@ from pathlib import Path
 
 from support.unprivileged import NOBODY
 
+KEEPER = "keeper"
+PASSWORD = "clover and thyme"
+"""The one user whom the server asks for a password, and that password."""
+
 WANTED = "PostgreSQL is not installed (on Debian: apt-get install postgresql)"
 
 
@@ -33,10 +37,10 @@ class PostgresServer:
     """
 
     def __enter__(self) -> PostgresServer:
-        self._folder = Path(tempfile.mkdtemp(prefix="windowcast-pg-"))
-        self._data = self._folder / "data"
+        self.folder = Path(tempfile.mkdtemp(prefix="windowcast-pg-"))
+        self._data = self.folder / "data"
         if os.geteuid() == 0:
-            os.chown(self._folder, NOBODY, NOBODY)
+            os.chown(self.folder, NOBODY, NOBODY)
         with socket.socket() as free:
             free.bind(("127.0.0.1", 0))
             self.port = free.getsockname()[1]
@@ -44,17 +48,20 @@ class PostgresServer:
             "initdb", "-D", str(self._data), "-U", "bees", "--auth=trust", "--no-sync",
             "--encoding=UTF8", "--locale=C.UTF-8",
         )  # fmt: skip
+        hba = self._data / "pg_hba.conf"
+        hba.write_text(f"host all {KEEPER} 127.0.0.1/32 scram-sha-256\n{hba.read_text()}")
         self.start()
+        self.sql("postgres", f"CREATE ROLE {KEEPER} LOGIN PASSWORD '{PASSWORD}'")
         return self
 
     def __exit__(self, *_: object) -> None:
         self.kill()
-        shutil.rmtree(self._folder, ignore_errors=True)
+        shutil.rmtree(self.folder, ignore_errors=True)
 
     def start(self) -> None:
         self._process = subprocess.Popen(
             [
-                self._program("postgres"), "-D", str(self._data), "-k", str(self._folder),
+                self._program("postgres"), "-D", str(self._data), "-k", str(self.folder),
                 "-h", "127.0.0.1", "-p", str(self.port), "-c", "fsync=off",
             ],
             stdout=subprocess.DEVNULL,
@@ -84,14 +91,23 @@ class PostgresServer:
         with psycopg.connect(self.address(database), autocommit=True) as connection:
             connection.execute(statement)
 
+    def rows(self, database: str, question: str) -> list[tuple[object, ...]]:
+        import psycopg
+
+        with psycopg.connect(self.address(database), autocommit=True) as connection:
+            return connection.execute(question).fetchall()
+
     def address(self, database: str, user: str = "bees") -> str:
         return f"postgresql://{user}@127.0.0.1:{self.port}/{database}"
 
-    def new_database(self) -> str:
-        """The URL of a fresh one."""
+    def new_database(self, user: str = "bees", *, more: str = "") -> str:
+        """The URL of a fresh one, which is that user's own.
+
+        more:  what else CREATE DATABASE takes
+        """
         name = f"t{uuid.uuid4().hex}"
-        self.sql("postgres", f"CREATE DATABASE {name} TEMPLATE template0")
-        return self.address(name).replace("postgresql://", "postgresql+psycopg://")
+        self.sql("postgres", f"CREATE DATABASE {name} OWNER {user} TEMPLATE template0 {more}")
+        return self.address(name, user).replace("postgresql://", "postgresql+psycopg://")
 
     def _program(self, name: str) -> str:
         found = program(name)
@@ -101,8 +117,8 @@ class PostgresServer:
 
     def _somebody(self) -> dict[str, object]:
         if os.geteuid() != 0:
-            return {"cwd": self._folder}
-        return {"cwd": self._folder, "user": NOBODY, "group": NOBODY, "extra_groups": []}
+            return {"cwd": self.folder}
+        return {"cwd": self.folder, "user": NOBODY, "group": NOBODY, "extra_groups": []}
 
     def _run(self, name: str, *arguments: str) -> None:
         done = subprocess.run(

@@ -3,6 +3,7 @@ servers on loopback, and a fault in a share of all requests and letters."""
 
 from __future__ import annotations
 
+import os
 import random
 import resource
 from collections import Counter
@@ -18,6 +19,7 @@ import time_machine
 from support.journey import TREATMENTS, Journey, settings, yard_table
 from support.mailbox import Mailbox
 from support.weather_server import Place, WeatherServer
+from windowcast.answer import open_store
 from windowcast.edges import config
 from windowcast.service import Ticker
 
@@ -108,7 +110,9 @@ def soak(
             recipients="[]",
         )
         journey.write("windowcast.toml", text)
-        ticker = Ticker(config.load(folder, {"XDG_CACHE_HOME": str(folder / "cache")}))
+        configuration = config.load(folder, {"XDG_CACHE_HOME": str(folder / "cache")})
+        with open_store(configuration) as store:
+            ticker = Ticker(configuration, run=store.begin_run(os.getpid(), BEGINS))
         now = BEGINS
         for day in range(days):
             ends = now + timedelta(days=1)

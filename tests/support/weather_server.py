@@ -45,6 +45,14 @@ Faults, each used up by one request, in order:
     nan                  the reply of a place that is not covered
     error-200            status 200 with {"error": true}
     wrong-offset         utc_offset_seconds says 5 hours more
+    elsewhere            the coordinates of the answer lie 5 degrees further north
+    next-turn            the same longitude, written 360 degrees further east
+    retry-after:VALUE    status 429 with that Retry-After and words of no known limit
+    encoding:NAME        that Content-Encoding, whatever the body is
+    byte-order-mark      before the JSON
+    latin-1              the degree sign as that encoding writes it, which is not UTF-8
+    many-headers         header lines without an end
+    long-header          one header line without an end
 """
 
 from __future__ import annotations
@@ -566,6 +574,10 @@ def _break(items: list[dict[str, Any]], fault: str) -> None:
         ]
     elif fault == "wrong-offset":
         item["utc_offset_seconds"] += 5 * 3600
+    elif fault == "elsewhere":
+        item["latitude"] += 5
+    elif fault == "next-turn":
+        item["longitude"] += 360
 
 
 @lru_cache(maxsize=1)
@@ -652,6 +664,10 @@ class _Handler(BaseHTTPRequestHandler):
             body = body[: len(body) // 2]
         elif fault == "stream-error":
             body = body[: len(body) // 2] + b"Unexpected error while streaming data: timeout"
+        elif fault == "byte-order-mark":
+            body = b"\xef\xbb\xbf" + body
+        elif fault == "latin-1":
+            body = body.decode().encode("latin-1")
         self._send(200, "application/json; charset=utf-8", body, short=fault == "truncated")
 
     def _without_answer(self, fault: str) -> bool:
@@ -670,6 +686,20 @@ class _Handler(BaseHTTPRequestHandler):
             self._send(200, "text/html", b"<!doctype html><title>Welcome</title>")
         elif name == "nginx":
             self._send(502, "text/html", b"<html><h1>502 Bad Gateway</h1></html>")
+        elif name == "retry-after":
+            self.send_response(429)
+            self.send_header("Retry-After", rest)
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+        elif name == "encoding":
+            self.send_response(200)
+            self.send_header("Content-Type", "application/json")
+            self.send_header("Content-Encoding", rest)
+            self.send_header("Content-Length", "2")
+            self.end_headers()
+            self.wfile.write(b"{}")
+        elif name in ("many-headers", "long-header"):
+            self._headers_without_end(b"X: y\r\n" if name == "many-headers" else b"X" * 5)
         elif name == "redirect":
             self.send_response(302)
             self.send_header("Location", rest)
@@ -711,6 +741,12 @@ class _Handler(BaseHTTPRequestHandler):
         while not self.server.weather.stopping.is_set():
             time.sleep(0.05)
             self.wfile.write(b" ")
+
+    def _headers_without_end(self, piece: bytes) -> None:
+        self.close_connection = True
+        self.wfile.write(b"HTTP/1.1 200 OK\r\n")
+        while not self.server.weather.stopping.is_set():
+            self.wfile.write(piece * 1000)
 
     def _start_chunks(self) -> None:
         self.close_connection = True

@@ -67,7 +67,7 @@ def season(
     from windowcast.edges import clock
     from windowcast.notice import season_lines
 
-    configuration = configuration_of(ctx, config_folder)
+    configuration = configuration_of(ctx, config_folder, secrets=("weather",))
     place = asking.find_yard(configuration, name)
     days = past.season_days(place, first, last)
     # A mistyped id is answered before a store is made or a server asked.
@@ -117,7 +117,7 @@ def observed(
     from windowcast import observed as seen
     from windowcast.edges import clock
 
-    configuration = configuration_of(ctx, config_folder)
+    configuration = configuration_of(ctx, config_folder, secrets=("weather",))
     place = asking.find_yard(configuration, name)
     provider, now = configuration.weather.provider, clock.now()
     with asking.open_store(configuration) as store:
@@ -185,7 +185,7 @@ def verify(
     asked = judging.ALL_MONTHS if months is None else judging.months_of(months)
     from_store = forecasts is None and observed is None
     configuration = (
-        configuration_of(ctx, config_folder)
+        configuration_of(ctx, config_folder, secrets=("weather",))
         if from_store
         else configuration_or_examples(ctx, config_folder)
     )

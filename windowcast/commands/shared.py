@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
@@ -45,11 +45,19 @@ def show(found: object) -> None:
     click.echo(json.dumps(found, ensure_ascii=False, indent=indent))
 
 
-def configuration_of(ctx: click.Context, config_folder: str | None) -> Configuration:
+def configuration_of(
+    ctx: click.Context, config_folder: str | None, *, secrets: Collection[str] | None = ()
+) -> Configuration:
+    """The configuration; of the secrets that it names only those of these tables, None: all.
+
+    A password that the service manager gives to the service alone must not keep people from
+    entering a count. The database's is always needed.
+    """
     from windowcast.edges import config
 
     folder = config.find_folder(config_folder or ctx.obj, os.environ)
-    return config.load(folder, os.environ)
+    wanted = config.SECRETS if secrets is None else {*secrets, "store"}
+    return config.load(folder, os.environ, secrets=wanted)
 
 
 def configuration_or_examples(ctx: click.Context, config_folder: str | None) -> Configuration:
@@ -64,7 +72,7 @@ def configuration_or_examples(ctx: click.Context, config_folder: str | None) -> 
             raise
         folder = shipped.config_folder()
         say("windowcast: no configuration found; the shipped example treatments are used")
-    return config.load(folder, os.environ)
+    return config.load(folder, os.environ, secrets=("weather", "store"))
 
 
 def picture_kind(picture: Path) -> Literal["png", "svg"]:

@@ -9,7 +9,7 @@ import os
 import re
 import sys
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal, DecimalException
 from pathlib import Path
@@ -29,6 +29,8 @@ SCHEMA: Mapping[str, Mapping[str, Key]] = {
 }
 FILES = tuple(SCHEMA)
 LONGEST_BYTES = 1_000_000
+SECRETS = ("weather", "store", "mail", "push", "health")
+"""The tables of windowcast.toml that name secrets."""
 
 
 def find_folder(given: str | None, environ: Mapping[str, str]) -> Path:
@@ -83,10 +85,13 @@ def load(
     environ: Mapping[str, str],
     *,
     drafts: Mapping[str, bytes] | None = None,
+    secrets: Collection[str] = SECRETS,
 ) -> Configuration:
     """The whole configuration in `folder`.
 
-    drafts:  contents to judge in place of those of the files with these names
+    drafts:   contents to judge in place of those of the files with these names
+    secrets:  the tables whose secrets are needed; those of others stay "", and who has them not
+              is not asked for them
 
     Raises ConfigError with every mistake of all three files, in the order of the files and lines.
     """
@@ -104,10 +109,12 @@ def load(
             service.sound,
             folder,
             environ,
+            document=service.document,
             every_yard_told=bool(yards) and all(yard.get("recipients") for yard in yards),
             yard_names={
                 yard["name"].casefold(): yard["name"] for yard in yards if yard.get("name")
             },
+            secrets=secrets,
         )
     if bands.document is not None and "treatment" in bands.sound:
         bands.faults += config_checks.treatments(
@@ -159,9 +166,9 @@ def _mistake(name: str, line: int, said: str, text: str) -> str:
     excerpt = excerpts[line - 1].rstrip() if line <= len(excerpts) else ""
     key = excerpt.partition("=")[0].strip().strip("\"'")
     value = excerpt.partition("=")[2].strip().strip("\"'")
-    pasted = key in ("api_key_env", "password_env") and not re.match(
-        r"[A-Za-z_]\w*\b[^-]", value + " "
-    )
+    # Only what can be the name of a variable is repeated: anything else may be the secret itself.
+    named = re.fullmatch(r"[A-Za-z_]?\w*[\"']?\s*(#.*)?", value)
+    pasted = key.endswith("_env") and named is None
     if looks_secret(key) or pasted:
         excerpt = f"{excerpt.partition('=')[0]}= ***"
     excerpt = hide_credentials(excerpt)

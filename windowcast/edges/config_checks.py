@@ -7,18 +7,25 @@ that is not), so that one mistake hides no other and causes none.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import time
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path as File
 from typing import Any
-from urllib.parse import urlsplit
 
 from windowcast.edges.config_schema import DOSE, TREATMENTS, YARDS, Fault, Path, none_described
 from windowcast.edges.config_secrets import from_environment, from_file
-from windowcast.edges.config_values import Recipient, Wrong, is_loopback, nearest, shown
+from windowcast.edges.config_values import (
+    Recipient,
+    Wrong,
+    is_loopback,
+    nearest,
+    shown,
+    sound_heartbeat_url,
+)
 from windowcast.edges.settings import DecisionSettings, MorningSettings
+from windowcast.edges.store_address import names_server
 from windowcast.trade.treatment import Band
 
 Table = Mapping[str, Any]
@@ -32,19 +39,24 @@ def windowcast(
     folder: File,
     environ: Mapping[str, str],
     *,
+    document: Table,
     every_yard_told: bool,
     yard_names: Mapping[str, str],
+    secrets: Collection[str],
 ) -> Iterator[Fault]:
     """Faults of windowcast.toml. The secrets that it names are read and put beside the names, as
-    [weather] api_key and [mail] password.
+    [weather] api_key, [store] password, [mail] password and [health] heartbeat_url.
 
+    document:         the file as it was given
     every_yard_told:  each yard names recipients of its own
     yard_names:       by name in small letters; empty: not known
+    secrets:          the tables whose secrets are needed now; those of others are not looked for
     """
     weather = sound.get("weather", {})
     if weather.get("api_key_env"):
+        needed = environ if "weather" in secrets else None
         try:
-            weather["api_key"] = from_environment(weather["api_key_env"], environ)
+            weather["api_key"] = from_environment(weather["api_key_env"], needed)
         except Wrong as wrong:
             yield Fault(("weather", "api_key_env"), f"api_key_env {wrong}")
     if weather.get("provider", "open-meteo") == "open-meteo" and all(
@@ -103,33 +115,33 @@ def windowcast(
         yield from _mail(
             sound["mail"],
             folder,
-            environ,
+            environ if "mail" in secrets else None,
             every_yard_told=every_yard_told,
             yard_names=yard_names,
         )
     if "store" in sound:
-        yield from _store(sound["store"], folder, environ)
+        needed = environ if "store" in secrets else None
+        yield from _store(document["store"], sound["store"], folder, needed)
     if "push" in sound:
-        yield from _push(sound["push"], folder, environ)
+        yield from _push(sound["push"], folder, environ if "push" in secrets else None)
+    if "health" in sound:
+        yield from _health(sound["health"], environ if "health" in secrets else None)
 
 
-def _store(store: dict[str, Any], folder: File, environ: Mapping[str, str]) -> Iterator[Fault]:
-    """The password of a PostgreSQL server stands nowhere in the files."""
+def _store(
+    given: Table, store: dict[str, Any], folder: File, environ: Mapping[str, str] | None
+) -> Iterator[Fault]:
+    """The password of a PostgreSQL server, from the environment or a file."""
     kept_in = [key for key in ("password_env", "password_file") if store.get(key)]
-    url = store.get("url", "")
-    if url.startswith("postgres") and urlsplit(url).password:
-        yield Fault(
-            ("store", "url"),
-            "url holds a password; take it out, and name the environment variable or the file that"
-            " holds it in password_env or password_file",
-        )
     if len(kept_in) == 2:
         yield Fault(
             ("store", "password_file"), "password_env and password_file are both given; keep one"
         )
-    elif kept_in and not url.startswith("postgres"):
+    elif kept_in and not names_server(str(given.get("url", ""))):
         yield Fault(
-            ("store", kept_in[0]), f"{kept_in[0]} belongs to a PostgreSQL server; a file has none"
+            ("store", kept_in[0]),
+            f"{kept_in[0]} belongs to a PostgreSQL server, and url names none; a file needs no"
+            " password: leave it out, or change url",
         )
     elif kept_in:
         try:
@@ -142,7 +154,7 @@ def _store(store: dict[str, Any], folder: File, environ: Mapping[str, str]) -> I
             yield Fault(("store", kept_in[0]), f"{kept_in[0]} {wrong}")
 
 
-def _push(push: dict[str, Any], folder: File, environ: Mapping[str, str]) -> Iterator[Fault]:
+def _push(push: dict[str, Any], folder: File, environ: Mapping[str, str] | None) -> Iterator[Fault]:
     """The channels' addresses are secrets: from the environment or a file, parted by blanks."""
     kept_in = [key for key in ("urls_env", "urls_file") if push.get(key)]
     if len(kept_in) != 1:
@@ -166,10 +178,32 @@ def _push(push: dict[str, Any], folder: File, environ: Mapping[str, str]) -> Ite
     push["urls"] = text.split()
 
 
+def _health(health: dict[str, Any], environ: Mapping[str, str] | None) -> Iterator[Fault]:
+    listen = health.get("listen")
+    if listen and not is_loopback(listen[0]) and not health.get("anywhere"):
+        yield Fault(
+            ("health", "listen"),
+            f"listen names {listen[0]}, where other machines can ask; the answers name your yards "
+            "and there is no password: write 127.0.0.1, or add anywhere = true and guard the port",
+        )
+    variable = health.get("heartbeat_url_env")
+    if variable:
+        try:
+            url = from_environment(variable, environ)
+            if environ is not None and not sound_heartbeat_url(url):
+                raise Wrong(
+                    f"names the environment variable {variable}, which does not hold an https:// "
+                    "address (http:// is for this machine only)"
+                )
+            health["heartbeat_url"] = url
+        except Wrong as wrong:
+            yield Fault(("health", "heartbeat_url_env"), f"heartbeat_url_env {wrong}")
+
+
 def _mail(
     mail: dict[str, Any],
     folder: File,
-    environ: Mapping[str, str],
+    environ: Mapping[str, str] | None,
     *,
     every_yard_told: bool,
     yard_names: Mapping[str, str],

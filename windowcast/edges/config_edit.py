@@ -58,7 +58,7 @@ def set_band(
             option = name.replace("_", "-")
             raise UsageError(f'--{option} is "{text}", but must be degrees such as 29.5')
 
-    configuration = load(folder, environ)
+    configuration = load(folder, environ, secrets=())
     treatment, regimen = _find(configuration, treatment_id, regimen_id)
     place = (
         configuration.treatments.index(treatment),
@@ -68,7 +68,7 @@ def set_band(
     path = (folder / FILE).resolve()
     before = path.read_bytes()
     after = _edited(before, place, bounds, unit)
-    changed = load(folder, environ, drafts={FILE: after})
+    changed = load(folder, environ, drafts={FILE: after}, secrets=())
     if after != before:
         try:
             _replace(path, after)

@@ -13,6 +13,7 @@ from windowcast.edges.settings import (
     ChanceSettings,
     Configuration,
     DecisionSettings,
+    HealthSettings,
     MailSettings,
     MorningSettings,
     WeatherSettings,
@@ -54,6 +55,10 @@ def configuration(
         push=tuple(service.get("push", {}).get("urls", ())),
         yards=tuple(_yard(table, ids) for table in places["yard"]),
         treatments=treatments,
+        health=HealthSettings(
+            listen=service.get("health", {}).get("listen") or None,
+            heartbeat_url=service.get("health", {}).get("heartbeat_url", ""),
+        ),
     )
 
 

@@ -129,7 +129,7 @@ def _unknown(name: str, keys: Mapping[str, Key], whole_file: Mapping[str, Key]) 
         return (
             f"{name} is not a setting windowcast knows; a secret does not belong in this file: "
             "name the environment variable that holds it, with password_env under [mail] or "
-            "api_key_env under [weather]"
+            "[store], or api_key_env under [weather]"
         )
     text = f"{name} is not a setting windowcast knows"
     for table, key in whole_file.items():
@@ -323,11 +323,24 @@ WINDOWCAST: Mapping[str, Key] = {
             ),
         },
     ),
+    "health": Key(
+        allowed="a table, begun by a line [health]",
+        keys={
+            "listen": Key(
+                allowed='an address of this machine and a port, "127.0.0.1:9187", or "" for none',
+                read=values.listen,
+            ),
+            "anywhere": _switch(),
+            "heartbeat_url_env": Key(
+                allowed='the name of an environment variable, or "" for none', read=values.variable
+            ),
+        },
+    ),
     "store": Key(
         allowed="a table, begun by a line [store]",
         keys={
             "url": Key(
-                allowed='"sqlite:///" and a file name, or "postgresql+psycopg://" and a server',
+                allowed='"sqlite:///" and a file name, or "postgresql+psycopg://user@host/database"',
                 read=values.store_url,
             ),
             "password_env": Key(

@@ -16,22 +16,30 @@ LONGEST_BYTES = 4096
 CREDENTIALS = "CREDENTIALS_DIRECTORY"
 
 
-def from_environment(name: str, environ: Mapping[str, str]) -> str:
-    """The secret in this environment variable. Raises Wrong if it is not set, or empty."""
+def from_environment(name: str, environ: Mapping[str, str] | None) -> str:
+    """The secret in this environment variable; "" where `environ` is None: it is not needed now.
+
+    Raises Wrong if it is not set, or empty.
+    """
+    if environ is None:
+        return ""
     secret = environ.get(name)
     if secret is None:
         raise Wrong(f"names the environment variable {name}, which is not set; export it first")
     return _checked(secret, f"names the environment variable {name}, which")
 
 
-def from_file(name: str, folder: Path, environ: Mapping[str, str]) -> str:
+def from_file(name: str, folder: Path, environ: Mapping[str, str] | None) -> str:
     """The secret in this file, less one line break at its end.
 
-    name:  relative to `folder`; "~/" is the home folder, and $CREDENTIALS_DIRECTORY/ in front is
-           the folder that the service manager sets up for the service alone
+    name:     relative to `folder`; "~/" is the home folder, and $CREDENTIALS_DIRECTORY/ in front
+              is the folder that the service manager sets up for the service alone
+    environ:  None: the secret is not needed now, and "" is given
 
     Raises Wrong if the file cannot be read, or if others can read it.
     """
+    if environ is None:
+        return ""
     credentials = environ.get(CREDENTIALS)
     prefix = f"${CREDENTIALS}/"
     if name.startswith(prefix):

@@ -14,6 +14,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any, NamedTuple
 
+from windowcast.edges.store_address import for_library, names_server
 from windowcast.units import celsius_from_fahrenheit
 
 Reader = Callable[[Any], Any]
@@ -74,6 +75,8 @@ def _short(text: str, longest: int) -> str:
 
 def hide_credentials(text: str) -> str:
     """The text with what may be secret in the URLs in it blotted out: user, password, query."""
+    # A password may itself hold a slash or a blank.
+    text = re.sub(r"(postgres[a-z+]*://).*@", r"\1***@", text)
     text = re.sub(r"(://)[^/\s\"']*@", r"\1***@", text)
     return re.sub(r"(://[^\s\"'?]*\?)[^\s\"']+", r"\1***", text)
 
@@ -308,9 +311,48 @@ def url(value: Any) -> str:
 def store_url(value: Any) -> str:
     if not isinstance(value, str) or not value.isprintable():
         raise Wrong
-    if not re.fullmatch(r"sqlite:///[^\s].*|postgresql\+psycopg://\S+", value):
+    if names_server(value):
+        try:
+            for_library(value)
+        except ValueError as error:
+            raise Wrong(str(error)) from None
+    elif not re.fullmatch(r"sqlite:///[^\s].*", value):
         raise Wrong
     return value
+
+
+def listen(value: Any) -> tuple[str, int] | tuple[()]:
+    """An address of this machine and a port; nothing for ""."""
+    import ipaddress
+
+    if value == "":
+        return ()
+    found = (
+        re.fullmatch(r"(localhost|[0-9.]+|\[[0-9A-Fa-f:.]+\]):([0-9]{1,5})", value)
+        if isinstance(value, str)
+        else None
+    )
+    if found is None or not 1 <= int(found[2]) <= 65535:
+        raise Wrong
+    address = "127.0.0.1" if found[1] == "localhost" else found[1].strip("[]")
+    try:
+        return str(ipaddress.ip_address(address)), int(found[2])
+    except ValueError:
+        raise Wrong from None
+
+
+def sound_heartbeat_url(text: str) -> bool:
+    """Whether a secret address may be asked: encrypted, or this machine. It is never repeated."""
+    from urllib.parse import urlsplit
+
+    try:
+        parts = urlsplit(text)
+        host, _ = parts.hostname, parts.port
+    except ValueError:
+        return False
+    if not re.fullmatch(r"[!-~]+", text) or not host or "@" in parts.netloc:
+        return False
+    return parts.scheme == "https" or (parts.scheme == "http" and is_loopback(host))
 
 
 def is_loopback(host: str) -> bool:

@@ -666,7 +666,9 @@ def _transport_error(
         why = f" ({clean(detail[1], 80)})" if detail else ""
         return WeatherRefused(f"{host}: its certificate cannot be trusted{why}")
     # The narrow kinds first: urllib3 counts a refused connection among the connection time-outs.
+    # A proxy's comes before what lies beneath it, which is not the host's doing.
     for kind, words in (
+        (requests.exceptions.ProxyError, "the proxy does not connect"),
         (socket.gaierror, "its name cannot be looked up"),
         (urllib3.exceptions.NameResolutionError, "its name cannot be looked up"),
         (ConnectionRefusedError, "connection refused"),
@@ -677,7 +679,6 @@ def _transport_error(
         (TimeoutError, f"silent for {timeout_s[1]:g} s"),
         (urllib3.exceptions.IncompleteRead, "the answer was cut short"),
         (requests.exceptions.ChunkedEncodingError, "the answer was cut short"),
-        (requests.exceptions.ProxyError, "the proxy does not connect"),
         (requests.exceptions.SSLError, "no encrypted connection could be agreed"),
     ):
         if any(isinstance(cause, kind) for cause in causes):

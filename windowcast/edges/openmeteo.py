@@ -43,6 +43,7 @@ from windowcast.edges.http import (
 from windowcast.edges.openmeteo_replies import (
     DailyTable,
     OpenDay,
+    check_place,
     ensemble,
     local_columns,
     number,
@@ -427,6 +428,7 @@ class _Run:
         zone = ZoneInfo(yard.timezone)
         today = self._now.astimezone(zone).date()
         try:
+            check_place(item, yard.latitude, yard.longitude)
             past = open_days = None
             if group.hourly:
                 table = read_hourly(item)

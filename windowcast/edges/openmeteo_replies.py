@@ -6,6 +6,7 @@ What does not say what was asked is refused with WeatherUnusable; a null is a mi
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
@@ -45,6 +46,11 @@ class HourlyTable:
 
 WORK_BEGINS, WORK_ENDS = 9, 18
 """Local hours in which hives are opened, the second not inside. Common practice, no source."""
+
+
+FARTHEST_DEGREES = 1.0
+"""How far the middle of a grid cell may lie from the place asked for: the coarsest grid used has
+half a degree, and the service may take a neighbouring cell on land."""
 
 
 class OpenDay(NamedTuple):
@@ -162,6 +168,24 @@ def read_places(reply: Any, count: int) -> list[dict[str, Any]]:
         if count > 1 and item.get("location_id", index) != index:
             raise WeatherUnusable("the places of the answer are not in the order asked")
     return items
+
+
+def check_place(item: dict[str, Any], latitude: float, longitude: float) -> None:
+    """That a place's part is for the place asked for, where it says what it is for.
+
+    Longitudes a whole turn apart are the same. Raises WeatherUnusable.
+    """
+    found = number(item, "latitude"), number(item, "longitude")
+    if found[0] is None or found[1] is None:
+        return
+    east = (found[1] - longitude + 180) % 360 - 180
+    # Meridians draw together toward the poles; a degree of longitude is less of the ground there.
+    apart = max(abs(found[0] - latitude), abs(east) * math.cos(math.radians(latitude)))
+    if not apart <= FARTHEST_DEGREES:
+        raise WeatherUnusable(
+            f"it answers for {found[0]:.2f}, {found[1]:.2f},"
+            f" wanted {latitude:.2f}, {longitude:.2f}: another place"
+        )
 
 
 def _table(

@@ -110,6 +110,18 @@ class MailSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HealthSettings:
+    """How others see that the service is well.
+
+    listen:         address and port for /healthz and /metrics; None: nobody can ask
+    heartbeat_url:  asked after each good run; "" for none
+    """
+
+    listen: tuple[str, int] | None = None
+    heartbeat_url: str = field(default="", repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Configuration:
     """A whole, checked configuration.
 
@@ -135,3 +147,4 @@ class Configuration:
     store_password: str = field(default="", repr=False, kw_only=True)
     yards: tuple[Yard, ...]
     treatments: tuple[Treatment, ...]
+    health: HealthSettings = field(default_factory=HealthSettings)

@@ -25,8 +25,10 @@ from windowcast.edges import (
     store_said,
     store_second,
 )
+from windowcast.edges.store_address import names_server
 from windowcast.edges.store_calendar import PublishedEvent
 from windowcast.edges.store_history import instant as _instant
+from windowcast.edges.store_keeping import StoreKeeping
 from windowcast.edges.store_records import (
     MISSING_TENTHS,
     SOURCES,
@@ -72,12 +74,12 @@ __all__ = [
     "StoredSeries",
     "Told",
     "check_place",
+    "file_of",
     "open_store",
     "pack_tenths",
     "unpack_tenths",
 ]
 
-POSTGRES = "postgresql+psycopg://"
 MIGRATIONS = Path(__file__).parent / "sql"
 
 BUSY_TIMEOUT_S = 10.0
@@ -105,12 +107,16 @@ _DUE = (
 )
 
 
-class Store(ABC):
+class Store(StoreKeeping, ABC):
     """An open database. One per thread; close it, or use it as a context manager.
 
     Every method raises StoreError when the database cannot do it, and then has changed nothing.
     The statements are written once; what kind of database it is, its subclasses know.
     """
+
+    path: Path | None = None
+    """The file of a store that is one; None: it stands on a server, and services on other machines
+    may be at work on it."""
 
     _database: Database
     _skip_locked = ""
@@ -130,8 +136,19 @@ class Store(ABC):
         """Bring the tables to this version. Each step happens whole or not at all."""
 
     @abstractmethod
-    def check(self) -> None:
-        """Raises StoreError if any of it is damaged, as far as that can be seen."""
+    def check(self) -> str:
+        """What can be said of it, "" where that is nothing.
+
+        Raises StoreError if any of it is damaged, as far as that can be seen.
+        """
+
+    @abstractmethod
+    def version(self) -> int:
+        """Which version its tables are."""
+
+    @abstractmethod
+    def octets(self) -> int:
+        """How large it is, its log included."""
 
     @abstractmethod
     def transaction(self) -> AbstractContextManager[None]:
@@ -142,8 +159,13 @@ class Store(ABC):
         """Within it the database's errors become StoreError."""
 
     @abstractmethod
-    def only_one(self, name: str) -> AbstractContextManager[bool]:
-        """Whether this process alone does a piece of work now, among all on this database."""
+    def only_one(self, name: str, *, wait_s: float = 0.0) -> AbstractContextManager[bool]:
+        """Whether this process alone does a piece of work now, among all on this database.
+
+        wait_s:  how long to wait for one that is at it
+
+        It spares work. What must not happen twice, keys in the database prevent.
+        """
 
     # Forecasts
 
@@ -187,17 +209,19 @@ class Store(ABC):
         latest = "9999" if until is None else _instant(until)
         with self._errors():
             for source in SOURCES:
-                for row in self._database.execute(
-                    "SELECT fetched_at, run_at, first_day, days, scenarios, tenths, dropped, detail"
-                    " FROM forecast WHERE yard = ? AND source = ? AND fetched_at <= ?"
-                    " ORDER BY fetched_at DESC",
-                    (yard, source, latest),
-                ):
+                # One at a time: a server would send them all, and the first is nearly always it.
+                compare, bound = "<=", latest
+                while row := self._database.execute(
+                    "SELECT fetched_at, run_at, first_day, days, scenarios, tenths, dropped, detail"  # noqa: S608
+                    f" FROM forecast WHERE yard = ? AND source = ? AND fetched_at {compare} ?"
+                    " ORDER BY fetched_at DESC LIMIT 1",
+                    (yard, source, bound),
+                ).fetchone():
                     detail = json.loads(row[7])
-                    if place is not None and detail.get("place") != place:
-                        continue
-                    found[source] = store_history.series_of(yard, source, row, detail)
-                    break
+                    if place is None or detail.get("place") == place:
+                        found[source] = store_history.series_of(yard, source, row, detail)
+                        break
+                    compare, bound = "<", row[0]
         return found
 
     def fetches(self, yard: str, source: str, *, place: object) -> list[StoredSeries]:
@@ -728,6 +752,7 @@ def open_store(
     password: str = "",
     migrations: Path | None = None,
     busy_timeout_s: float = BUSY_TIMEOUT_S,
+    create: bool = True,
 ) -> Store:
     """The store at `url`, created where there is none and brought to this version's tables.
 
@@ -736,6 +761,7 @@ def open_store(
     password:        of a PostgreSQL server; "": as its own client library finds it
     migrations:      a folder of them; None: this version's
     busy_timeout_s:  how long a write waits for another process's
+    create:          False: one that is missing is an error
 
     An existing file that is empty, damaged or somebody else's is never taken over: with the memory
     of what was sent gone, everything would be sent again.
@@ -743,7 +769,7 @@ def open_store(
     Raises StoreError.
     """
     opened: Store
-    if url.startswith(POSTGRES):
+    if names_server(url):
         from windowcast.edges.store_postgres import PostgresStore
 
         opened = PostgresStore(
@@ -751,6 +777,7 @@ def open_store(
             password=password,
             migrations=migrations or MIGRATIONS / "postgres",
             busy_timeout_s=busy_timeout_s,
+            create=create,
         )
     else:
         from windowcast.edges.store_sqlite import SqliteStore, path_of
@@ -759,6 +786,7 @@ def open_store(
             path_of(url, folder),
             migrations=migrations or MIGRATIONS,
             busy_timeout_s=busy_timeout_s,
+            create=create,
         )
     try:
         opened.migrate()
@@ -768,19 +796,29 @@ def open_store(
     return opened
 
 
-def check_place(url: str, folder: Path, *, password: str = "") -> None:
-    """Whether the store could be opened now, without making a file.
+def file_of(url: str, folder: Path) -> Path | None:
+    """The file that an address names, None for a server's. Raises StorePlaceError."""
+    if names_server(url):
+        return None
+    from windowcast.edges.store_sqlite import path_of
+
+    return path_of(url, folder)
+
+
+def check_place(url: str, folder: Path, *, password: str = "") -> str:
+    """Whether the store could be opened now, without making a file; of a server, what answers.
 
     Raises StorePlaceError where the address can never work, StoreError where a database stands
     there that cannot be used.
     """
-    if url.startswith(POSTGRES):
-        open_store(url, folder, password=password).close()
-        return
+    if names_server(url):
+        with open_store(url, folder, password=password) as opened:
+            return opened.check()
     from windowcast.edges.store_sqlite import check_path, path_of
 
     if check_path(path_of(url, folder)):
         open_store(url, folder).close()
+    return ""
 
 
 def numbered(folder: Path) -> list[Path]:

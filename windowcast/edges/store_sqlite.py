@@ -57,13 +57,18 @@ class SqliteStore(Store):
         *,
         migrations: Path = MIGRATIONS,
         busy_timeout_s: float = BUSY_TIMEOUT_S,
+        create: bool = True,
     ) -> None:
-        self.path = path
+        self.path: Path = path
         self._migrations = numbered(migrations)
         self._busy_timeout_s = busy_timeout_s
         try:
             octets = path.stat().st_size
         except FileNotFoundError:
+            if not create:
+                raise StoreError(
+                    f"{path} is not there; put it back, or name it in [store] url"
+                ) from None
             self._create()
         except OSError as error:
             raise StoreError(
@@ -180,12 +185,27 @@ class SqliteStore(Store):
                     database.execute(f"PRAGMA application_id = {application_id:d}")
                 database.execute(f"PRAGMA user_version = {number:d}")
 
-    def check(self) -> None:
+    def check(self) -> str:
         """Read through the whole file. Raises StoreError if any of it is damaged."""
         with self._errors():
             (finding,) = self._database.execute("PRAGMA quick_check(1)").fetchone()
         if finding != "ok":
             raise StoreError(f"{self.path} is damaged ({_line(finding)}); put back a copy")
+        return ""
+
+    def version(self) -> int:
+        with self._errors():
+            (version,) = self._database.execute("PRAGMA user_version").fetchone()
+        return int(version)
+
+    def octets(self) -> int:
+        found = 0
+        for path in (self.path, Path(f"{self.path}-wal")):
+            try:
+                found += path.stat().st_size
+            except FileNotFoundError:
+                continue
+        return found
 
     def copy_to(self, path: Path) -> None:
         """A consistent copy, also while others write. Copying the file itself would tear it."""
@@ -216,7 +236,7 @@ class SqliteStore(Store):
             ) from error
 
     @contextmanager
-    def only_one(self, name: str) -> Iterator[bool]:
+    def only_one(self, name: str, *, wait_s: float = 0.0) -> Iterator[bool]:
         """Yes: one machine, one file; what two services on it must not do twice, keys prevent."""
         yield True
 

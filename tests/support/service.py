@@ -1,0 +1,103 @@
+"""A service manager, a watcher elsewhere, and what is asked of a running service."""
+
+from __future__ import annotations
+
+import http.client
+import socket
+import threading
+import time
+from collections.abc import Callable
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+
+
+def free_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as one:
+        return one.getsockname()[1]
+
+
+def wait_for(found: Callable[[], object], what: str, seconds: float = 30) -> object:
+    """What `found` gives once it gives anything."""
+    until = time.monotonic() + seconds
+    while time.monotonic() < until:
+        if result := found():
+            return result
+        time.sleep(0.05)
+    raise AssertionError(f"waited {seconds} s for {what}")
+
+
+class Manager:
+    """Listens where a service manager would; `said` holds each datagram as a dict."""
+
+    def __init__(self, address: str) -> None:
+        self.address = address
+        self.said: list[dict[str, str]] = []
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self._socket.bind(f"\0{address[1:]}" if address.startswith("@") else address)
+        self._socket.settimeout(0.1)
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._listen, daemon=True)
+
+    def __enter__(self) -> Manager:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._over.set()
+        self._thread.join(5)
+        self._socket.close()
+        if not self.address.startswith("@"):
+            Path(self.address).unlink(missing_ok=True)
+
+    def _listen(self) -> None:
+        while not self._over.is_set():
+            try:
+                text = self._socket.recv(4096).decode()
+            except TimeoutError:
+                continue
+            self.said.append(dict(line.split("=", 1) for line in text.splitlines()))
+
+    def count(self, name: str) -> int:
+        return sum(name in one for one in self.said)
+
+
+class Watcher:
+    """A server elsewhere that wants a sign of life; `asked` holds the paths."""
+
+    def __init__(self, status: int = 200) -> None:
+        self.asked: list[str] = []
+        watcher = self
+
+        class Handler(BaseHTTPRequestHandler):
+            def do_GET(self) -> None:
+                watcher.asked.append(self.path)
+                self.send_response(status)
+                if status == 302:
+                    self.send_header("Location", "/elsewhere")
+                self.end_headers()
+
+            def log_message(self, *_: object) -> None:
+                pass
+
+        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self.port = self._server.server_address[1]
+
+    def __enter__(self) -> Watcher:
+        threading.Thread(target=self._server.serve_forever, args=(0.05,), daemon=True).start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._server.shutdown()
+        self._server.server_close()
+
+
+def ask(port: int, path: str, method: str = "GET", **headers: str) -> http.client.HTTPResponse:
+    """One request; the answer with its body read as `.text`."""
+    connection = http.client.HTTPConnection("127.0.0.1", port, timeout=10)
+    try:
+        connection.request(method, path, headers=headers)
+        answer = connection.getresponse()
+        answer.text = answer.read().decode()  # type: ignore[attr-defined]
+    finally:
+        connection.close()
+    return answer

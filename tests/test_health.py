@@ -1,0 +1,280 @@
+"""What counts as a morning that has not come, and what a person is told to look at."""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from prometheus_client.parser import text_string_to_metric_families
+
+from support.weather import yard
+from windowcast import health
+from windowcast.answer import open_store
+from windowcast.edges import config
+from windowcast.edges.settings import MailSettings
+from windowcast.edges.store import NewNotice, StoredSeries, Told, pack_tenths
+from windowcast.notice.health_lines import status_lines
+
+CONFIG = Path(__file__).parents[1] / "config"
+TODAY = date(2026, 8, 31)
+# 06:00 and 20:00 of August 31 in Chicago, by the IANA time zone database.
+SIX = datetime(2026, 8, 31, 11, 0, tzinfo=UTC)
+EIGHT_PM = datetime(2026, 9, 1, 1, 0, tzinfo=UTC)
+MINUTE = timedelta(minutes=1)
+HOUR = timedelta(hours=1)
+DAY = timedelta(days=1)
+NAME = 'Creek "Bend" \\ two'
+
+
+@dataclass
+class Ticker:
+    came_on_at: float = field(default_factory=time.monotonic)
+    ticks: int = 3
+    failed_ticks: int = 1
+    runs: int = 2
+
+
+@pytest.fixture
+def configuration(tmp_path):
+    return replace(config.load(CONFIG, {}), folder=tmp_path, yards=(yard(NAME),))
+
+
+@pytest.fixture
+def store(configuration):
+    with open_store(configuration) as opened:
+        opened.note_yards([NAME], SIX - 3 * DAY)
+        yield opened
+
+
+def came(store, local_date, *, knows=True):
+    store.tell_printed(
+        [Told(yard=NAME, local_date=local_date, knows=knows)],
+        done_at=SIX + (local_date - TODAY) + MINUTE,
+    )
+
+
+def failing(configuration, store, now):
+    return health.look(configuration, store, now).failing()
+
+
+@pytest.mark.parametrize(
+    ("now", "overdue"),
+    [
+        pytest.param(SIX - MINUTE, False, id="not due yet: yesterday's counts, and came"),
+        pytest.param(SIX + 29 * MINUTE, False, id="half an hour is allowed"),
+        pytest.param(SIX + 30 * MINUTE, True, id="then it is overdue"),
+        pytest.param(EIGHT_PM + HOUR, True, id="also when it can come no more"),
+        pytest.param(SIX + DAY - MINUTE, True, id="until the next is due"),
+    ],
+)
+def test_when_a_morning_is_overdue(configuration, store, now, overdue):
+    came(store, TODAY - DAY)
+
+    found = failing(configuration, store, now)
+
+    assert found == ([f"{NAME}: the morning of 2026-08-31 has not come"] if overdue else [])
+
+
+def test_one_that_came_late_is_no_longer_overdue(configuration, store):
+    assert failing(configuration, store, SIX + 2 * HOUR)
+    came(store, TODAY)
+    assert failing(configuration, store, SIX + 2 * HOUR) == []
+
+
+def test_a_fresh_installation_is_well(configuration, tmp_path):
+    with open_store(configuration) as store:
+        assert failing(configuration, store, SIX + 5 * HOUR) == []
+        store.note_yards([NAME], SIX + 5 * HOUR)
+        assert failing(configuration, store, SIX + 5 * HOUR + 29 * MINUTE) == []
+        assert failing(configuration, store, SIX + 5 * HOUR + 30 * MINUTE) != []
+
+
+def test_a_service_that_begins_late_is_given_half_an_hour_too(configuration, store):
+    store.begin_run(1, SIX + 5 * HOUR)
+    assert failing(configuration, store, SIX + 5 * HOUR + MINUTE) == [
+        # yesterday's never came, and nothing can be done about that
+        f"{NAME}: the morning of 2026-08-30 has not come"
+    ]
+    came(store, TODAY - DAY)
+    assert failing(configuration, store, SIX + 5 * HOUR + 29 * MINUTE) == []
+    assert failing(configuration, store, SIX + 5 * HOUR + 30 * MINUTE) != []
+
+
+def test_everyone_must_have_been_told(configuration, store):
+    mail = MailSettings(
+        host="127.0.0.1",
+        port=1,
+        security="none",
+        sender="bees@example.org",
+        recipients=("crew@example.org", "far@example.org"),
+    )
+    mailing = replace(configuration, mail=mail)
+    for told in mail.recipients:
+        assert failing(mailing, store, SIX + HOUR) != []
+        store.queue_notice(notice(told, told=(Told(yard=NAME, local_date=TODAY, knows=True),)))
+    assert failing(mailing, store, SIX + HOUR) == []
+
+
+def notice(recipient, **others):
+    return NewNotice(
+        **{
+            "recipient": recipient,
+            "message_id": f"<{recipient}>",
+            "subject": "Creek Bend can start today",
+            "created_at": SIX,
+            "kind": "morning",
+            "local_date": TODAY,
+            "body": b"x",
+            **others,
+        }
+    )
+
+
+def test_what_needs_a_look(configuration, store):
+    came(store, TODAY, knows=False)
+    for _ in range(7):
+        store.begin_run(7, SIX + 10 * MINUTE)
+    store.queue_notice(notice("late@example.org"))
+    store.queue_notice(notice("gone@example.org"))
+    claim = store.claim(SIX)
+    store.mark_deferred(claim, now=SIX, error="127.0.0.1:25 refused the connection")
+    claim = store.claim(SIX)
+    store.mark_refused(claim, now=SIX, error="550 5.1.1 no such user", code=550)
+
+    found = health.look(configuration, store, SIX + 20 * MINUTE)
+
+    assert found.failing() == []
+    assert found.troubles() == [
+        "the service ended without being told to; see its log, and start it",
+        "the service was started 7 times in the last hour",
+        f"{NAME}: the morning of 2026-08-31 had no usable forecast",
+        "a notice to late@example.org waits after 1 try: 127.0.0.1:25 refused the connection",
+        "a notice to gone@example.org was refused for good: 550 5.1.1 no such user",
+    ]
+    lines = status_lines(health.document(found))
+    assert lines[0] == "Needs a look:"
+    assert max(map(len, lines)) <= 78
+    assert not any(
+        "refused for good" in one
+        for one in health.look(configuration, store, SIX + 4 * DAY).troubles()
+    )
+
+
+def test_the_document_gives_the_next_run_in_the_yards_own_time(configuration, store):
+    came(store, TODAY)
+    store.spend(date(2026, 8, 31), 42.0)
+    store.save_forecasts(
+        [
+            StoredSeries(
+                yard=NAME,
+                source="forecast",
+                fetched_at=SIX - 90 * MINUTE,
+                run_at=None,
+                first_day=TODAY,
+                days=1,
+                scenarios=1,
+                tenths=pack_tenths([200]),
+            )
+        ]
+    )
+
+    found = health.document(health.look(configuration, store, SIX))
+
+    assert found["yards"] == [
+        {
+            "yard": NAME,
+            "timezone": "America/Chicago",
+            "last_morning": "2026-08-31",
+            "last_run": "2026-08-31T11:01:00Z",
+            "next_due": "2026-09-01T06:00:00-05:00",
+            "overdue": None,
+            "forecast_age_hours": 1.5,
+        }
+    ]
+    assert found["request_weight_today"] == 42.0
+    assert found["service"]["running"] is False
+    assert "1.5 h old" in "\n".join(status_lines(found))
+
+
+def test_healthz_fails_where_the_database_is_gone_and_makes_none(configuration, tmp_path):
+    loop = health.Loop(ticker=Ticker(), stalled_after=60)
+
+    page = health.healthz(configuration, loop, SIX)
+
+    assert page.status == 503
+    assert "windowcast.db is not there" in json.loads(page.body)["failing"][0]
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_healthz_fails_where_the_loop_stalls_and_names_nobody(configuration, store):
+    came(store, TODAY)
+    store.queue_notice(notice("crew@example.org"))
+    well = health.healthz(configuration, health.Loop(ticker=Ticker(), stalled_after=60), SIX)
+    hangs = health.Loop(ticker=Ticker(came_on_at=time.monotonic() - 61), stalled_after=60)
+    stalled = health.healthz(configuration, hangs, SIX)
+
+    assert (well.status, stalled.status) == (200, 503)
+    found = json.loads(well.body)
+    assert found == {
+        "status": "ok",
+        "failing": [],
+        "last_run": "2026-08-31T11:01:00Z",
+        "next_due": "2026-09-01T11:00:00Z",
+        "outbox_waiting": 1,
+        "oldest_forecast": None,
+        "yards_without_forecast": 1,
+    }
+    assert json.loads(stalled.body)["failing"] == ["the loop has not come on for 61 s"]
+    assert b"@" not in well.body + stalled.body
+
+
+METRIC = re.compile(
+    r"(# (HELP|TYPE) [a-zA-Z_:][a-zA-Z0-9_:]* .*"
+    r'|[a-zA-Z_:][a-zA-Z0-9_:]*(\{[a-zA-Z_]\w*="(\\[\\"n]|[^"\\\n])*"(,[a-zA-Z_]\w*="(\\[\\"n]|[^"\\\n])*")*\})?'
+    r" [-+0-9.eNaInf]+)"
+)
+"""A line of the text format 0.0.4, as its description in the Prometheus documentation has it
+("Exposition formats"), from memory."""
+
+
+def test_metrics_are_in_the_text_format(configuration, store):
+    came(store, TODAY)
+    loop = health.Loop(ticker=Ticker(), stalled_after=60)
+
+    page = health.metrics(configuration, loop, SIX + HOUR)
+
+    text = page.body.decode()
+    assert page.content_type == "text/plain; version=0.0.4; charset=utf-8"
+    assert [line for line in text.splitlines() if not METRIC.fullmatch(line)] == []
+    assert text.endswith("\n")
+    found = {
+        (sample.name, sample.labels.get("yard")): sample.value
+        for family in text_string_to_metric_families(text)
+        for sample in family.samples
+    }
+    assert found["windowcast_morning_overdue", NAME] == 0
+    assert found["windowcast_morning_timestamp_seconds", NAME] == (SIX + MINUTE).timestamp()
+    assert found["windowcast_next_morning_timestamp_seconds", NAME] == (SIX + DAY).timestamp()
+    assert found["windowcast_ticks_total", None] == 3
+    assert found["windowcast_failed_ticks_total", None] == 1
+    assert found["windowcast_store_readable", None] == 1
+    assert found["windowcast_store_bytes", None] > 4096
+    assert ("windowcast_forecast_timestamp_seconds", NAME) not in found
+
+
+def test_metrics_without_a_database_say_that_it_cannot_be_read(configuration):
+    page = health.metrics(configuration, health.Loop(ticker=Ticker(), stalled_after=60), SIX)
+
+    assert page.status == 200
+    assert b"windowcast_store_readable 0.0" in page.body
+
+
+def test_files_that_others_can_read_are_named(configuration, store):
+    assert health.exposed_files(configuration) == []
+    store.path.chmod(0o644)
+    assert health.exposed_files(configuration) == [(store.path, 0o644)]

@@ -7,6 +7,7 @@ anything is delivered; what is delivered are the stored bytes.
 from __future__ import annotations
 
 import json
+import logging
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -33,7 +34,7 @@ from windowcast.edges.store import (
     Told,
     pack_tenths,
 )
-from windowcast.errors import MailRefused
+from windowcast.errors import MailRefused, StoreError
 from windowcast.news import Fresh
 from windowcast.notice import text
 from windowcast.notice.beside import Beside
@@ -57,6 +58,8 @@ DONE, IN_PART, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 3, 4
 __all__ = ["MorningResult", "alone", "deliver", "gather", "open_store", "run"]
 
 Say = Callable[[str], None]
+
+log = logging.getLogger("windowcast")
 Clock = Callable[[], datetime]
 
 
@@ -131,7 +134,7 @@ def run(
             names = {one.yard.name for one in still}
             told_before = [
                 yard
-                for yard in watching.yards_to_watch(configuration, store, now)
+                for yard in watching.yards_to_watch(configuration, store, now, say=say)
                 if yard.name not in names
             ]
         mornings = still
@@ -143,23 +146,36 @@ def run(
     others: dict[str, Beside] = {}
     standings: dict[str, Standing] = {}
     failed = []
+    broken = set()
     for one in mornings:
         weather = weathers[one.yard.name]
-        answers[one.yard.name] = answer_yard(
-            configuration,
-            one.yard,
-            weather,
-            now=now,
-            treatments=find_treatments(configuration, one.yard),
-        )
-        answer = answers[one.yard.name]
-        stands = standing(configuration, store, one.yard, weather, answer, now=now)
+        try:
+            answer = answer_yard(
+                configuration,
+                one.yard,
+                weather,
+                now=now,
+                treatments=find_treatments(configuration, one.yard),
+            )
+            stands = standing(configuration, store, one.yard, weather, answer, now=now)
+            besides = beside(stands, answer, configuration.units)
+        except StoreError:
+            raise  # that is no matter of one yard
+        except Exception as error:
+            # Untold, it is tried again; `status` and the notice of a missed morning name it.
+            log.exception("%s", one.yard.name)
+            watching.say_broken(one.yard, error, say)
+            broken.add(one.yard.name)
+            failed.append(one.yard.name)
+            continue
+        answers[one.yard.name] = answer
         standings[one.yard.name] = stands
-        others[one.yard.name] = beside(stands, answer, configuration.units)
+        others[one.yard.name] = besides
         if not weather.usable:
             failed.append(one.yard.name)
             old = "only a stale forecast" if weather.sources else "no forecast"
             say(f"{one.yard.name}: {old}")
+    mornings = [one for one in mornings if one.yard.name not in broken]
     printed: list[Notice] = []
     queued = 0
     delivered = True

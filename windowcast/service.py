@@ -147,7 +147,7 @@ class Ticker:
         last = self.watched_at
         if not every or (last is not None and timedelta(0) <= now - last < every):
             return
-        yards = watching.yards_to_watch(self.configuration, store, now)
+        yards = watching.yards_to_watch(self.configuration, store, now, say=self.say)
         if not yards:
             self.watched_at = now
             return

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime
 
@@ -9,7 +10,7 @@ from windowcast.answer import YardWeather, answer_yard, find_treatments
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import NewNotice, SaidOf, Store
 from windowcast.entering import today_at
-from windowcast.errors import MailRefused
+from windowcast.errors import MailRefused, StoreError
 from windowcast.news import document_of, fresh, said_of
 from windowcast.notice import news_lines, watch_lines
 from windowcast.notice.beside import NOTHING
@@ -28,17 +29,38 @@ NEAR_DAYS = 2
 
 Say = Callable[[str], None]
 
+log = logging.getLogger("windowcast")
 
-def yards_to_watch(configuration: Configuration, store: Store, now: datetime) -> list[Yard]:
-    """The yards whose hives hold a treatment, and those somebody may be on the way to."""
-    return [
-        yard
-        for yard in configuration.yards
-        if in_hand(courses(store.journal(yard.name)), today_at(yard, now)) is not None
-        or any(
-            _near(said_of(one.document).start, yard, now) for one in store.said(yard.name).values()
-        )
-    ]
+
+def yards_to_watch(
+    configuration: Configuration, store: Store, now: datetime, *, say: Say
+) -> list[Yard]:
+    """The yards whose hives hold a treatment, and those somebody may be on the way to.
+
+    One whose entries cannot be read is said and left out: it must not keep the others from it.
+    """
+    found = []
+    for yard in configuration.yards:
+        try:
+            if in_hand(courses(store.journal(yard.name)), today_at(yard, now)) is not None or any(
+                _near(said_of(one.document).start, yard, now)
+                for one in store.said(yard.name).values()
+            ):
+                found.append(yard)
+        except StoreError:
+            raise
+        except Exception as error:
+            log.exception("%s", yard.name)
+            say_broken(yard, error, say)
+    return found
+
+
+def say_broken(yard: Yard, error: Exception, say: Say) -> None:
+    """Say that a yard could not be worked out, through a fault of the program or of its entries."""
+    say(
+        f"{yard.name}: could not be worked out ({type(error).__name__}); the other yards go on;"
+        " report this as a fault of windowcast"
+    )
 
 
 def _near(start: date | None, yard: Yard, now: datetime) -> bool:

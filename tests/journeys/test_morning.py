@@ -180,6 +180,35 @@ def test_one_yard_without_weather_does_not_stop_the_next(journey):
     assert subject == "Creek Bend can start today; 1 yard without a usable forecast"
 
 
+def test_one_yard_that_cannot_be_worked_out_stops_none(journey):
+    """An entry that this program cannot read, as a later one might have made it."""
+    journey.write(
+        "yards.toml",
+        yard_table("Far Yard", *FAR, journey.zone) + yard_table("Creek Bend", *CREEK, journey.zone),
+    )
+    places = {CREEK: place(journey.zone), FAR: place(journey.zone)}
+    with WeatherServer(places=places) as server, Mailbox() as box:
+        journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))
+        assert journey.windowcast("morning", "--print").returncode == 0
+        with sqlite3.connect(journey.folder / "windowcast.db") as database:
+            database.execute(
+                "INSERT INTO journal (yard, kind, day, noted_at, body)"
+                " VALUES ('Far Yard', 'start', '2026-01-01', '2026-01-01T00:00:00Z', '{}')"
+            )
+        done = journey.windowcast("morning")
+        assert done.returncode == 1
+        assert "Far Yard: could not be worked out" in done.stderr
+        status = journey.windowcast("status")
+        journey.write("yards.toml", yard_table("Far Yard", *FAR, journey.zone))
+        alone = journey.windowcast("morning")
+        assert alone.returncode == 3, alone.stderr
+        assert "Far Yard: could not be worked out" in alone.stderr
+    (letter,) = box.letters
+    assert letter.message["Subject"] == "Creek Bend can start today"
+    assert "Far Yard" not in letter.message.get_content()
+    assert "Creek Bend" in status.stdout
+
+
 def test_a_source_that_fails_is_left_out_and_said(journey):
     with WeatherServer(places={CREEK: place(journey.zone)}) as server, Mailbox() as box:
         journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))

@@ -26,6 +26,7 @@ LAYERS = (
     ("health", "missed", "backup"),
     ("schedule",),
     ("morning", "verify", "observed"),
+    ("telling",),
     ("watching",),
     ("news",),
     ("standing",),

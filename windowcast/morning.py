@@ -6,56 +6,46 @@ anything is delivered; what is delivered are the stored bytes.
 
 from __future__ import annotations
 
-import json
 import logging
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from windowcast import news, watching
-from windowcast.answer import (
-    YardWeather,
-    answer_yard,
-    find_treatments,
-    open_store,
-    place,
-    stored_weather,
-)
+from windowcast import watching
+from windowcast.answer import YardWeather, open_store, place, stored_weather
 from windowcast.edges import clock as real_clock
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import (
-    Decision,
-    NewNotice,
     ObservedHigh,
     Store,
     StoredSeries,
-    Told,
     pack_tenths,
 )
-from windowcast.errors import MailRefused, StoreError
-from windowcast.news import Fresh
-from windowcast.notice import text
-from windowcast.notice.beside import Beside
-from windowcast.notice.document import document
-from windowcast.notice.text import Circumstances, Notice
-from windowcast.recipients import PUSH, recipients_of, wants_only_news
+from windowcast.notice.text import Notice
+from windowcast.recipients import PUSH
 from windowcast.record import site
 from windowcast.sky.highs import DailyHighs, Members
-from windowcast.standing import Standing, beside, standing
+from windowcast.telling import KIND, Due, notice_of, record, record_printed, untold, work_out, write
 from windowcast.trade.yard import Yard
-from windowcast.window.change import Change
-from windowcast.window.decide import YardAnswer
 
-KIND = "morning"
 KEEP_FORECASTS = timedelta(days=400)
 KEEP_NOTICES = timedelta(days=800)
 WAIT_S = 600.0
-_ROUNDS = 3
 DONE, IN_PART, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 3, 4
 
-__all__ = ["MorningResult", "alone", "deliver", "gather", "open_store", "run"]
+__all__ = [
+    "KIND",
+    "Due",
+    "MorningResult",
+    "alone",
+    "deliver",
+    "gather",
+    "open_store",
+    "run",
+    "untold",
+]
 
 Say = Callable[[str], None]
 
@@ -79,15 +69,6 @@ class MorningResult:
     failed: tuple[str, ...]
     queued: int
     exit_code: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Due:
-    """One yard's morning: its local date, and the hour it was due if this run is late."""
-
-    yard: Yard
-    local_date: date
-    late: time | None = None
 
 
 @contextmanager
@@ -142,40 +123,15 @@ def run(
             say("everyone has been told of today; nothing new is composed, nothing sent again")
     asked_of = [*(one.yard for one in mornings), *told_before]
     weathers = gather(configuration, store, asked_of, now=now, say=say)
-    answers: dict[str, YardAnswer] = {}
-    others: dict[str, Beside] = {}
-    standings: dict[str, Standing] = {}
-    failed = []
-    broken = set()
-    for one in mornings:
-        weather = weathers[one.yard.name]
-        try:
-            answer = answer_yard(
-                configuration,
-                one.yard,
-                weather,
-                now=now,
-                treatments=find_treatments(configuration, one.yard),
-            )
-            stands = standing(configuration, store, one.yard, weather, answer, now=now)
-            besides = beside(stands, answer, configuration.units)
-        except StoreError:
-            raise  # that is no matter of one yard
-        except Exception as error:
-            # Untold, it is tried again; `status` and the notice of a missed morning name it.
-            log.exception("%s", one.yard.name)
-            watching.say_broken(one.yard, error, say)
-            broken.add(one.yard.name)
-            failed.append(one.yard.name)
-            continue
-        answers[one.yard.name] = answer
-        standings[one.yard.name] = stands
-        others[one.yard.name] = besides
+    works, broken = work_out(configuration, store, mornings, weathers, now=now, say=say)
+    # Untold of anything known, a broken one is tried again; `status` names it as well.
+    failed = [one.yard.name for one in broken]
+    for work in works:
+        weather = weathers[work.name]
         if not weather.usable:
-            failed.append(one.yard.name)
+            failed.append(work.name)
             old = "only a stale forecast" if weather.sources else "no forecast"
-            say(f"{one.yard.name}: {old}")
-    mornings = [one for one in mornings if one.yard.name not in broken]
+            say(f"{work.name}: {old}")
     printed: list[Notice] = []
     queued = 0
     delivered = True
@@ -185,34 +141,32 @@ def run(
         watching.look(
             configuration,
             store,
-            [one.yard for one in mornings],
+            [one.due.yard for one in works],
             weathers,
             now=now,
             say=say,
             channels_only=True,
         )
     if mailing:
-        queued, delivered = _record(
-            configuration, store, mornings, answers, others, standings, now=now, say=say
-        )
-        delivered = (
-            deliver(configuration, store, clock=clock, say=say, eager=due is None) and delivered
-        )
+        recorded = record(configuration, store, works, broken, now=now, say=say)
+        queued = recorded.queued
+        failed += _also(failed, recorded.broken)
+        delivered = deliver(configuration, store, clock=clock, say=say, eager=due is None)
+        delivered = delivered and recorded.composed_all
     elif mornings:
         if configuration.push and not print_only:
             delivered = deliver(configuration, store, clock=clock, say=say, eager=due is None)
-        shown = mornings
-        said = _compared(configuration, store, "", mornings, answers, others, standings, now)
-        others = {name: news.beside for name, news in said.items()}
-        answers = {name: news.answer for name, news in said.items()}
+        written = write(configuration, store, "", works, broken, now=now, say=say)
         if not print_only:
-            told = _record_printed(store, configuration, mornings, answers, others, said, now=now)
+            told = record_printed(store, works, written, now=now)
             if due is not None:
                 # The service asks again for a yard without a forecast: it says so once a day.
-                shown = [one for one in mornings if (one.yard.name, one.local_date) in told]
-        if shown:
-            ordered = [answers[one.yard.name] for one in shown]
-            printed.append(_write(configuration, ordered, shown, others))
+                works = [one for one in works if (one.name, one.due.local_date) in told]
+                lost = [one for one in written.broken if (one.yard.name, one.local_date) in told]
+                written = written._replace(broken=tuple(lost))
+        failed += _also(failed, written.broken)
+        if works or written.broken:
+            printed.append(notice_of(configuration, works, written.said, written.broken))
     if not print_only:
         if configuration.chance.calibrate and mornings:
             from windowcast import bootstrap
@@ -396,222 +350,6 @@ def _today(configuration: Configuration, now: datetime) -> list[Due]:
     ]
 
 
-def untold(configuration: Configuration, store: Store, due: Due) -> bool:
-    """Whether someone is still to be told of this morning, or was told only what is not known."""
-    told = store.told(due.yard.name, due.local_date)
-    return any(
-        not told.get(recipient, False) for recipient in recipients_of(configuration, due.yard)
-    )
-
-
-def _record(
-    configuration: Configuration,
-    store: Store,
-    mornings: Sequence[Due],
-    answers: Mapping[str, YardAnswer],
-    others: Mapping[str, Beside],
-    standings: Mapping[str, Standing],
-    *,
-    now: datetime,
-    say: Say,
-) -> tuple[int, bool]:
-    """Store decisions and one notice for each recipient who has something to learn.
-
-    How many notices were stored, and whether none had to be given up for a bad address.
-    """
-    decisions = _decisions(configuration, mornings, answers, others, now)
-    queued, composed_all = 0, True
-    # A notice is skipped whole where another process has just told its recipient of one of its
-    # yards; what is then left to tell is composed anew.
-    for _ in range(_ROUNDS):
-        notices = []
-        for recipient, theirs in _to_tell(configuration, store, mornings, answers).items():
-            said = _compared(
-                configuration, store, recipient, theirs, answers, others, standings, now
-            )
-            changes = [one.news.change for one in said.values()]
-            if wants_only_news(configuration, recipient) and news.nothing_new(changes):
-                store.tell_printed(
-                    _told(theirs, answers),
-                    done_at=now,
-                    said=[one.said for one in said.values()],
-                    recipient=recipient,
-                )
-                say(f"nothing new for {recipient}: no notice")
-                continue
-            for name, one in said.items():
-                if one.news.change not in (Change.FIRST, Change.UNCHANGED):
-                    say(f"{name}, for {recipient}: {one.news.change.value}")
-            try:
-                notices.append(_compose(configuration, recipient, theirs, said, now))
-            except MailRefused as error:
-                say(f"notice to {recipient}: not composed: {error}")
-                composed_all = False
-        recorded = store.record_morning(decisions, notices)
-        queued += len(recorded.queued)
-        decisions = []
-        if not recorded.skipped:
-            break
-    return queued, composed_all
-
-
-def _to_tell(
-    configuration: Configuration,
-    store: Store,
-    mornings: Sequence[Due],
-    answers: Mapping[str, YardAnswer],
-) -> dict[str, list[Due]]:
-    """By recipient, the mornings not told yet, or told without a forecast and now with one."""
-    found: dict[str, list[Due]] = {}
-    for one in mornings:
-        told = store.told(one.yard.name, one.local_date)
-        knows = _knows(answers[one.yard.name])
-        for recipient in recipients_of(configuration, one.yard):
-            if recipient not in told or (knows and not told[recipient]):
-                found.setdefault(recipient, []).append(one)
-    return found
-
-
-def _compared(
-    configuration: Configuration,
-    store: Store,
-    recipient: str,
-    theirs: Sequence[Due],
-    answers: Mapping[str, YardAnswer],
-    others: Mapping[str, Beside],
-    standings: Mapping[str, Standing],
-    now: datetime,
-) -> dict[str, Fresh]:
-    """By yard, what is told to one recipient, beside what they were told last."""
-    return {
-        one.yard.name: news.fresh(
-            configuration,
-            standings[one.yard.name],
-            answers[one.yard.name],
-            others[one.yard.name],
-            store.said(one.yard.name).get(recipient),
-            recipient=recipient,
-            now=now,
-        )
-        for one in theirs
-    }
-
-
-def _told(theirs: Sequence[Due], answers: Mapping[str, YardAnswer]) -> tuple[Told, ...]:
-    return tuple(
-        Told(yard=one.yard.name, local_date=one.local_date, knows=_knows(answers[one.yard.name]))
-        for one in theirs
-    )
-
-
-def _compose(
-    configuration: Configuration,
-    recipient: str,
-    theirs: Sequence[Due],
-    said: Mapping[str, Fresh],
-    now: datetime,
-) -> NewNotice:
-    from windowcast.edges import mail
-
-    settings = configuration.mail
-    if settings is None:
-        raise ValueError("notices are composed only where mail is set")
-    answers = {name: one.answer for name, one in said.items()}
-    notice = _write(
-        configuration,
-        [answers[one.yard.name] for one in theirs],
-        theirs,
-        {name: one.beside for name, one in said.items()},
-    )
-    told = _told(theirs, answers)
-    key = [KIND, recipient, *(f"{one.yard}:{one.local_date}:{one.knows}" for one in told)]
-    message_id = mail.message_id(
-        "|".join(key), mail.mailbox(settings.sender).address.rpartition("@")[2]
-    )
-    return NewNotice(
-        recipient=recipient,
-        message_id=message_id,
-        subject=notice.subject,
-        created_at=now,
-        kind=KIND,
-        local_date=max(one.local_date for one in theirs),
-        body=mail.compose(
-            sender=settings.sender,
-            recipient=recipient,
-            subject=notice.subject,
-            text=notice.body,
-            message_id=message_id,
-            date=now,
-        ),
-        told=told,
-        said=tuple(one.said for one in said.values()),
-    )
-
-
-def _record_printed(
-    store: Store,
-    configuration: Configuration,
-    mornings: Sequence[Due],
-    answers: Mapping[str, YardAnswer],
-    others: Mapping[str, Beside],
-    said: Mapping[str, Fresh],
-    *,
-    now: datetime,
-) -> set[tuple[str, date]]:
-    """Note what is printed; the yards and dates that had not been told before."""
-    store.record_morning(_decisions(configuration, mornings, answers, others, now), ())
-    told = store.tell_printed(
-        _told(mornings, answers), done_at=now, said=[one.said for one in said.values()]
-    )
-    return {(one.yard, one.local_date) for one in told}
-
-
-def _decisions(
-    configuration: Configuration,
-    mornings: Sequence[Due],
-    answers: Mapping[str, YardAnswer],
-    others: Mapping[str, Beside],
-    now: datetime,
-) -> list[Decision]:
-    return [
-        Decision(
-            yard=one.yard.name,
-            local_date=one.local_date,
-            made_at=now,
-            kind=KIND,
-            document=json.dumps(
-                document(answers[one.yard.name], configuration.units)
-                | dict(others[one.yard.name].document),
-                ensure_ascii=False,
-            ),
-        )
-        for one in mornings
-    ]
-
-
-def _knows(answer: YardAnswer) -> bool:
-    """Whether there was a usable forecast: what was told then need not be told again today."""
-    return bool(answer.forecast.sources) and not answer.forecast.stale
-
-
-def _write(
-    configuration: Configuration,
-    answers: Sequence[YardAnswer],
-    mornings: Sequence[Due],
-    others: Mapping[str, Beside],
-) -> Notice:
-    return text.write(
-        answers,
-        Circumstances(
-            late=next((one.late for one in mornings if one.late is not None), None),
-            next_at=configuration.morning.at,
-            invented=configuration.weather.provider == "sample",
-        ),
-        configuration.units,
-        others,
-    )
-
-
 def deliver(
     configuration: Configuration, store: Store, *, clock: Clock, say: Say, eager: bool
 ) -> bool:
@@ -666,6 +404,11 @@ def deliver(
             if outcome.whole_server:
                 break
     return delivered
+
+
+def _also(failed: Sequence[str], broken: Sequence[Due]) -> list[str]:
+    """The yards that are to join those that failed."""
+    return [one.yard.name for one in broken if one.yard.name not in failed]
 
 
 def _exit_code(failed: int, asked: int, *, delivered: bool) -> int:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from windowcast.morning import Due
+from windowcast.telling import Due
 from windowcast.trade.yard import Yard
 
 LATE_AFTER = timedelta(minutes=30)

@@ -13,6 +13,7 @@ import pytest
 
 from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
 from support.mailbox import Mailbox
+from support.quick_server import NO_WEATHER, quick_place, quick_server
 from support.weather_server import Place, WeatherServer
 from windowcast.notice import words
 
@@ -180,7 +181,7 @@ def test_one_yard_without_weather_does_not_stop_the_next(journey):
     assert subject == "Creek Bend can start today; 1 yard without a usable forecast"
 
 
-def test_one_yard_that_cannot_be_worked_out_stops_none(journey):
+def test_one_yard_that_cannot_be_worked_out_is_named_and_stops_none(journey):
     """An entry that this program cannot read, as a later one might have made it."""
     journey.write(
         "yards.toml",
@@ -198,15 +199,72 @@ def test_one_yard_that_cannot_be_worked_out_stops_none(journey):
         done = journey.windowcast("morning")
         assert done.returncode == 1
         assert "Far Yard: could not be worked out" in done.stderr
-        status = journey.windowcast("status")
-        journey.write("yards.toml", yard_table("Far Yard", *FAR, journey.zone))
-        alone = journey.windowcast("morning")
-        assert alone.returncode == 3, alone.stderr
-        assert "Far Yard: could not be worked out" in alone.stderr
+        again = journey.windowcast("morning")
+        assert again.returncode == 1, again.stderr
+        assert len(box.letters) == 1, "told twice of one fault"
+        with sqlite3.connect(journey.folder / "windowcast.db") as database:
+            # As a program that can read it would.
+            database.execute("DROP TRIGGER journal_is_not_removed")
+            database.execute("DELETE FROM journal")
+        assert journey.windowcast("morning").returncode == 0
+    letter, healed = box.letters
+    assert letter.message["Subject"] == "Creek Bend can start today; Far Yard: windowcast failed"
+    assert letter.text.startswith(
+        "Nothing can be said of Far Yard: windowcast failed over it. That is no\nall-clear:"
+    )
+    assert "Creek Bend: start today" in letter.text
+    assert healed.message["Subject"] == "Far Yard can start today"
+
+
+def test_a_memory_that_cannot_be_read_costs_its_yard_only(journey):
+    """What was said of a yard stands in the store; here it is as no version writes it."""
+    journey.write(
+        "yards.toml",
+        yard_table("Far Yard", *FAR, journey.zone) + yard_table("Creek Bend", *CREEK, journey.zone),
+    )
+    places = {CREEK: place(journey.zone), FAR: place(journey.zone)}
+    with WeatherServer(places=places) as server, Mailbox() as box:
+        journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))
+        assert journey.windowcast("morning").returncode == 0
+        with sqlite3.connect(journey.folder / "windowcast.db") as database:
+            database.execute("DELETE FROM morning")
+            database.execute(
+                "UPDATE said SET document = '{\"start\": \"soon\"}' WHERE yard = 'Creek Bend'"
+            )
+        done = journey.windowcast("morning")
+    assert done.returncode == 1
+    assert "Creek Bend: could not be worked out" in done.stderr
+    assert box.letters[-1].message["Subject"].endswith("Creek Bend: windowcast failed")
+    assert "Far Yard: start today" in box.letters[-1].text
+
+
+def test_a_thousand_yards_of_which_one_has_no_weather(journey):
+    count = 1000
+    with quick_server(journey.zone) as server, Mailbox() as box:
+        journey.write(
+            "yards.toml",
+            "".join(
+                yard_table(f"Yard {number}", *quick_place(number), journey.zone)
+                for number in range(count - 1)
+            )
+            + yard_table("Bad Yard", *NO_WEATHER, journey.zone),
+        )
+        journey.write(
+            "windowcast.toml",
+            settings(
+                forecast=server.url("forecast"),
+                ensemble=server.url("ensemble"),
+                seasonal=server.url("seasonal"),
+                mail_port=box.port,
+            ),
+        )
+        done = journey.windowcast("morning", timeout=600)
+    assert done.returncode == 1, done.stderr
+    assert "Bad Yard" in done.stderr
     (letter,) = box.letters
-    assert letter.message["Subject"] == "Creek Bend can start today"
-    assert "Far Yard" not in letter.message.get_content()
-    assert "Creek Bend" in status.stdout
+    assert letter.message["Subject"].endswith("; 1 without a usable forecast")
+    for number in range(count - 1):
+        assert f"\nYard {number}: " in letter.text
 
 
 def test_a_source_that_fails_is_left_out_and_said(journey):

@@ -5,12 +5,13 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import time
+from datetime import date, time
 from functools import cache
 from importlib import resources
 
 from jinja2 import Environment, Template
 
+from windowcast.language import tr, trn
 from windowcast.notice import hive_lines, words
 from windowcast.notice import reason as reasons
 from windowcast.notice.beside import NOTHING, Beside
@@ -44,11 +45,15 @@ class Circumstances:
     late:        the hour it was due (local), where it comes later than a while; else None
     next_at:     the local hour at which the next notice is due
     invented:    the weather is the bundled sample
+    broken:      yards over which the program erred, in file order
+    day:         the notice's, where no yard has an answer
     """
 
     late: time | None
     next_at: time
     invented: bool
+    broken: tuple[str, ...] = ()
+    day: date | None = None
 
 
 def write(
@@ -57,13 +62,17 @@ def write(
     units: str,
     beside: Mapping[str, Beside] | None = None,
 ) -> Notice:
-    """The notice of all these yards, at least one; urgent ones are not reordered: file order.
+    """The notice of all these yards, at least one of them or a broken one, in file order.
 
     beside:  by yard name, what is to be said besides the windows; a yard may be missing
     """
     others = beside or {}
-    said = subject_of(answers, others)
+    said = subject_of(answers, others) if answers else ""
+    if circumstances.broken:
+        said = "; ".join(filter(None, (said, _broken_in_short(circumstances.broken))))
     days = sorted({answer.today for answer in answers})
+    if not days and circumstances.day is not None:
+        days = [circumstances.day]
     dates = words.day_with_year(days[0])
     if len(days) > 1:
         dates = f"{words.day(days[0])} or {words.day_with_year(days[-1])}, each yard's own date"
@@ -166,6 +175,14 @@ def _windows_of(answers: Sequence[YardAnswer], *, more: bool) -> str:
     return "; ".join(texts)
 
 
+def _broken_in_short(names: Sequence[str]) -> str:
+    if len(names) <= MOST_NEWS:
+        return tr("{yards}: windowcast failed", yards=words.listed(names))
+    return trn(
+        "windowcast failed over {count} yard", "windowcast failed over {count} yards", len(names)
+    )
+
+
 def _names(answers: Sequence[YardAnswer]) -> str:
     names = [answer.yard.name for answer in answers]
     return words.listed(names) if len(names) <= 2 else f"{len(names)} yards"
@@ -263,6 +280,17 @@ def _opening(answers: Sequence[YardAnswer], circumstances: Circumstances) -> lis
         wrapped(f"{cause} for {words.listed(names)}: no start is named there.")
         for cause, names in by_cause.items()
     ]
+    if circumstances.broken:
+        found.append(
+            wrapped(
+                tr(
+                    "Nothing can be said of {yards}: windowcast failed over it. That is no"
+                    " all-clear: look at these hives yourself, and tell whoever keeps windowcast,"
+                    " whose log has the reason.",
+                    yards=words.listed(circumstances.broken),
+                )
+            )
+        )
     if circumstances.late is not None:
         found.append(wrapped(f"This notice is late: it was due at {circumstances.late:%H:%M}."))
     return found

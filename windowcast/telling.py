@@ -1,0 +1,370 @@
+"""The morning's answers → notices in the store: worked out, compared with what was told, written.
+
+A yard over which the program errs, wherever on this way, is named as such and keeps no other from
+its notice.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from typing import NamedTuple
+
+from windowcast import news, watching
+from windowcast.answer import YardWeather, answer_yard, find_treatments
+from windowcast.edges.settings import Configuration
+from windowcast.edges.store import Decision, NewNotice, Store, Told
+from windowcast.errors import MailRefused, StoreError
+from windowcast.news import Fresh
+from windowcast.notice import text
+from windowcast.notice.beside import Beside
+from windowcast.notice.document import document
+from windowcast.notice.text import Circumstances, Notice
+from windowcast.recipients import recipients_of, wants_only_news
+from windowcast.standing import Standing, beside, standing
+from windowcast.trade.yard import Yard
+from windowcast.window.change import Change
+from windowcast.window.decide import YardAnswer
+
+KIND = "morning"
+_ROUNDS = 3
+
+Say = Callable[[str], None]
+
+log = logging.getLogger("windowcast")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Due:
+    """One yard's morning: its local date, and the hour it was due if this run is late."""
+
+    yard: Yard
+    local_date: date
+    late: time | None = None
+
+
+class Work(NamedTuple):
+    """One morning, worked out.
+
+    beside:    what is told besides windows, to whoever is told
+    document:  the decision as it is kept, JSON
+    knows:     whether there was a usable forecast: what was told then need not be told again today
+    """
+
+    due: Due
+    answer: YardAnswer
+    standing: Standing
+    beside: Beside
+    document: str
+    knows: bool
+
+    @property
+    def name(self) -> str:
+        return self.due.yard.name
+
+
+class Written(NamedTuple):
+    """A notice for one recipient, with what is to be kept once it is told.
+
+    said:    by yard, without those that are only named as broken
+    broken:  yards over which the program erred
+    """
+
+    notice: Notice
+    said: Mapping[str, Fresh]
+    broken: tuple[Due, ...]
+
+
+class Recorded(NamedTuple):
+    """What `record` came to.
+
+    queued:        notices that were stored
+    composed_all:  whether none had to be given up for a bad address
+    broken:        yards that are only named in one of them
+    """
+
+    queued: int
+    composed_all: bool
+    broken: tuple[Due, ...]
+
+
+def work_out(
+    configuration: Configuration,
+    store: Store,
+    mornings: Sequence[Due],
+    weathers: Mapping[str, YardWeather],
+    *,
+    now: datetime,
+    say: Say,
+) -> tuple[list[Work], list[Due]]:
+    """The answer of each yard; and the mornings over which the program erred.
+
+    Raises StoreError: that is no matter of one yard.
+    """
+    works: list[Work] = []
+    broken: list[Due] = []
+    for one in mornings:
+        weather = weathers[one.yard.name]
+        with _naming(one, broken, say):
+            answer = answer_yard(
+                configuration,
+                one.yard,
+                weather,
+                now=now,
+                treatments=find_treatments(configuration, one.yard),
+            )
+            stands = standing(configuration, store, one.yard, weather, answer, now=now)
+            besides = beside(stands, answer, configuration.units)
+            kept = document(answer, configuration.units) | dict(besides.document)
+            works.append(
+                Work(
+                    due=one,
+                    answer=answer,
+                    standing=stands,
+                    beside=besides,
+                    document=json.dumps(kept, ensure_ascii=False),
+                    knows=bool(answer.forecast.sources) and not answer.forecast.stale,
+                )
+            )
+    return works, broken
+
+
+def untold(configuration: Configuration, store: Store, due: Due) -> bool:
+    """Whether someone is still to be told of this morning, or was told only what is not known."""
+    told = store.told(due.yard.name, due.local_date)
+    return any(
+        not told.get(recipient, False) for recipient in recipients_of(configuration, due.yard)
+    )
+
+
+def record(
+    configuration: Configuration,
+    store: Store,
+    works: Sequence[Work],
+    broken: Sequence[Due],
+    *,
+    now: datetime,
+    say: Say,
+) -> Recorded:
+    """Store decisions and one notice for each recipient who has something to learn."""
+    decisions = _decisions(works, now)
+    queued, composed_all = 0, True
+    lost_at_all: dict[str, Due] = {}
+    # A notice is skipped whole where another process has just told its recipient of one of its
+    # yards; what is then left to tell is composed anew.
+    for _ in range(_ROUNDS):
+        notices = []
+        for recipient, (theirs, lost) in _to_tell(configuration, store, works, broken).items():
+            written = write(configuration, store, recipient, theirs, lost, now=now, say=say)
+            lost_at_all |= {one.yard.name: one for one in written.broken}
+            changes = [one.news.change for one in written.said.values()]
+            told = _told(theirs, written)
+            if (
+                not written.broken
+                and wants_only_news(configuration, recipient)
+                and news.nothing_new(changes)
+            ):
+                store.tell_printed(
+                    told,
+                    done_at=now,
+                    said=[one.said for one in written.said.values()],
+                    recipient=recipient,
+                )
+                say(f"nothing new for {recipient}: no notice")
+                continue
+            for name, one in written.said.items():
+                if one.news.change not in (Change.FIRST, Change.UNCHANGED):
+                    say(f"{name}, for {recipient}: {one.news.change.value}")
+            try:
+                notices.append(_compose(configuration, recipient, told, written, now))
+            except MailRefused as error:
+                say(f"notice to {recipient}: not composed: {error}")
+                composed_all = False
+        recorded = store.record_morning(decisions, notices)
+        queued += len(recorded.queued)
+        decisions = []
+        if not recorded.skipped:
+            break
+    return Recorded(queued, composed_all, tuple(lost_at_all.values()))
+
+
+def record_printed(
+    store: Store, works: Sequence[Work], written: Written, *, now: datetime
+) -> set[tuple[str, date]]:
+    """Note what is printed; the yards and dates that had not been told before."""
+    store.record_morning(_decisions(works, now), ())
+    told = store.tell_printed(
+        _told(works, written), done_at=now, said=[one.said for one in written.said.values()]
+    )
+    return {(one.yard, one.local_date) for one in told}
+
+
+def write(
+    configuration: Configuration,
+    store: Store,
+    recipient: str,
+    theirs: Sequence[Work],
+    broken: Sequence[Due],
+    *,
+    now: datetime,
+    say: Say,
+) -> Written:
+    """The notice of these yards, each beside what this recipient was told last; at least one.
+
+    broken:  to be named only; those that cannot be compared or written join them
+    """
+    lost = list(broken)
+    said: dict[str, Fresh] = {}
+    for one in theirs:
+        with _naming(one.due, lost, say):
+            said[one.name] = _compared(configuration, store, recipient, one, now)
+    try:
+        return Written(notice_of(configuration, theirs, said, lost), said, tuple(lost))
+    except Exception:
+        # One yard's part that cannot be written takes the whole with it: which is it?
+        log.exception("notice")
+    for one in theirs:
+        if fresh := said.pop(one.name, None):
+            with _naming(one.due, lost, say):
+                notice_of(configuration, [one], {one.name: fresh}, ())
+                said[one.name] = fresh
+    return Written(notice_of(configuration, theirs, said, lost), said, tuple(lost))
+
+
+@contextmanager
+def _naming(due: Due, lost: list[Due], say: Say) -> Iterator[None]:
+    """An error of the program within it puts the yard among the lost.
+
+    Raises StoreError: that is no matter of one yard.
+    """
+    try:
+        yield
+    except StoreError:
+        raise
+    except Exception as error:
+        log.exception("%s", due.yard.name)
+        watching.say_broken(due.yard, error, say)
+        lost.append(due)
+
+
+def _to_tell(
+    configuration: Configuration, store: Store, works: Sequence[Work], broken: Sequence[Due]
+) -> dict[str, tuple[list[Work], list[Due]]]:
+    """By recipient, what is not told yet, or was told without an answer and now has one."""
+    found: dict[str, tuple[list[Work], list[Due]]] = {}
+    for work in works:
+        told = store.told(work.name, work.due.local_date)
+        for recipient in recipients_of(configuration, work.due.yard):
+            if recipient not in told or (work.knows and not told[recipient]):
+                found.setdefault(recipient, ([], []))[0].append(work)
+    for due in broken:
+        told = store.told(due.yard.name, due.local_date)
+        for recipient in recipients_of(configuration, due.yard):
+            if recipient not in told:
+                found.setdefault(recipient, ([], []))[1].append(due)
+    return found
+
+
+def _compared(
+    configuration: Configuration, store: Store, recipient: str, one: Work, now: datetime
+) -> Fresh:
+    """What is told of a yard to one recipient, beside what they were told last."""
+    return news.fresh(
+        configuration,
+        one.standing,
+        one.answer,
+        one.beside,
+        store.said(one.name).get(recipient),
+        recipient=recipient,
+        now=now,
+    )
+
+
+def _told(theirs: Sequence[Work], written: Written) -> tuple[Told, ...]:
+    """What the notice tells of; of a yard that is only named, that nothing is known."""
+    return (
+        *(
+            Told(yard=one.name, local_date=one.due.local_date, knows=one.knows)
+            for one in theirs
+            if one.name in written.said
+        ),
+        *(
+            Told(yard=one.yard.name, local_date=one.local_date, knows=False)
+            for one in written.broken
+        ),
+    )
+
+
+def _compose(
+    configuration: Configuration,
+    recipient: str,
+    told: tuple[Told, ...],
+    written: Written,
+    now: datetime,
+) -> NewNotice:
+    from windowcast.edges import mail
+
+    settings = configuration.mail
+    if settings is None:
+        raise ValueError("notices are composed only where mail is set")
+    key = [KIND, recipient, *(f"{one.yard}:{one.local_date}:{one.knows}" for one in told)]
+    message_id = mail.message_id(
+        "|".join(key), mail.mailbox(settings.sender).address.rpartition("@")[2]
+    )
+    return NewNotice(
+        recipient=recipient,
+        message_id=message_id,
+        subject=written.notice.subject,
+        created_at=now,
+        kind=KIND,
+        local_date=max(one.local_date for one in told),
+        body=mail.compose(
+            sender=settings.sender,
+            recipient=recipient,
+            subject=written.notice.subject,
+            text=written.notice.body,
+            message_id=message_id,
+            date=now,
+        ),
+        told=told,
+        said=tuple(one.said for one in written.said.values()),
+    )
+
+
+def _decisions(works: Sequence[Work], now: datetime) -> list[Decision]:
+    return [
+        Decision(
+            yard=one.name,
+            local_date=one.due.local_date,
+            made_at=now,
+            kind=KIND,
+            document=one.document,
+        )
+        for one in works
+    ]
+
+
+def notice_of(
+    configuration: Configuration,
+    theirs: Sequence[Work],
+    said: Mapping[str, Fresh],
+    broken: Sequence[Due],
+) -> Notice:
+    """The notice of what has been compared; `broken` are named."""
+    mornings = [*(one.due for one in theirs), *broken]
+    return text.write(
+        [said[one.name].answer for one in theirs if one.name in said],
+        Circumstances(
+            late=next((one.late for one in mornings if one.late is not None), None),
+            next_at=configuration.morning.at,
+            invented=configuration.weather.provider == "sample",
+            broken=tuple(one.yard.name for one in broken),
+            day=max(one.local_date for one in mornings),
+        ),
+        configuration.units,
+        {name: one.beside for name, one in said.items()},
+    )

@@ -47,6 +47,10 @@ COPIES = 4
 """Scenarios made from each member: four times as many halve the noise of counting."""
 SINGLE_COLUMNS = 204
 """Scenarios made from a single forecast: as many as from an ensemble of 51."""
+LAST_SINGLE_LEAD = 14
+"""The last day ahead that a past run knows whole in every zone (it begins on the UTC day before in
+those east of Greenwich). Errors are learned from whole courses only, so a forecast that went a day
+farther could learn from none; past years say that day as well as one forecast does."""
 HORIZON_DAYS = 46
 """How far past years carry on where the extended range is missing: as far as it would."""
 RECENT_DAYS = 31
@@ -227,10 +231,12 @@ def _corrected(
     climate = past.climate
     first = np.datetime64(first_day)
     lead = (first_day - today).days
+    wanted = configuration.chance
+    if source == "forecast" and wanted.climate:
+        high_c = high_c[: max(1, LAST_SINGLE_LEAD + 1 - lead)]
     leads = range(lead, lead + len(high_c))
     own = errors.record(yard, source, leads)
     extended_c = _extended(used, first_day)
-    wanted = configuration.chance
     length = max(len(high_c), HORIZON_DAYS if extended_c is None else len(extended_c))
     traces = (
         past_traces(climate, past.days, past.seen_c, first_day=first, length_days=length)

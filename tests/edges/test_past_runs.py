@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from support.weather_server import Place, WeatherServer
+from windowcast.chance import LAST_SINGLE_LEAD
 from windowcast.edges.http import Spent
 from windowcast.edges.openmeteo_replies import read_daily, read_hourly, read_places
 from windowcast.edges.past_runs import (
@@ -144,8 +145,11 @@ def test_the_run_of_a_day_is_the_newest_that_knows_all_of_it(timezone, run):
     assert run_of(date(2026, 7, 4), ZoneInfo(timezone)) == run
 
 
-@pytest.mark.parametrize("timezone", ["Europe/Berlin", "Asia/Tokyo", "Australia/Adelaide"])
-def test_the_first_day_of_a_run_is_known_in_every_zone(timezone):
+@pytest.mark.parametrize(
+    "timezone",
+    ["Europe/Berlin", "Asia/Tokyo", "Australia/Adelaide", "Pacific/Kiritimati", "Etc/GMT+12"],
+)
+def test_a_run_knows_all_days_that_a_single_forecast_is_corrected_for_in_every_zone(timezone):
     there = yard(timezone)
     with WeatherServer(places={(40.0, -99.5): Place(runs=runs(timezone))}, now=NOW) as server:
         found = fetch_past_runs(
@@ -159,7 +163,7 @@ def test_the_first_day_of_a_run_is_known_in_every_zone(timezone):
     assert len(found.runs) == 3
     for run in found.runs:
         assert run.highs.first_day == run.issued
-        assert all(run.ahead(lead) is not None for lead in range(15))
+        assert all(run.ahead(lead) is not None for lead in range(LAST_SINGLE_LEAD + 1))
 
 
 def test_the_weights_are_the_services_own_and_add_to_what_was_spent(server):

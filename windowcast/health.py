@@ -84,8 +84,15 @@ class Health:
     def troubles(self) -> list[str]:
         """All that a person should look at, the worst first."""
         found = self.failing()
-        if self.running is False and self.run is not None and self.run.stopped_at is None:
-            found.append("the service ended without being told to; see its log, and start it")
+        if self.run is not None and self.run.stopped_at is None:
+            if self.running is False:
+                found.append("the service ended without being told to; see its log, and start it")
+            elif self.running is None:
+                minutes = ALIVE_WITHIN // timedelta(minutes=1)
+                found.append(
+                    f"no service has ticked for more than {minutes} minutes, and the newest was not"
+                    " told to stop; see its log, and start it"
+                )
         if self.starts > STARTS_AN_HOUR:
             found.append(f"the service was started {self.starts} times in the last hour")
         found += [

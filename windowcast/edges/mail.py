@@ -487,6 +487,8 @@ class Sender:
                 'use "starttls" or "tls"',
                 halt=True,
             )
+        # The end of a message goes separately, and must not wait until its text is confirmed.
+        plain.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         if settings.security == "tls":
             self._secure(smtp)
         self._greet(smtp)

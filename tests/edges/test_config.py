@@ -428,6 +428,14 @@ def test_an_address_is_taken_as_written(folder, address):
         "=?utf-8?q?crew?= <crew@example.org>",
         "crew\u202e@example.org",
         "crew\tnorth <crew@example.org>",
+        # What RFC 5321 (4.1.2, 4.5.3.1) and RFC 1035 (2.3.1, 2.3.4) do not know as a mailbox.
+        "crew@exa_mple.org",
+        "crew@example-.org",
+        "crew@" + "x" * 64 + ".org",
+        "crew@" + "ü" * 64 + ".example.org",
+        "crew@" + "x." * 125 + "org",
+        ".crew@example.org",
+        "crew.@example.org",
     ],
 )
 def test_an_address_that_could_go_astray_is_refused(folder, address):

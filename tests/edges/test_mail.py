@@ -21,7 +21,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from support.mailbox import Mailbox
-from windowcast.edges import mail
+from windowcast.edges import config_values, mail
 from windowcast.edges.mail import Outcome, Result, Sender, compose, message_id
 from windowcast.edges.settings import MailSettings
 from windowcast.edges.store import NewNotice, open_store
@@ -226,6 +226,23 @@ def test_any_name_is_refused_or_arrives(name):
         return
 
     assert Counter(key.lower() for key in read(message)) == HEADERS
+
+
+@given(
+    name=st.text(max_size=90),
+    local_part=st.text("ab.+-_=?'/", max_size=66),
+    domain=st.text("abü.-_Ⅷ", max_size=70),
+)
+@settings(max_examples=300, deadline=None)
+def test_whatever_the_configuration_takes_for_a_recipient_can_be_written_to(
+    name, local_part, domain
+):
+    for given in (f"{name} <{local_part}@{domain}>", f'"{name}" <{local_part}@{domain}.example>'):
+        try:
+            taken = config_values.address(given)
+        except config_values.Wrong:
+            continue
+        assert Counter(key.lower() for key in read(letter(recipient=taken))) == HEADERS
 
 
 def test_a_date_without_a_zone_is_a_mistake_of_ours():

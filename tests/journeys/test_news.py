@@ -251,6 +251,7 @@ def test_printed_mornings_say_what_is_new_too(journey):
         ('[{ address = "a@example.org", yard = ["x"] }]', "did you mean yards?"),
         ('[{ address = "a@example.org", yards = ["Crek Bend"] }]', 'did you mean "Creek Bend"?'),
         ('["a@example.org", { address = "A@example.org" }]', "twice"),
+        ('["a@example.org", "Ann <a@example.org>"]', '"a@example.org" twice'),
     ],
 )
 def test_mistakes_in_who_is_told_are_named(journey, recipients, words):

@@ -237,9 +237,9 @@ def test_any_name_is_refused_or_arrives(name):
 def test_whatever_the_configuration_takes_for_a_recipient_can_be_written_to(
     name, local_part, domain
 ):
-    for given in (f"{name} <{local_part}@{domain}>", f'"{name}" <{local_part}@{domain}.example>'):
+    for written in (f"{name} <{local_part}@{domain}>", f'"{name}" <{local_part}@{domain}.example>'):
         try:
-            taken = config_values.address(given)
+            taken = config_values.address(written)
         except config_values.Wrong:
             continue
         assert Counter(key.lower() for key in read(letter(recipient=taken))) == HEADERS

@@ -11,7 +11,8 @@ from importlib import resources
 
 from jinja2 import Environment, Template
 
-from windowcast.notice import hive_lines, words
+from windowcast.language import tr
+from windowcast.notice import hive_lines, many, words
 from windowcast.notice import reason as reasons
 from windowcast.notice.beside import NOTHING, Beside
 from windowcast.notice.plain import (
@@ -57,7 +58,8 @@ def write(
     units: str,
     beside: Mapping[str, Beside] | None = None,
 ) -> Notice:
-    """The notice of all these yards, at least one; urgent ones are not reordered: file order.
+    """The notice of all these yards, at least one, in their order; of many, the most pressing are
+    told whole and the rest in a line each.
 
     beside:  by yard name, what is to be said besides the windows; a yard may be missing
     """
@@ -67,6 +69,7 @@ def write(
     dates = words.day_with_year(days[0])
     if len(days) > 1:
         dates = f"{words.day(days[0])} or {words.day_with_year(days[-1])}, each yard's own date"
+    whole, brief = many.parted(answers, others)
     body = _template().render(
         opening=_opening(answers, circumstances),
         invented=circumstances.invented,
@@ -81,8 +84,9 @@ def write(
                     beside=others.get(answer.yard.name, NOTHING),
                 )
             )
-            for answer in answers
+            for answer in whole
         ],
+        brief=many.brief_lines(brief, others),
         cautions=[wrapped(text) for text in _cautions(answers, others)],
         law=wrapped(hive_lines.LAW),
         sources=[wrapped(line) for line in _sources(answers)],
@@ -91,6 +95,7 @@ def write(
             " something is broken: no notice is not an all-clear."
         ),
     )
+    said = many.short_subject(said)
     subject = f"{said} (invented weather)" if circumstances.invented else said
     return Notice(subject=subject, body=body)
 
@@ -104,6 +109,8 @@ def subject_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside] | Non
     others = beside or {}
     told = [(answer, others.get(answer.yard.name, NOTHING)) for answer in answers]
     texts = [f"{answer.yard.name}: {one.danger}" for answer, one in told if one.danger]
+    if len(texts) > many.MOST_WHOLE:
+        texts = [tr("what is in is in danger at {count} yards", count=len(texts))]
     news = [(answer, one.news) for answer, one in told if one.news and not one.danger]
     if len(news) <= MOST_NEWS:
         texts += [f"{answer.yard.name}: {what}" for answer, what in news]
@@ -260,12 +267,16 @@ def _opening(answers: Sequence[YardAnswer], circumstances: Circumstances) -> lis
             cause = "No usable forecast"
         by_cause.setdefault(cause, []).append(answer.yard.name)
     found = [
-        wrapped(f"{cause} for {words.listed(names)}: no start is named there.")
+        wrapped(f"{cause} for {_few(names)}: no start is named there.")
         for cause, names in by_cause.items()
     ]
     if circumstances.late is not None:
         found.append(wrapped(f"This notice is late: it was due at {circumstances.late:%H:%M}."))
     return found
+
+
+def _few(names: Sequence[str]) -> str:
+    return words.listed(names) if len(names) <= many.MOST_WHOLE else f"{len(names)} yards"
 
 
 def _visits(answer: TreatmentAnswer, yard: YardAnswer) -> list[str]:

@@ -332,6 +332,9 @@ def test_the_stored_bytes_arrive():
         ("MAIL", "450 later", Result.DEFERRED),
         ("MAIL", "421 closing", Result.DEFERRED),
         ("MAIL", "550 you may not send", Result.DEFERRED),
+        # RFC 1870, section 6.1: the size that was declared is too much, now or for good.
+        ("MAIL", "452 insufficient system storage", Result.DEFERRED),
+        ("MAIL", "552 message size exceeds fixed maximum", Result.REFUSED),
         ("crew@example.org", "421 closing", Result.DEFERRED),
         ("crew@example.org", "451 later", Result.DEFERRED),
         ("crew@example.org", "530 log in first", Result.DEFERRED),
@@ -349,6 +352,25 @@ def test_a_reply_decides(stage, reply, result):
         assert outcome.result is result
         assert reply in outcome.reason
         assert mailbox.letters == []
+
+
+def test_a_message_larger_than_the_server_takes_is_refused_and_the_next_one_sent():
+    small, large = letter(), letter(text="a line of a long notice\n" * 500)
+    with Mailbox(largest=5000) as mailbox, Sender(server(mailbox)) as sender:
+        refused = sender.deliver("crew@example.org", large)
+        sent = sender.deliver("crew@example.org", small)
+
+        assert (refused.result, sent.result) == (Result.REFUSED, Result.SENT)
+        assert "takes at most 5000" in refused.reason
+        assert f"the notice has {len(large)} octets; have the limit raised there" in refused.reason
+        assert [one.content for one in mailbox.letters] == [small]
+
+
+def test_a_server_that_names_no_limit_is_given_what_there_is():
+    """RFC 1870, section 4: a SIZE of 0 is no limit."""
+    large = letter(text="a line of a long notice\n" * 500)
+    with Mailbox(largest=0) as mailbox, Sender(server(mailbox)) as sender:
+        assert sender.deliver("crew@example.org", large).result is Result.SENT
 
 
 def test_421_costs_its_own_notice_a_delay_and_the_next_a_connection():

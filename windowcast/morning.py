@@ -40,7 +40,7 @@ from windowcast.notice import text
 from windowcast.notice.beside import Beside
 from windowcast.notice.document import document
 from windowcast.notice.text import Circumstances, Notice
-from windowcast.recipients import PUSH, recipients_of, wants_only_news
+from windowcast.recipients import PUSH, is_told, recipients_of, wants_only_news
 from windowcast.record import site
 from windowcast.sky.highs import DailyHighs, Members
 from windowcast.standing import Standing, beside, standing
@@ -636,6 +636,11 @@ def deliver(
             # Another process may be sending it: what it holds is its own to report.
             claim = store.claim(clock(), notice_id=notice.id)
             if claim is None:
+                continue
+            if not is_told(configuration, notice.recipient):
+                # Taken out since it was written: who has asked for no more letters gets none.
+                store.mark_dropped(claim)
+                say(f"notice to {notice.recipient}: not sent, no longer among the recipients")
                 continue
             if notice.recipient == PUSH:
                 from windowcast.edges import push

@@ -35,6 +35,15 @@ def urgent_recipients_of(configuration: Configuration, yard: Yard) -> tuple[str,
     return (*recipients_of(configuration, yard), *push)
 
 
+def is_told(configuration: Configuration, recipient: str) -> bool:
+    """Whether somebody, a channel or an address beside whatever name, is still told of a yard."""
+    return recipient == PUSH or any(
+        _bare(recipient) == _bare(one)
+        for yard in configuration.yards
+        for one in recipients_of(configuration, yard)
+    )
+
+
 def wants_only_news(configuration: Configuration, address: str) -> bool:
     """Whether somebody is told only when something has changed."""
     return configuration.mail is not None and _bare(address) in configuration.mail.only_news

@@ -341,6 +341,7 @@ def test_a_heartbeat_is_encrypted_and_its_address_never_repeated(folder, url, al
 
 
 def test_a_fahrenheit_bound_is_converted_exactly(folder):
+    """By the definition of the scale: C = (F - 32) * 5/9."""
     edit(folder, "treatments.toml", ("high_max_c = 29.5", "high_max_f = 85"))
 
     (treatment,) = load(folder, {}).treatments

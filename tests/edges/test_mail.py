@@ -316,6 +316,7 @@ def test_several_recipients_share_a_connection_and_nothing_else():
 
 
 def test_the_stored_bytes_arrive():
+    """RFC 5321, 4.5.2 (from memory): a line that begins with a dot gets a second one on its way."""
     message = letter(text=".\n..\n.x\nFrom me\n" + "long " * 300 + "\n" + "x" * 5000 + "\nßüß 😀\n")
     with Mailbox() as mailbox, Sender(server(mailbox)) as sender:
         outcome = sender.deliver("crew@example.org", message)
@@ -346,6 +347,8 @@ def test_the_stored_bytes_arrive():
     ],
 )
 def test_a_reply_decides(stage, reply, result):
+    """RFC 5321, 4.2.1 (from memory): after 4yz try again, after 5yz not this again; 421 may
+    come at any time (3.8). 530 is a login that lacks (RFC 4954, 6); 999 is no reply at all."""
     with Mailbox(refusals={stage: [reply]}) as mailbox, Sender(server(mailbox)) as sender:
         outcome = sender.deliver("crew@example.org", letter())
 
@@ -445,6 +448,7 @@ def test_a_certificate_that_proves_nothing(authority, trusting, security, implic
 
 
 def test_without_starttls_nothing_is_said():
+    """RFC 3207, 6 (from memory): somebody in between can strike the offer out."""
     with (
         Mailbox() as mailbox,
         Sender(server(mailbox, security="starttls", username="bees", password=PASSWORD)) as sender,
@@ -565,6 +569,7 @@ def deliver(port: taken_port, **timeouts: float) -> Outcome:
 
 
 def test_hanging_up_after_the_text_leaves_the_outcome_unknown():
+    """RFC 1047: the server may have taken what it never answered."""
     with speaking(*READY, b"354 go\r\n") as port:
         outcome = deliver(port)
 
@@ -595,6 +600,7 @@ def test_hanging_up_before_the_text_is_a_plain_delay():
 
 @pytest.mark.parametrize("drip", [False, True])
 def test_the_answer_to_the_text_is_waited_for_so_long_and_no_longer(drip):
+    """RFC 5321, 4.5.3.2.6 (from memory): ten minutes, which is the default."""
     begun = time.monotonic()
     with speaking(*READY, b"354 go\r\n", then=1.0, drip=drip) as port:
         outcome = deliver(port, reply_timeout_s=0.3)

@@ -34,6 +34,7 @@ NAME = 'Creek "Bend" \\ two'
 @dataclass
 class Ticker:
     came_on_at: float = field(default_factory=time.monotonic)
+    outdated: str = ""
     ticks: int = 3
     failed_ticks: int = 1
     runs: int = 2
@@ -223,6 +224,7 @@ def test_healthz_fails_where_the_loop_stalls_and_names_nobody(configuration, sto
     assert found == {
         "status": "ok",
         "failing": [],
+        "configuration_outdated": None,
         "last_run": "2026-08-31T11:01:00Z",
         "next_due": "2026-09-01T11:00:00Z",
         "outbox_waiting": 1,

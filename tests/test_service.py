@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from datetime import UTC, date, datetime, time, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo, available_timezones
@@ -12,11 +15,36 @@ from support.weather import yard
 from windowcast.schedule import due_at, due_mornings
 
 SIX = time(6, 0)
+LOGGING = """
+from windowcast import service
+service._log_to_stderr()
+service.log.error("a name: %s", "Creek\\r\\n2026-01-01T00:00:00Z INFO forged\\x1b[2J\\u202e")
+try:
+    {}["missing\\nkey"]
+except KeyError:
+    service.log.exception("tick failed")
+"""
 EIGHT_PM = time(20, 0)
 
 
 def utc(text: str) -> datetime:
     return datetime.fromisoformat(text).replace(tzinfo=UTC)
+
+
+def test_an_event_is_one_line_of_the_log_whatever_is_in_it():
+    """OWASP ASVS 5.0, 16.4.1: what is logged cannot forge another event."""
+    done = subprocess.run(
+        [sys.executable, "-c", LOGGING],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "PYTHONUTF8": "1"},
+    )
+
+    first, second = done.stderr.splitlines()
+    assert " ERROR a name: Creek" in first and "INFO forged" in first
+    assert " ERROR tick failed" in second and "Traceback" in second
+    assert first.isprintable() and second.isprintable()
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ This is the gather-and-decide part of the morning job that `windowcast yard` sha
 from __future__ import annotations
 
 import sys
+import unicodedata
 from array import array
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -33,6 +34,8 @@ PAIR_MORNINGS = 90
 CORRECTED = "scenarios"
 """The source under which corrected scenarios are stored."""
 UNCORRECTED = "Chance: the raw share of scenarios, not corrected."
+_NAMED = 20
+"""So many names are listed to somebody who gave one that is none."""
 SOURCES = ("forecast", "ensemble", "extended")
 ATTRIBUTIONS = {
     "open-meteo": "Weather data by Open-Meteo.com (CC BY 4.0)",
@@ -96,8 +99,10 @@ def open_store(configuration: Configuration, *, create: bool = True) -> Store:
 
 def find_yard(configuration: Configuration, name: str) -> Yard:
     """The yard of that name, whatever the case; UsageError naming the nearest one."""
+    # Some systems and keyboards write a letter and its mark apart; the configuration joins them.
+    wanted = unicodedata.normalize("NFC", name.strip()).casefold()
     for yard in configuration.yards:
-        if yard.name.casefold() == name.strip().casefold():
+        if yard.name.casefold() == wanted:
             return yard
     names = [yard.name for yard in configuration.yards]
     raise UsageError(_unknown("yard", name, names))
@@ -490,8 +495,9 @@ def _unknown(kind: str, given: str, known: Sequence[str]) -> str:
     import difflib
 
     near = difflib.get_close_matches(given.casefold(), [one.casefold() for one in known], n=1)
-    text = f"there is no {kind} {given!r}"
+    text = f"there is no {kind} {given if len(given) <= 80 else f'{given[:79]}…'!r}"
     for one in known:
         if near and one.casefold() == near[0]:
             return f"{text}; did you mean {one!r}?"
-    return f"{text}; there are: {', '.join(known)}"
+    more = f" and {len(known) - _NAMED} more" if len(known) > _NAMED else ""
+    return f"{text}; there are: {', '.join(known[:_NAMED])}{more}"

@@ -325,9 +325,12 @@ def serve(ctx: click.Context, config_folder: str | None) -> None:
     Example: windowcast --config /etc/windowcast serve
     """
     from windowcast import service
+    from windowcast.edges import config
+    from windowcast.edges.config_watch import ConfigWatch
 
+    files = ConfigWatch(config.find_folder(config_folder or ctx.obj, os.environ), os.environ)
     configuration = configuration_of(ctx, config_folder, secrets=None)
-    if not service.serve(configuration):
+    if not service.serve(configuration, files):
         # A thread that waits for a server would hold the interpreter's ordinary end.
         sys.stdout.flush()
         sys.stderr.flush()

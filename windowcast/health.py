@@ -197,9 +197,11 @@ def _overdue(
 
 
 class Ticking(Protocol):
-    """What a loop tells of itself. `came_on_at`: by the monotonic clock, in seconds."""
+    """What a loop tells of itself. `came_on_at`: by the monotonic clock, in seconds; `outdated`:
+    why the configuration in the files is not the one in force, "" where it is."""
 
     came_on_at: float
+    outdated: str
     ticks: int
     failed_ticks: int
     runs: int
@@ -245,7 +247,14 @@ def healthz(configuration: Configuration, loop: Loop, now: datetime) -> Page:
         }
     if loop.stalled():
         failing.append(f"the loop has not come on for {loop.progress_s():.0f} s")
-    document = {"status": "failing" if failing else "ok", "failing": failing, **found}
+    # Not failing: the mornings come, by the configuration of before, and a service that a monitor
+    # started anew on one with mistakes would not run at all.
+    document = {
+        "status": "failing" if failing else "ok",
+        "failing": failing,
+        "configuration_outdated": loop.ticker.outdated or None,
+        **found,
+    }
     body = json.dumps(document, ensure_ascii=False).encode() + b"\n"
     return Page(503 if failing else 200, "application/json", body)
 
@@ -281,6 +290,11 @@ def metrics(configuration: Configuration, loop: Loop, now: datetime) -> Page:
         ("morning_runs", "Runs of the morning job.", loop.ticker.runs),
     ):
         families.append(CounterMetricFamily(f"windowcast_{name}", help_text, value=count))
+    gauge(
+        "configuration_outdated",
+        "1 while the files hold another configuration than the one in force.",
+        float(bool(loop.ticker.outdated)),
+    )
     gauge("progress_seconds", "Since the loop last came on.", loop.progress_s())
     try:
         with open_store(configuration, create=False) as store:

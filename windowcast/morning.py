@@ -24,7 +24,7 @@ from windowcast.edges.store import (
     pack_tenths,
 )
 from windowcast.notice.text import Notice
-from windowcast.recipients import PUSH
+from windowcast.recipients import PUSH, is_told
 from windowcast.record import site
 from windowcast.sky.highs import DailyHighs, Members
 from windowcast.telling import KIND, Due, notice_of, record, record_printed, untold, work_out, write
@@ -374,6 +374,11 @@ def deliver(
             # Another process may be sending it: what it holds is its own to report.
             claim = store.claim(clock(), notice_id=notice.id)
             if claim is None:
+                continue
+            if not is_told(configuration, notice.recipient):
+                # Taken out since it was written: who has asked for no more letters gets none.
+                store.mark_dropped(claim)
+                say(f"notice to {notice.recipient}: not sent, no longer among the recipients")
                 continue
             if notice.recipient == PUSH:
                 from windowcast.edges import push

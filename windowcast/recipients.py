@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from windowcast.edges.config_values import bare
 from windowcast.edges.settings import Configuration
 from windowcast.trade.yard import Yard
 
@@ -21,7 +22,9 @@ def recipients_of(configuration: Configuration, yard: Yard) -> tuple[str, ...]:
     for address in (*settings.recipients, *yard.recipients):
         only = settings.only_yards.get(_bare(address))
         if only is None or yard.name.casefold() in only:
-            local_part, _, domain = address.rpartition("@")
+            # RFC 5321, 2.4: only the server may take letters before the "@" for alike. The name
+            # beside an address makes no second one.
+            local_part, _, domain = bare(address).rpartition("@")
             found.setdefault(f"{local_part}@{domain.casefold()}", address)
     return tuple(found.values())
 
@@ -30,6 +33,15 @@ def urgent_recipients_of(configuration: Configuration, yard: Yard) -> tuple[str,
     """The same with the channels that urgent messages also go to."""
     push = (PUSH,) if configuration.push else ()
     return (*recipients_of(configuration, yard), *push)
+
+
+def is_told(configuration: Configuration, recipient: str) -> bool:
+    """Whether somebody, a channel or an address beside whatever name, is still told of a yard."""
+    return recipient == PUSH or any(
+        _bare(recipient) == _bare(one)
+        for yard in configuration.yards
+        for one in recipients_of(configuration, yard)
+    )
 
 
 def wants_only_news(configuration: Configuration, address: str) -> bool:
@@ -54,4 +66,4 @@ def not_before(configuration: Configuration, yard: Yard, now: datetime) -> datet
 
 
 def _bare(address: str) -> str:
-    return address.rpartition("<")[2].removesuffix(">").strip().casefold()
+    return bare(address).casefold()

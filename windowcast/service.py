@@ -24,12 +24,13 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from windowcast import health, missed, morning, watching
 from windowcast.answer import open_store
 from windowcast.edges import clock, heartbeat, systemd
+from windowcast.edges.config_watch import ConfigWatch, while_running
 from windowcast.edges.health_server import HealthServer, Page
 from windowcast.edges.http import is_loopback
 from windowcast.edges.service_lock import ServiceLock
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
-from windowcast.errors import StoreError, WindowcastError
+from windowcast.errors import ConfigError, StoreError, WindowcastError
 from windowcast.schedule import due_mornings, next_due
 from windowcast.trade.yard import Yard
 
@@ -50,12 +51,16 @@ log = logging.getLogger("windowcast")
 class Ticker:
     """What one running service remembers between ticks; all of it may be lost without harm.
 
+    files:       those that the configuration was read from; None: it stays as it is
+    outdated:    why the configuration in the files is not the one in force; "" where it is
     run:         the stretch of the service's running that its ticks belong to
     heartbeats:  how many tries are left to tell the watcher elsewhere of a good run
     came_on_at:  when the loop last came on, by a clock that nobody sets
     """
 
     configuration: Configuration
+    files: ConfigWatch | None = None
+    outdated: str = ""
     run: int = 0
     tried_at: dict[tuple[str, date], datetime] = field(default_factory=dict)
     watched_at: datetime | None = None
@@ -70,6 +75,7 @@ class Ticker:
         """Do what is due at `now`. Any failure is logged and left to the next tick."""
         self.idle.clear()
         try:
+            self._read_anew()
             # One that has vanished is not made anew: everything would be sent again.
             with open_store(self.configuration, create=False) as store:
                 self.run = store.wake_run(self.run, os.getpid(), now)
@@ -89,6 +95,27 @@ class Ticker:
             log.exception("tick failed")
         finally:
             self.idle.set()
+
+    def _read_anew(self) -> None:
+        """Take over a configuration that was edited. One with mistakes changes nothing: a service
+        that knows yesterday's yards is worth more than none."""
+        if self.files is None:
+            return
+        try:
+            found = self.files.changed()
+        except ConfigError as error:
+            self.outdated = "; ".join(one.partition("\n")[0] for one in error.mistakes)
+            log.error("the changed configuration is not used: %s", self.outdated)
+            return
+        if found is None:
+            return
+        self.configuration, kept = while_running(self.configuration, found)
+        self.outdated = ""
+        log.info("configuration read anew: %d yard(s)", len(found.yards))
+        if kept:
+            what = " and ".join(kept)
+            self.outdated = f"{what}: changed, used from the next start of the service"
+            log.warning("%s", self.outdated)
 
     def came_on(self) -> None:
         """The loop makes progress: the service manager's watchdog is fed from here alone, so that
@@ -203,8 +230,10 @@ def _print(text: str) -> None:
     sys.stdout.flush()
 
 
-def serve(configuration: Configuration) -> bool:
+def serve(configuration: Configuration, files: ConfigWatch | None = None) -> bool:
     """Tick until SIGTERM or SIGINT, then finish the tick under way and return.
+
+    files:  where the configuration comes from, to take over what is edited
 
     False where that tick is still held up by a server after STOP_SECONDS: the process may then be
     ended at any instruction, for all that counts is in the store, in whole transactions.
@@ -221,20 +250,20 @@ def serve(configuration: Configuration) -> bool:
 
     signal.signal(signal.SIGTERM, stopping)
     signal.signal(signal.SIGINT, stopping)
-    ticker = Ticker(configuration)
+    ticker = Ticker(configuration, files)
     with open_store(configuration) as store:  # one that cannot be opened is said now
         lock = _only_one(store)
         ticker.run = store.begin_run(os.getpid(), clock.now())
     ticker.idle.set()
     within = systemd.watchdog_s(os.environ, os.getpid())
     loop = health.Loop(ticker=ticker, stalled_after=within or STALLED_SECONDS)
-    door = _Door(configuration, loop)
+    door = _Door(ticker, loop)
     door.open()
 
     def tick() -> None:
         door.open()
         ticker.tick(clock.now())
-        systemd.notify(os.environ, STATUS=_status(configuration, ticker))
+        systemd.notify(os.environ, STATUS=_status(ticker))
 
     scheduler = BackgroundScheduler(timezone=UTC)
     scheduler.add_job(
@@ -294,9 +323,9 @@ def _only_one(store: Store) -> ServiceLock | None:
     return lock
 
 
-def _status(configuration: Configuration, ticker: Ticker) -> str:
+def _status(ticker: Ticker) -> str:
     """One line for the service manager."""
-    now = clock.now()
+    now, configuration = clock.now(), ticker.configuration
     yard, due = min(
         ((yard, next_due(yard, configuration.morning.at, now)) for yard in configuration.yards),
         key=lambda one: one[1],
@@ -308,15 +337,15 @@ def _status(configuration: Configuration, ticker: Ticker) -> str:
 class _Door:
     """Where others can ask how the service does. That nobody can is no reason to send nothing."""
 
-    def __init__(self, configuration: Configuration, loop: health.Loop) -> None:
-        self._configuration = configuration
+    def __init__(self, ticker: Ticker, loop: health.Loop) -> None:
+        self._ticker = ticker
         self._loop = loop
         self._server: HealthServer | None = None
         self._said = False
 
     def open(self) -> None:
         """Listen where that is wanted and not done yet; what keeps us from it is said once."""
-        listen = self._configuration.health.listen
+        listen = self._ticker.configuration.health.listen
         if listen is None or self._server is not None:
             return
         pages = {
@@ -339,7 +368,7 @@ class _Door:
 
     def _page(self, make: Callable[[Configuration, health.Loop, datetime], Page]) -> Page:
         try:
-            return make(self._configuration, self._loop, clock.now())
+            return make(self._ticker.configuration, self._loop, clock.now())
         except Exception:
             log.exception("a health page failed")
             return Page(500, "text/plain; charset=utf-8", b"cannot say; see the log\n")

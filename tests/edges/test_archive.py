@@ -101,6 +101,7 @@ def test_a_used_up_budget_asks_nothing(server):
         ("wrong-offset", WeatherUnusable, "cut at an offset"),
         ("status:400:No data is available", WeatherRefused, "No data is available"),
         ("429-daily", WeatherRefused, "the limit for this day is used up"),
+        pytest.param("elsewhere", WeatherUnusable, "wanted 40.00, -99.50", id="another place"),
     ],
 )
 def test_an_answer_that_does_not_say_what_was_asked_is_refused(server, fault, kind, words):
@@ -111,6 +112,12 @@ def test_an_answer_that_does_not_say_what_was_asked_is_refused(server, fault, ki
     assert isinstance(found, kind)
     assert words in str(found)
     assert server.requests[ARCHIVE] == 1
+
+
+def test_a_longitude_a_turn_further_is_the_same_place(server):
+    server.fail(ARCHIVE, "next-turn")
+
+    assert fetch(server).highs.first_day == FIRST
 
 
 def test_a_failure_that_may_pass_is_tried_again_and_its_attempt_counted(server):

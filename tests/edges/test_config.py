@@ -341,6 +341,7 @@ def test_a_heartbeat_is_encrypted_and_its_address_never_repeated(folder, url, al
 
 
 def test_a_fahrenheit_bound_is_converted_exactly(folder):
+    """By the definition of the scale: C = (F - 32) * 5/9."""
     edit(folder, "treatments.toml", ("high_max_c = 29.5", "high_max_f = 85"))
 
     (treatment,) = load(folder, {}).treatments
@@ -428,6 +429,14 @@ def test_an_address_is_taken_as_written(folder, address):
         "=?utf-8?q?crew?= <crew@example.org>",
         "crew\u202e@example.org",
         "crew\tnorth <crew@example.org>",
+        # What RFC 5321 (4.1.2, 4.5.3.1) and RFC 1035 (2.3.1, 2.3.4) do not know as a mailbox.
+        "crew@exa_mple.org",
+        "crew@example-.org",
+        "crew@" + "x" * 64 + ".org",
+        "crew@" + "ü" * 64 + ".example.org",
+        "crew@" + "x." * 125 + "org",
+        ".crew@example.org",
+        "crew.@example.org",
     ],
 )
 def test_an_address_that_could_go_astray_is_refused(folder, address):

@@ -187,6 +187,7 @@ def test_too_many_at_once_is_tried_again_after_seconds(server: WeatherServer) ->
 def test_a_wait_that_the_server_asks_for_holds_nothing_up(
     server: WeatherServer, value: str
 ) -> None:
+    """RFC 6585, 4, and RFC 9110, 10.2.3: a 429 may carry Retry-After, as seconds or a date."""
     server.fail(FORECAST, *[f"retry-after:{value}"] * 3)
     desk = Desk()
 
@@ -199,6 +200,7 @@ def test_a_wait_that_the_server_asks_for_holds_nothing_up(
 
 
 def test_a_byte_order_mark_does_no_harm(server: WeatherServer) -> None:
+    """RFC 8259, 8.1: JSON must not be sent with one, and a reader may overlook it."""
     server.fail(FORECAST, "byte-order-mark")
 
     assert Desk().get(server.forecast_url)

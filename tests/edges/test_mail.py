@@ -21,7 +21,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from support.mailbox import Mailbox
-from windowcast.edges import mail
+from windowcast.edges import config_values, mail
 from windowcast.edges.mail import Outcome, Result, Sender, compose, message_id
 from windowcast.edges.settings import MailSettings
 from windowcast.edges.store import NewNotice, open_store
@@ -228,6 +228,23 @@ def test_any_name_is_refused_or_arrives(name):
     assert Counter(key.lower() for key in read(message)) == HEADERS
 
 
+@given(
+    name=st.text(max_size=90),
+    local_part=st.text("ab.+-_=?'/", max_size=66),
+    domain=st.text("abü.-_Ⅷ", max_size=70),
+)
+@settings(max_examples=300, deadline=None)
+def test_whatever_the_configuration_takes_for_a_recipient_can_be_written_to(
+    name, local_part, domain
+):
+    for written in (f"{name} <{local_part}@{domain}>", f'"{name}" <{local_part}@{domain}.example>'):
+        try:
+            taken = config_values.address(written)
+        except config_values.Wrong:
+            continue
+        assert Counter(key.lower() for key in read(letter(recipient=taken))) == HEADERS
+
+
 def test_a_date_without_a_zone_is_a_mistake_of_ours():
     with pytest.raises(ValueError, match="time zone"):
         compose(
@@ -299,6 +316,7 @@ def test_several_recipients_share_a_connection_and_nothing_else():
 
 
 def test_the_stored_bytes_arrive():
+    """RFC 5321, 4.5.2 (from memory): a line that begins with a dot gets a second one on its way."""
     message = letter(text=".\n..\n.x\nFrom me\n" + "long " * 300 + "\n" + "x" * 5000 + "\nßüß 😀\n")
     with Mailbox() as mailbox, Sender(server(mailbox)) as sender:
         outcome = sender.deliver("crew@example.org", message)
@@ -315,6 +333,9 @@ def test_the_stored_bytes_arrive():
         ("MAIL", "450 later", Result.DEFERRED),
         ("MAIL", "421 closing", Result.DEFERRED),
         ("MAIL", "550 you may not send", Result.DEFERRED),
+        # RFC 1870, section 6.1: the size that was declared is too much, now or for good.
+        ("MAIL", "452 insufficient system storage", Result.DEFERRED),
+        ("MAIL", "552 message size exceeds fixed maximum", Result.REFUSED),
         ("crew@example.org", "421 closing", Result.DEFERRED),
         ("crew@example.org", "451 later", Result.DEFERRED),
         ("crew@example.org", "530 log in first", Result.DEFERRED),
@@ -326,12 +347,33 @@ def test_the_stored_bytes_arrive():
     ],
 )
 def test_a_reply_decides(stage, reply, result):
+    """RFC 5321, 4.2.1 (from memory): after 4yz try again, after 5yz not this again; 421 may
+    come at any time (3.8). 530 is a login that lacks (RFC 4954, 6); 999 is no reply at all."""
     with Mailbox(refusals={stage: [reply]}) as mailbox, Sender(server(mailbox)) as sender:
         outcome = sender.deliver("crew@example.org", letter())
 
         assert outcome.result is result
         assert reply in outcome.reason
         assert mailbox.letters == []
+
+
+def test_a_message_larger_than_the_server_takes_is_refused_and_the_next_one_sent():
+    small, large = letter(), letter(text="a line of a long notice\n" * 500)
+    with Mailbox(largest=5000) as mailbox, Sender(server(mailbox)) as sender:
+        refused = sender.deliver("crew@example.org", large)
+        sent = sender.deliver("crew@example.org", small)
+
+        assert (refused.result, sent.result) == (Result.REFUSED, Result.SENT)
+        assert "takes at most 5000" in refused.reason
+        assert f"the notice has {len(large)} octets; have the limit raised there" in refused.reason
+        assert [one.content for one in mailbox.letters] == [small]
+
+
+def test_a_server_that_names_no_limit_is_given_what_there_is():
+    """RFC 1870, section 4: a SIZE of 0 is no limit."""
+    large = letter(text="a line of a long notice\n" * 500)
+    with Mailbox(largest=0) as mailbox, Sender(server(mailbox)) as sender:
+        assert sender.deliver("crew@example.org", large).result is Result.SENT
 
 
 def test_421_costs_its_own_notice_a_delay_and_the_next_a_connection():
@@ -406,6 +448,7 @@ def test_a_certificate_that_proves_nothing(authority, trusting, security, implic
 
 
 def test_without_starttls_nothing_is_said():
+    """RFC 3207, 6 (from memory): somebody in between can strike the offer out."""
     with (
         Mailbox() as mailbox,
         Sender(server(mailbox, security="starttls", username="bees", password=PASSWORD)) as sender,
@@ -526,6 +569,7 @@ def deliver(port: taken_port, **timeouts: float) -> Outcome:
 
 
 def test_hanging_up_after_the_text_leaves_the_outcome_unknown():
+    """RFC 1047: the server may have taken what it never answered."""
     with speaking(*READY, b"354 go\r\n") as port:
         outcome = deliver(port)
 
@@ -556,6 +600,7 @@ def test_hanging_up_before_the_text_is_a_plain_delay():
 
 @pytest.mark.parametrize("drip", [False, True])
 def test_the_answer_to_the_text_is_waited_for_so_long_and_no_longer(drip):
+    """RFC 5321, 4.5.3.2.6 (from memory): ten minutes, which is the default."""
     begun = time.monotonic()
     with speaking(*READY, b"354 go\r\n", then=1.0, drip=drip) as port:
         outcome = deliver(port, reply_timeout_s=0.3)

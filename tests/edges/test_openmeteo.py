@@ -827,6 +827,7 @@ def test_what_is_no_number_is_not_made_one(value: str) -> None:
 
 @pytest.mark.parametrize("value", ["NaN", "Infinity", "-Infinity", "1e999", "0x11", "017.2"])
 def test_numbers_that_json_has_not_are_refused(value: str) -> None:
+    """RFC 8259, 6: JSON has no NaN and no Infinity."""
     body = (FIXTURES / "daily_three_members.json").read_text("utf-8")
 
     with pytest.raises(WeatherError):

@@ -209,6 +209,7 @@ def test_the_days_of_whole_runs_stay_the_same_from_day_to_day():
         ("wrong-offset", WeatherUnusable, "off UTC"),
         ("status:400:No data is available", WeatherRefused, "No data is available"),
         ("429-daily", WeatherRefused, "the limit for this day is used up"),
+        pytest.param("elsewhere", WeatherUnusable, "wanted 40.00, -99.50", id="another place"),
     ],
 )
 def test_previous_runs_that_do_not_say_what_was_asked_are_refused(server, fault, kind, words):
@@ -244,6 +245,7 @@ def test_days_ahead_that_the_service_does_not_reach_leave_the_others(server, pla
         ("last-year", "its hours begin at 2025-"),
         ("wrong-offset", "off UTC"),
         ("nan", "it answers nan"),
+        pytest.param("elsewhere", "wanted 40.00, -99.50", id="another place"),
     ],
 )
 def test_one_bad_run_costs_that_run_only(server, fault, words):
@@ -268,6 +270,13 @@ def test_runs_that_are_no_longer_kept_end_the_asking_and_newer_ones_stay(server,
     }
     assert server.requests[SINGLE] == len(found.runs) + 3
     assert not found.unreachable
+
+
+def test_a_longitude_a_turn_further_is_the_same_place(server):
+    server.fail(PREVIOUS, "next-turn")
+    server.fail(SINGLE, "next-turn")
+
+    assert fetch(server).errors == ()
 
 
 def test_a_silent_server_is_left_at_once_and_what_came_is_kept(server):

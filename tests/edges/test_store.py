@@ -738,6 +738,30 @@ def test_two_processes_never_claim_the_same_notice(store, store_url, tmp_path):
     assert len(found) == len(set(found)) == 100
 
 
+READ_THEN_WRITE = """
+import sys
+from pathlib import Path
+from windowcast.edges.store import open_store
+store = open_store(sys.argv[2], Path(sys.argv[1]))
+for _ in range(150):
+    with store.transaction():
+        ((weight,),) = store._database.execute("SELECT weight FROM spent").fetchall()
+        store._database.execute("UPDATE spent SET weight = :weight", {"weight": weight + 1})
+"""
+
+
+def test_what_was_read_in_a_transaction_still_holds_when_it_is_written(store, store_url, tmp_path):
+    """SQLite refuses at once, whatever the time-out, a reader that wants to write after another
+    wrote (SQLITE_BUSY_SNAPSHOT, sqlite.org/rescode.html): who may write must begin as a writer."""
+    store.spend(date(2026, 1, 1), 1.0)
+
+    children = [child(READ_THEN_WRITE, tmp_path, store_url) for _ in range(2)]
+    ended = [each.communicate(timeout=60) for each in children]
+
+    assert [errors for _, errors in ended] == ["", ""]
+    assert store.spent(date(2026, 1, 1)) == 301
+
+
 WRITE = """
 import sys
 from datetime import date

@@ -220,6 +220,8 @@ def test_new_rules_of_a_zone_count_from_the_next_start(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("latitude", [89.9, 78.2, -89.9])
 def test_a_yard_where_the_sun_does_not_rise_or_set_is_answered(tmp_path, latitude):
+    """Beyond the polar circles, at 90 less 23.4 degrees, the obliquity of the ecliptic: no sunrise
+    around one solstice and no sunset around the other."""
     zone = morning_zone()
     made = Journey(folder=tmp_path, zone=zone)
     made.write("treatments.toml", TREATMENTS)

@@ -296,6 +296,31 @@ def test_a_mail_server_that_is_down_keeps_the_notice_and_the_next_run_delivers_i
         ]
 
 
+def test_who_is_taken_out_while_a_notice_waits_gets_none_and_one_who_is_renamed_does(journey):
+    with WeatherServer(places={CREEK: place(journey.zone)}) as server:
+        box = Mailbox()
+        with box:
+            port = box.port
+        told = '["gone@example.org", "Crew <crew@example.org>"]'
+        journey.write("windowcast.toml", settings(**urls(server), mail_port=port, recipients=told))
+        assert journey.windowcast("morning").returncode == 4
+        journey.write(
+            "windowcast.toml",
+            settings(**urls(server), mail_port=port, recipients='["The crew <Crew@example.org>"]'),
+        )
+        with Mailbox(port=port) as later:
+            done = journey.windowcast("morning")
+            again = journey.windowcast("morning")
+    assert "notice to gone@example.org: not sent, no longer among the recipients" in done.stderr
+    assert "gone@" not in again.stderr
+    assert {one.recipients for one in later.letters} <= {
+        ("crew@example.org",), ("Crew@example.org",)
+    }  # fmt: skip
+    assert later.letters
+    assert (done.returncode, again.returncode) == (0, 0)
+    assert journey.windowcast("status").returncode == 0
+
+
 def test_a_refused_recipient_does_not_stop_the_others(journey):
     recipients = '["gone@example.org", "crew@example.org"]'
     with (

@@ -241,6 +241,17 @@ def test_printed_mornings_say_what_is_new_too(journey):
     assert "Creek Bend: the start of" in " ".join(second.split())
 
 
+def test_one_address_gets_one_letter_however_often_it_is_named(journey):
+    """Named in general and at the yard, there beside a name and with its domain in capitals, which
+    RFC 1035 (2.3.3) does not tell apart."""
+    yards = (journey.folder / "yards.toml").read_text("utf-8")
+    journey.write("yards.toml", yards + 'recipients = ["Ann <crew@EXAMPLE.org>"]\n')
+    with WeatherServer(places={CREEK: place(journey)}) as server, Mailbox() as box:
+        configure(journey, server, box)
+        morning(journey)
+    assert len(box.letters) == 1
+
+
 @pytest.mark.parametrize(
     ("recipients", "words"),
     [
@@ -251,6 +262,7 @@ def test_printed_mornings_say_what_is_new_too(journey):
         ('[{ address = "a@example.org", yard = ["x"] }]', "did you mean yards?"),
         ('[{ address = "a@example.org", yards = ["Crek Bend"] }]', 'did you mean "Creek Bend"?'),
         ('["a@example.org", { address = "A@example.org" }]', "twice"),
+        ('["a@example.org", "Ann <a@example.org>"]', '"a@example.org" twice'),
     ],
 )
 def test_mistakes_in_who_is_told_are_named(journey, recipients, words):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 
 from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, yard
 from windowcast.notice import words
+from windowcast.notice.beside import Beside
 from windowcast.notice.text import Circumstances, subject_of, write
 from windowcast.window.decide import ForecastState, Rules, Status, YardAnswer, decide
 from windowcast.window.scan import Words, scan
@@ -94,6 +96,80 @@ def named(given, name):
 )
 def test_the_subject_is_the_message(answers, subject):
     assert subject_of(answers) == subject
+
+
+def many_answers(count):
+    """`count` yards in the order closed, open, blocked, and again."""
+    kinds = (CLOSED, OPEN, BLOCKED)
+    return [named(kinds[n % 3], f"Yard {n:03}") for n in range(count)]
+
+
+def whole_ones(body):
+    """The names of the yards that are told whole: those with a line under their heading."""
+    lines = body.splitlines()
+    return [
+        line.partition(":")[0]
+        for line, under in pairwise(lines)
+        if under and set(under) == {"-"} and len(under) == len(line)
+    ]
+
+
+def test_up_to_forty_yards_are_told_whole_and_in_their_order():
+    answers = many_answers(40)
+    body = write(answers, CIRCUMSTANCES, "C").body
+    assert whole_ones(body) == [one.yard.name for one in answers]
+    assert "in short" not in body
+
+
+def test_of_three_hundred_yards_the_most_pressing_are_told_whole_and_each_other_in_a_line():
+    beside = {
+        "Yard 297": Beside(danger="strips in danger, Thu Sep 3", heading="a treatment is in"),
+        "Yard 298": Beside(news="opened, start today"),
+        "Yard 299": Beside(today="removal", heading="a treatment is in"),
+        "Yard 001": Beside(heading="a treatment is in"),
+    }
+    body = write(many_answers(300), CIRCUMSTANCES, "C", beside).body
+    whole = whole_ones(body)
+    # 299, 2 and so on are blocked; the open ones are 1, 4, 7 and so on, and in 1 something is in.
+    assert whole == [
+        "Yard 297", "Yard 298", "Yard 299", *(f"Yard {n:03}" for n in range(4, 114, 3))
+    ]  # fmt: skip
+    brief = [line[2:10] for line in body.splitlines() if line.startswith("- Yard")]
+    assert len(brief) == 260
+    assert set(brief) | set(whole) == {f"Yard {n:03}" for n in range(300)}
+    assert brief[0] == "Yard 115" and brief[-1] == "Yard 001"
+    assert "- Yard 115: start today, two strips at once, 100 %\n" in body
+    assert "260 more yards, in short, the most pressing first" in body
+    assert "Formic acid burns skin" in body
+    assert max(map(len, body.splitlines())) <= 78
+    assert len(body.encode()) < 100_000
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 40, 41, 300])
+@pytest.mark.parametrize("what", ["danger", "news", "today"])
+@pytest.mark.parametrize("invented", [False, True])
+def test_a_subject_stays_short_and_whole_words(count, what, invented):
+    answers = [named(OPEN, f"{'Yard ' * 15}{n:03}") for n in range(count)]
+    beside = {one.yard.name: Beside(**{what: "something to be told"}) for one in answers}
+    circumstances = replace(CIRCUMSTANCES, invented=invented)
+
+    notice = write(answers, circumstances, "C", beside)
+
+    assert len(notice.subject) <= 150 + len(" (invented weather)")
+    assert notice.subject.endswith(" (invented weather)") is invented
+    full = subject_of(answers, beside)
+    cut = notice.subject.removesuffix(" (invented weather)")
+    if cut != full:
+        kept = cut.removesuffix("…").rstrip(" ;")
+        assert full.startswith(kept)
+        assert full[len(kept)] in " ;"
+    assert " ".join(full.split()) in " ".join(notice.body.split())
+
+
+def test_a_forecast_that_lacks_everywhere_is_said_in_one_sentence():
+    body = write([named(UNKNOWN, f"Yard {n:03}") for n in range(300)], CIRCUMSTANCES, "C").body
+    assert body.startswith("No usable forecast for 300 yards: no start is named there.\n")
+    assert body.count("not known today") == 300
 
 
 def test_a_whole_notice_word_for_word():

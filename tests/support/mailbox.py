@@ -37,6 +37,7 @@ class Mailbox:
     refusals:  stage or recipient to replies, each used once in turn: "MAIL", "DATA", or an
                address (at RCPT); a reply is a line such as "450 4.2.0 try later", or "" to accept
     tls:       the server's context; with `implicit` from the first byte, else by STARTTLS
+    largest:   octets that a message may have, which the server names (SIZE); None: its default
     login:     the one username and password that are let in; None wants no login
     """
 
@@ -50,7 +51,9 @@ class Mailbox:
         implicit: bool = False,
         login: tuple[str, str] | None = None,
         port: int = 0,
+        largest: int | None = None,
     ) -> None:
+        self.largest = largest
         self.refusals = {stage: list(replies) for stage, replies in (refusals or {}).items()}
         self.letters: list[Letter] = []
         self.connections = 0
@@ -104,6 +107,7 @@ class Mailbox:
             require_starttls=starttls,
             auth_require_tls=starttls,
             authenticator=self._authenticate if self._login else None,
+            **({} if self.largest is None else {"data_size_limit": self.largest}),
         )
 
     def _authenticate(

@@ -32,8 +32,12 @@ def config_option(command: F) -> F:
 
 
 def say(text: str) -> None:
-    """Everything that is not the answer goes to stderr."""
-    click.echo(text, err=True)
+    """Everything that is not the answer goes to stderr; control characters shown, never obeyed."""
+    shown = (
+        each if each.isprintable() or each in "\n\t" else "\N{REPLACEMENT CHARACTER}"
+        for each in text
+    )
+    click.echo("".join(shown), err=True)
 
 
 def show(found: object) -> None:

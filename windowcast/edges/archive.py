@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from windowcast.edges.http import Budget, Fetcher, Now, Say, Sleep, Spent, utc_now
-from windowcast.edges.openmeteo_replies import read_daily, read_places
+from windowcast.edges.openmeteo_replies import check_place, read_daily, read_places
 from windowcast.edges.settings import WeatherSettings
 from windowcast.errors import WeatherError, WeatherUnusable
 from windowcast.sky.highs import DailyHighs
@@ -125,7 +125,9 @@ def _parameters(yard: Yard, first_day: date, last_day: date) -> dict[str, str]:
 
 
 def _read(reply: object, yard: Yard, first_day: date, last_day: date, now: datetime) -> DailyHighs:
-    daily = read_daily(read_places(reply, 1)[0])
+    (item,) = read_places(reply, 1)
+    check_place(item, yard.latitude, yard.longitude)
+    daily = read_daily(item)
     if len(daily.columns) != 1:
         raise WeatherUnusable(f"it answers with {len(daily.columns)} records, wanted 1")
     (column,) = daily.columns

@@ -19,6 +19,7 @@ from windowcast.edges.config_secrets import from_environment, from_file
 from windowcast.edges.config_values import (
     Recipient,
     Wrong,
+    bare,
     is_loopback,
     nearest,
     shown,
@@ -338,9 +339,11 @@ def _twice(here: Path, texts: Sequence[str | None]) -> Iterator[Fault]:
     for index, text in enumerate(texts):
         if text is None:
             continue
-        if text.casefold() in seen:
-            yield Fault((*here, index), f"{here[-1]} holds {shown(text)} twice; keep one")
-        seen.add(text.casefold())
+        # Of an address the name beside it makes no second one.
+        alone = bare(text).casefold()
+        if alone in seen:
+            yield Fault((*here, index), f"{here[-1]} holds {shown(bare(text))} twice; keep one")
+        seen.add(alone)
 
 
 def treatments(given: Sequence[Any], sound: Sequence[Table]) -> Iterator[Fault]:

@@ -8,7 +8,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from windowcast.edges.config_checks import band_of
-from windowcast.edges.config_values import Recipient
+from windowcast.edges.config_values import Recipient, bare
 from windowcast.edges.settings import (
     ChanceSettings,
     Configuration,
@@ -120,7 +120,7 @@ def _addresses(given: Iterable[str | Recipient]) -> tuple[str, ...]:
 
 def _bare(address: str) -> str:
     """An address without the name beside it, in small letters."""
-    return address.rpartition("<")[2].removesuffix(">").strip().casefold()
+    return bare(address).casefold()
 
 
 def _yard(table: Mapping[str, Any], all_treatments: tuple[str, ...]) -> Yard:

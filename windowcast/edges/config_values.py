@@ -146,12 +146,17 @@ def one_of(*choices: str | int) -> Callable[[Any], str | int]:
     return read
 
 
+def composed(text: str) -> str:
+    """One of the two ways to write a letter with a mark, as names are compared and kept."""
+    return unicodedata.normalize("NFC", text.strip())
+
+
 def name(value: Any) -> str:
     """A name can end up in a mail header and in a terminal, so nothing in it may steer either."""
     if not isinstance(value, str):
         raise Wrong
-    text = unicodedata.normalize("NFC", value.strip())
-    if not 1 <= len(text) <= 80:
+    text = composed(value)
+    if not 1 <= len(text) <= LONGEST_NAME:
         raise Wrong
     if not text.isprintable() or not value.isprintable():
         raise Wrong(
@@ -219,17 +224,43 @@ def percent_range(value: Any) -> tuple[float, float]:
 
 
 _ADDRESS = re.compile(r"[!#-'*+\-./0-9=?A-Z^_`a-z{|}~]{1,64}@[^\W_](?:[\w.-]{0,251}[^\W_])?")
+_LABEL = r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
+LONGEST_NAME = 80
 
 
 def address(value: Any) -> str:
+    """A mail address, bare or beside a name; nothing that a letter could not be composed for."""
     if not isinstance(value, str) or not value.isprintable():
         raise Wrong
     text = value.strip()
     found = re.fullmatch(r'(?:("[^"\\]*"|[^"\\<>,;:@()\[\]]*?)\s*<([^<>]*)>)|([^<>]*)', text)
     bare = (found[2] if found[2] is not None else found[3]) if found else ""
-    if not _ADDRESS.fullmatch(bare) or ".." in bare or "=?" in text:
+    if not _ADDRESS.fullmatch(bare) or "=?" in text:
         raise Wrong
+    local_part, _, domain = bare.rpartition("@")
+    try:
+        domain = domain.encode("ascii" if domain.isascii() else "idna").decode("ascii")
+    except UnicodeError:
+        raise Wrong from None
+    # RFC 5321, 4.5.3.1.3: a path has at most 256 octets, its < and > among them.
+    if (
+        "" in local_part.split(".")
+        or not re.fullmatch(rf"{_LABEL}(?:\.{_LABEL})*", domain)
+        or len(f"{local_part}@{domain}") > 254
+    ):
+        raise Wrong
+    named = ((found[1] if found else None) or "").strip('"')
+    if len(named) > LONGEST_NAME:
+        raise Wrong(
+            f"has a name of {len(named)} characters beside {shown(bare)}, but may have at most"
+            f" {LONGEST_NAME}"
+        )
     return text
+
+
+def bare(text: str) -> str:
+    """An address without the name beside it."""
+    return text.rpartition("<")[2].removesuffix(">").strip()
 
 
 class Recipient(NamedTuple):
@@ -268,8 +299,9 @@ def recipient(value: Any) -> str | Recipient:
         raise Wrong('has a table without an address, such as { address = "crew@example.org" }')
     try:
         where = address(value["address"])
-    except Wrong:
-        raise Wrong(f"has a table with address {shown(value['address'])}, which is none") from None
+    except Wrong as wrong:
+        why = str(wrong) or f"has a table with address {shown(value['address'])}, which is none"
+        raise Wrong(why) from None
     when = value.get("when", "always")
     if when not in ("always", "news"):
         raise Wrong(f'has a table with when {shown(when)}, but it must be "always" or "news"')
@@ -278,7 +310,8 @@ def recipient(value: Any) -> str | Recipient:
         isinstance(yards, list) and yards and all(isinstance(one, str) for one in yards)
     ):
         raise Wrong("has a table with yards, which must be names of yards in [ ], at least one")
-    return Recipient(where, when, None if yards is None else tuple(yards))
+    names = None if yards is None else tuple(composed(one) for one in yards)
+    return Recipient(where, when, names)
 
 
 def url(value: Any) -> str:

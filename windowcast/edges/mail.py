@@ -275,6 +275,14 @@ class _Deferred(Exception):
         self.halt = halt
 
 
+class _TooLarge(Exception):
+    """The server will never take this message, and may take the next."""
+
+    def __init__(self, reason: str, code: int | None) -> None:
+        super().__init__(reason)
+        self.code = code
+
+
 class Sender:
     """A mail server, for one round of sending; use it as a context manager.
 
@@ -342,6 +350,9 @@ class Sender:
             outcome = self._transact(smtp, address, message)
         except _Deferred as error:
             return self._fail(error.code, f"{self._server} {error}", halt=error.halt)
+        except _TooLarge as error:
+            self._failures = 0
+            return Outcome(result=Result.REFUSED, code=error.code, reason=f"{self._server} {error}")
         if outcome.result is Result.UNKNOWN:
             self._fail(None, f"{self._server} takes messages and does not answer", halt=False)
         else:
@@ -368,7 +379,15 @@ class Sender:
         """A connection on which MAIL FROM has been accepted."""
         smtp = self._open()
         size = f" SIZE={len(message)}" if smtp.has_extn("size") else ""
+        # RFC 1870: who names a limit takes nothing larger (section 4; 0 is none), which need not be
+        # asked (6); 552 says that the size given is too much for good (6.1), 452 only for now.
+        limit = smtp.esmtp_features.get("size", "").strip()
+        if limit.isdecimal() and 0 < int(limit) < len(message):
+            raise _TooLarge(_too_large(len(message), f"takes at most {limit}"), None)
         code, reply = self._command(smtp, f"MAIL FROM:<{self._sender}>{size}")
+        if code == 552 and size:
+            self._reset(smtp)
+            raise _TooLarge(_too_large(len(message), f"says {self._said(code, reply)}"), code)
         if code // 100 != 2:
             self._reset(smtp)
             # It speaks of the sender or the size, not of a recipient: a person can mend it, and
@@ -376,7 +395,7 @@ class Sender:
             raise _Deferred(
                 f"does not take mail from {self._sender}: {self._said(code, reply)}",
                 code=code,
-                halt=code // 100 == 5 and code != 552,
+                halt=code // 100 == 5,
             )
         return smtp
 
@@ -647,6 +666,13 @@ class Sender:
             ):
                 text = text.replace(form, "***")
         return _one_line(text)[:LONGEST_REASON] or "no reason given"
+
+
+def _too_large(octets: int, said: str) -> str:
+    return (
+        f"{said}, and the notice has {octets} octets; have the limit raised there, or give the"
+        ' recipient fewer yards: { address = "…", yards = ["…"] }'
+    )
 
 
 def _cut(connection: socket.socket, over: threading.Event) -> None:

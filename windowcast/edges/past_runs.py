@@ -18,7 +18,7 @@ from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from windowcast.edges.http import BadRequest, Budget, Fetcher, Now, Say, Sleep, Spent, utc_now
-from windowcast.edges.openmeteo_replies import local_columns, read_hourly, read_places
+from windowcast.edges.openmeteo_replies import check_place, local_columns, read_hourly, read_places
 from windowcast.edges.settings import WeatherSettings
 from windowcast.errors import WeatherError, WeatherRefused, WeatherUnreachable, WeatherUnusable
 from windowcast.sky.highs import DailyHighs, from_day, trim
@@ -176,7 +176,10 @@ class _Server:
         self._deadline_s = deadline_s
         self.budget = budget
 
-    def ask(self, parameters: Mapping[str, str], weight: float, progress: str) -> dict[str, Any]:
+    def ask(
+        self, yard: Yard, parameters: Mapping[str, str], weight: float, progress: str
+    ) -> dict[str, Any]:
+        """The answer for a yard; WeatherUnusable where it is for another place."""
         self.budget.take(weight, progress)
         before = self._fetcher.attempts
         try:
@@ -184,7 +187,9 @@ class _Server:
         finally:
             # Repeated attempts count one call each.
             self.budget.add(max(0, self._fetcher.attempts - before - 1))
-        return read_places(reply, 1)[0]
+        (item,) = read_places(reply, 1)
+        check_place(item, yard.latitude, yard.longitude)
+        return item
 
 
 def _previous(
@@ -198,6 +203,7 @@ def _previous(
     last = min(today, now.astimezone(UTC).date())
     names = [_VARIABLE, *(f"{_VARIABLE}_previous_day{lead}" for lead in LEADS_OF_PREVIOUS)]
     item = server.ask(
+        yard,
         {
             **_place(yard),
             "hourly": ",".join(names),
@@ -269,6 +275,7 @@ def _singles(
         run_at = run_of(issued, ZoneInfo(yard.timezone))
         try:
             item = server.ask(
+                yard,
                 {
                     **_place(yard),
                     "hourly": _VARIABLE,

@@ -691,6 +691,14 @@ class Store(StoreKeeping, ABC):
             code=code,
         )
 
+    def mark_dropped(self, claim: Claim) -> bool:
+        """Nobody is to have it any more. False if the claim was lost."""
+        return self._mark(
+            "UPDATE notice SET state = 'superseded', claim_token = NULL, leased_until = NULL"
+            " WHERE id = :id AND state = 'waiting' AND claim_token = :token",
+            claim,
+        )
+
     def release(self, claim: Claim) -> bool:
         """Give a claim back unused; the attempt does not count. False if it was lost."""
         return self._mark(

@@ -12,7 +12,7 @@ from importlib import resources
 from jinja2 import Environment, Template
 
 from windowcast.language import tr, trn
-from windowcast.notice import hive_lines, words
+from windowcast.notice import hive_lines, many, words
 from windowcast.notice import reason as reasons
 from windowcast.notice.beside import NOTHING, Beside
 from windowcast.notice.plain import (
@@ -62,7 +62,8 @@ def write(
     units: str,
     beside: Mapping[str, Beside] | None = None,
 ) -> Notice:
-    """The notice of all these yards, at least one of them or a broken one, in file order.
+    """The notice of all these yards, at least one of them or a broken one, in their order; of many,
+    the most pressing are told whole and the rest in a line each.
 
     beside:  by yard name, what is to be said besides the windows; a yard may be missing
     """
@@ -76,6 +77,7 @@ def write(
     dates = words.day_with_year(days[0])
     if len(days) > 1:
         dates = f"{words.day(days[0])} or {words.day_with_year(days[-1])}, each yard's own date"
+    whole, brief = many.parted(answers, others)
     body = _template().render(
         opening=_opening(answers, circumstances),
         invented=circumstances.invented,
@@ -90,8 +92,9 @@ def write(
                     beside=others.get(answer.yard.name, NOTHING),
                 )
             )
-            for answer in answers
+            for answer in whole
         ],
+        brief=many.brief_lines(brief, others),
         cautions=[wrapped(text) for text in _cautions(answers, others)],
         law=wrapped(hive_lines.LAW),
         sources=[wrapped(line) for line in _sources(answers)],
@@ -100,6 +103,7 @@ def write(
             " something is broken: no notice is not an all-clear."
         ),
     )
+    said = many.short_subject(said)
     subject = f"{said} (invented weather)" if circumstances.invented else said
     return Notice(subject=subject, body=body)
 
@@ -113,6 +117,8 @@ def subject_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside] | Non
     others = beside or {}
     told = [(answer, others.get(answer.yard.name, NOTHING)) for answer in answers]
     texts = [f"{answer.yard.name}: {one.danger}" for answer, one in told if one.danger]
+    if len(texts) > many.MOST_WHOLE:
+        texts = [tr("what is in is in danger at {count} yards", count=len(texts))]
     news = [(answer, one.news) for answer, one in told if one.news and not one.danger]
     if len(news) <= MOST_NEWS:
         texts += [f"{answer.yard.name}: {what}" for answer, what in news]
@@ -277,7 +283,7 @@ def _opening(answers: Sequence[YardAnswer], circumstances: Circumstances) -> lis
             cause = "No usable forecast"
         by_cause.setdefault(cause, []).append(answer.yard.name)
     found = [
-        wrapped(f"{cause} for {words.listed(names)}: no start is named there.")
+        wrapped(f"{cause} for {_few(names)}: no start is named there.")
         for cause, names in by_cause.items()
     ]
     if circumstances.broken:
@@ -287,13 +293,17 @@ def _opening(answers: Sequence[YardAnswer], circumstances: Circumstances) -> lis
                     "Nothing can be said of {yards}: windowcast failed over it. That is no"
                     " all-clear: look at these hives yourself, and tell whoever keeps windowcast,"
                     " whose log has the reason.",
-                    yards=words.listed(circumstances.broken),
+                    yards=_few(circumstances.broken),
                 )
             )
         )
     if circumstances.late is not None:
         found.append(wrapped(f"This notice is late: it was due at {circumstances.late:%H:%M}."))
     return found
+
+
+def _few(names: Sequence[str]) -> str:
+    return words.listed(names) if len(names) <= many.MOST_WHOLE else f"{len(names)} yards"
 
 
 def _visits(answer: TreatmentAnswer, yard: YardAnswer) -> list[str]:

@@ -10,6 +10,8 @@ from windowcast.notice.plain import labelled, wrapped
 from windowcast.trade.visits import Task
 from windowcast.window.watch import Blocked, Level, Watch
 
+MOST_NAMED = 3
+"""So many yards are named in a subject."""
 ADVICE = (
     "Go by the label first. What keepers do: open the entrance and give more air and shade, put an"
     " empty super above a crowded colony. Do not open the brood nest early without need, and take"
@@ -130,6 +132,8 @@ def urgent_message(found: Sequence[Watch], units: str) -> tuple[str, str]:
 def over_message(found: Sequence[Watch], units: str) -> tuple[str, str]:
     """Subject and body of the message that the danger has passed."""
     names = words.listed([one.course.yard for one in found])
+    if len(found) > MOST_NAMED:
+        names = words.counted(len(found), "yard")
     subject = f"{names}: the danger has passed"
     parts = [
         "\n".join(

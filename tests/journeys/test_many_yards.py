@@ -1,0 +1,108 @@
+"""One person with hundreds of yards: one letter that can be sent and read."""
+
+from __future__ import annotations
+
+import json
+import re
+import sqlite3
+
+import pytest
+
+from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
+from support.mailbox import Mailbox
+from support.weather_server import Place, WeatherServer
+
+YARDS = [f"Yard {number:03}" for number in range(300)]
+
+
+@pytest.fixture
+def journey(tmp_path):
+    made = Journey(folder=tmp_path, zone=morning_zone())
+    made.write("treatments.toml", TREATMENTS)
+    write_yards(made, YARDS)
+    return made
+
+
+def write_yards(journey, names):
+    tables = [
+        yard_table(name, 30 + index / 20, -99.7, journey.zone) for index, name in enumerate(names)
+    ]
+    journey.write("yards.toml", "".join(tables))
+
+
+def course(journey, high_c):
+    return Place(
+        daily_highs=[high_c] * 16,
+        members=[[high_c] * 15] * 51,
+        extended=[[high_c] * 46] * 51,
+        timezone=journey.zone,
+    )
+
+
+def write(journey, weather, box):
+    text = settings(
+        forecast=weather.forecast_url,
+        ensemble=weather.ensemble_url,
+        seasonal=weather.seasonal_url,
+        mail_port=box.port,
+    )
+    journey.write("windowcast.toml", text)
+
+
+def readable(letter):
+    """As RFC 5321 4.5.3.1.6 (1000 octets a line with its end), RFC 5322 2.1.1 (998, better 78) and
+    RFC 2045 6.7 (quoted-printable: 76) bound it, and below the 100 kB at which mail programs begin
+    to cut what they show (common practice, no source)."""
+    lines = letter.content.split(b"\r\n")
+    assert max(map(len, lines)) <= 78
+    assert len(letter.content) < 100_000
+    assert max(map(len, letter.text.splitlines())) <= 78
+    assert len(letter.message["Subject"]) <= 150
+    squeezed = " ".join(letter.text.split())
+    assert [name for name in YARDS if f"{name}:" not in squeezed] == []
+
+
+def test_three_hundred_yards_are_one_letter_also_where_each_has_news(journey):
+    with WeatherServer(default=course(journey, 35.0)) as weather, Mailbox() as box:
+        write(journey, weather, box)
+        closed = journey.windowcast("morning", timeout=300)
+        # The next day: nobody has been told of it yet.
+        database = sqlite3.connect(journey.folder / "windowcast.db")
+        with database:
+            database.execute("DELETE FROM morning")
+            # A notice is known by its date too.
+            database.execute("UPDATE notice SET message_id = hex(randomblob(8))")
+        database.close()
+        weather.default = course(journey, 20.0)
+        opened = journey.windowcast("morning", timeout=300)
+
+    assert (closed.returncode, opened.returncode) == (0, 0), closed.stderr + opened.stderr
+    first, second = box.letters
+    for letter in (first, second):
+        readable(letter)
+    assert first.message["Subject"] == "No yard can start today; 300 yards closed"
+    assert second.message["Subject"].startswith("something has changed at 300 yards")
+    news = re.findall(r"^- Yard \d{3}: opened", second.text, re.MULTILINE)
+    assert len(news) == 260
+
+
+def test_a_server_that_takes_no_letter_of_this_size_refuses_it_for_good_and_status_says_so(
+    journey,
+):
+    write_yards(journey, YARDS[:30])
+    with WeatherServer(default=course(journey, 20.0)) as weather, Mailbox(largest=20_000) as box:
+        write(journey, weather, box)
+        done = journey.windowcast("morning", timeout=300)
+        again = journey.windowcast("morning", timeout=300)
+        status = journey.windowcast("status")
+        found = json.loads(journey.windowcast("status", "--json").stdout)
+
+    assert (done.returncode, box.letters) == (4, [])
+    assert "notice to crew@example.org: refused for good" in done.stderr
+    assert "takes at most 20000, and the notice has" in done.stderr
+    assert "fewer yards: { address = " in done.stderr
+    assert again.returncode == 0  # nothing waits: the same letter would be refused again
+    assert status.returncode == 1
+    assert "was refused for good" in " ".join(status.stdout.split())
+    assert any("have the limit raised there" in one for one in found["troubles"])
+    assert [one["recipient"] for one in found["refused"]] == ["crew@example.org"]

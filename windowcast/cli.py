@@ -22,8 +22,10 @@ from windowcast.commands.shared import (
     NOTHING_USABLE,
     config_option,
     configuration_of,
+    is_unicode,
     say,
     show,
+    tell,
 )
 from windowcast.errors import ConfigError, MailError, UsageError, WindowcastError
 
@@ -44,6 +46,7 @@ LAZY = {
     "visits": "visits",
 }
 """Commands that stand in a module of `windowcast.commands`, imported when asked for."""
+SENDS = ("morning", "serve")
 
 
 class Commands(click.Group):
@@ -78,15 +81,27 @@ class Commands(click.Group):
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="windowcast")
+@click.option(
+    "--color/--no-color",
+    default=None,
+    help="Colour, or none; else only on a terminal, and as WINDOWCAST_COLOR or NO_COLOR say.",
+)
 @config_option
 @click.pass_context
-def main(ctx: click.Context, config_folder: str | None) -> None:
+def main(ctx: click.Context, config_folder: str | None, color: bool | None) -> None:
     """Says, yard by yard, when a varroa treatment may start, and with what chance.
 
     Results go to stdout, everything else to stderr. Exit status: 0 done, 1 done in part, 2 wrong
     usage or configuration, 3 nothing usable, 4 a notice was not delivered.
     """
     ctx.obj = config_folder
+    streams = sys.stdout, sys.stderr
+    asked = color is not None or "WINDOWCAST_COLOR" in os.environ
+    if asked or sys.stdout.isatty() or not all(is_unicode(stream) for stream in streams):
+        from windowcast.commands import terminal
+
+        # What is also sent is laid out for letters, whoever looks on.
+        ctx.color = terminal.prepare(color, narrow=ctx.invoked_subcommand not in SENDS)
 
 
 @main.command()
@@ -264,7 +279,7 @@ def yard(
         lines = table.answer_lines(answer, configuration.units, others)
         if print_weather:
             lines += table.weather_lines(weather.forecast, weather.scenarios, configuration.units)
-        click.echo("\n".join(lines))
+        tell(lines)
     if not weather.usable:
         say(f"{place.name}: {'only a stale forecast' if weather.sources else 'no forecast'}")
         ctx.exit(NOTHING_USABLE)
@@ -313,7 +328,7 @@ def band(
         )
         configuration = config.load(folder, os.environ, secrets=())
         treatment = asking.find_treatment(configuration, treatment_id)
-    click.echo("\n".join(table.band_lines(treatment, regimen_id)))
+    tell(table.band_lines(treatment, regimen_id))
 
 
 @main.command()

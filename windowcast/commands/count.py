@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from windowcast.commands.shared import config_option, configuration_of, say, show
+from windowcast.commands.shared import config_option, configuration_of, say, show, tell
 from windowcast.errors import UsageError
 
 if TYPE_CHECKING:
@@ -210,7 +210,7 @@ def efficacy(
     if as_json:
         show(count_lines.efficacy_document(found))
     else:
-        click.echo("\n".join(count_lines.efficacy_lines(found)))
+        tell(count_lines.efficacy_lines(found))
 
 
 @count.command(name="list")
@@ -264,7 +264,7 @@ def list_(ctx: click.Context, name: str | None, as_json: bool, config_folder: st
     if as_json:
         show({"schema": 1, "yards": documents})
     else:
-        click.echo("\n".join(lines))
+        tell(lines)
 
 
 @count.command(name="import")
@@ -370,4 +370,4 @@ def _tell(
         ahead=ahead,
         today=today,
     )
-    click.echo("\n".join(lines))
+    tell(lines)

@@ -14,6 +14,7 @@ from windowcast.commands.shared import (
     picture_kind,
     say,
     show,
+    tell,
 )
 from windowcast.errors import UsageError
 
@@ -93,7 +94,7 @@ def season(
     if as_json:
         show(season_lines.season_document(answer))
     else:
-        click.echo("\n".join(season_lines.season_lines(answer)))
+        tell(season_lines.season_lines(answer))
 
 
 @click.command()
@@ -132,7 +133,7 @@ def observed(
     if as_json:
         show(document)
     else:
-        click.echo("\n".join(text))
+        tell(text)
 
 
 @click.command()
@@ -237,7 +238,7 @@ def verify(
     if as_json:
         show(found)
     else:
-        click.echo("\n".join(text))
+        tell(text)
 
 
 def _judge_store(

@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from windowcast.commands.shared import config_option, configuration_of, show
+from windowcast.commands.shared import config_option, configuration_of, show, tell
 from windowcast.errors import UsageError
 
 
@@ -59,4 +59,4 @@ def records(
         sys.stdout.buffer.flush()
     else:
         lines = record_lines.journal_lines(rows) if all_entries else record_lines.record_lines(rows)
-        click.echo("\n".join(lines))
+        tell(lines)

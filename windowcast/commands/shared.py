@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TextIO, TypeVar
 
 import click
 
@@ -36,13 +36,34 @@ def say(text: str) -> None:
     click.echo(text, err=True)
 
 
+def tell(lines: Iterable[str]) -> None:
+    """The answer as text, on stdout: no wider than there is room, coloured where that is wanted."""
+    from windowcast.notice import columns
+
+    text = "\n".join(lines)
+    if any(columns.taken(line) > columns.available() for line in text.split("\n")):
+        from windowcast.commands import terminal
+
+        text = "\n".join(terminal.folded(text.split("\n")))
+    if click.get_current_context().color:
+        from windowcast.commands import terminal
+
+        text = terminal.coloured(text, os.environ)
+    click.echo(text)
+
+
 def show(found: object) -> None:
     """One JSON document on stdout.
 
     Laid out for a person only where one looks: it costs as much as a short answer itself.
     """
     indent = 2 if sys.stdout.isatty() else None
-    click.echo(json.dumps(found, ensure_ascii=False, indent=indent))
+    click.echo(json.dumps(found, ensure_ascii=not is_unicode(sys.stdout), indent=indent))
+
+
+def is_unicode(stream: TextIO) -> bool:
+    """Whether every character can be written; the names of those encodings begin alike."""
+    return (stream.encoding or "").lower().startswith("utf")
 
 
 def configuration_of(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from windowcast.commands.shared import config_option, configuration_of, show
+from windowcast.commands.shared import config_option, configuration_of, show, tell
 from windowcast.errors import UsageError
 
 if TYPE_CHECKING:
@@ -116,7 +116,7 @@ def start(
     if as_json:
         _show(done, place, now)
         return
-    click.echo("\n".join(course_lines.begun_lines(done.number, done.course, place, done.remarks)))
+    tell(course_lines.begun_lines(done.number, done.course, place, done.remarks))
 
 
 @treat.command()
@@ -252,7 +252,7 @@ def list_(ctx: click.Context, name: str | None, as_json: bool, config_folder: st
     if as_json:
         show({"schema": 1, "treatments": documents})
     else:
-        click.echo("\n".join(lines))
+        tell(lines)
 
 
 @treat.command()
@@ -337,7 +337,7 @@ def _visited(what: str, done: Done, place: Yard, now: datetime, *, as_json: bool
         _show(done, place, now)
         return
     lines = course_lines.visited_lines(what, done.number, done.course, done.remarks)
-    click.echo("\n".join(lines))
+    tell(lines)
 
 
 def _show(done: Done, place: Yard, now: datetime) -> None:

@@ -13,6 +13,7 @@ from windowcast.commands.shared import (
     configuration_of,
     say,
     show,
+    tell,
 )
 from windowcast.errors import UsageError
 
@@ -89,14 +90,14 @@ def visits(
         else:
             spare = configuration.work.spare_percent
             lines = visit_lines.order_lines(needs, today=today, spare_percent=spare)
-            click.echo("\n".join(lines))
+            tell(lines)
     elif as_json:
         show(visiting.document(found, configuration, begins, ends))
     elif as_csv:
         days = visiting.work_days(found, configuration, begins, ends)
         click.echo(visit_lines.csv_text(days), nl=False)
     else:
-        click.echo("\n".join(visiting.text(found, configuration, begins, ends)))
+        tell(visiting.text(found, configuration, begins, ends))
     troubles = visiting.troubles(found)
     for trouble in troubles:
         say(trouble)

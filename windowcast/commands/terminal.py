@@ -1,0 +1,169 @@
+"""What a terminal can show: its width, colour, and the characters of its encoding.
+
+Nothing is said by colour alone: what is coloured is a word, which stands there without it too.
+"""
+
+from __future__ import annotations
+
+import codecs
+import os
+import re
+import shutil
+import sys
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import TextIO
+
+import click
+
+from windowcast.commands.shared import is_unicode
+from windowcast.errors import UsageError
+from windowcast.notice import columns
+
+# Of the 256 fixed colours of xterm those that stand out from black and from white alike: a contrast
+# of 3.9 or more with both (WCAG 2.2).
+GREEN, MAGENTA, RED = 28, 163, 196
+COLOURS: Mapping[str, tuple[int | None, bool]] = {
+    "open": (GREEN, True),
+    "later": (None, True),
+    "blocked": (MAGENTA, True),
+    "unknown": (MAGENTA, True),
+    "danger": (RED, True),
+    "heading": (None, True),
+}
+"""What is made to stand out: a colour, or None for the terminal's own, and whether it is bold."""
+
+_MARKS = (
+    ("open", re.compile(r"\[open\]$", re.MULTILINE)),
+    ("later", re.compile(r"\[later\]$", re.MULTILINE)),
+    ("blocked", re.compile(r"\[blocked\]$", re.MULTILINE)),
+    ("unknown", re.compile(r"\[unknown\]$", re.MULTILINE)),
+    ("danger", re.compile(r"^(?:  DANGER(?=  )|Needs a look:$)|\btoo (?:hot|cold)$", re.MULTILINE)),
+    ("heading", re.compile(r"^  (?:[A-Z][a-z]+(?: [a-z]+)*)(?=  )", re.MULTILINE)),
+)
+
+
+def wants_colour(given: bool | None, environ: Mapping[str, str], *, terminal: bool) -> bool:
+    """Whether to colour: as asked on the command line, else by WINDOWCAST_COLOR, else by NO_COLOR
+    (no-color.org: any value that is not empty), else where a terminal reads that is not dumb."""
+    if given is not None:
+        return given
+    asked = environ.get("WINDOWCAST_COLOR", "")
+    if asked not in ("", "auto", "always", "never"):
+        raise UsageError(
+            f"WINDOWCAST_COLOR is {asked!r}, but must be always, never or auto, or left out"
+        )
+    if asked in ("always", "never"):
+        return asked == "always"
+    return terminal and not environ.get("NO_COLOR") and environ.get("TERM", "") != "dumb"
+
+
+def coloured(text: str, environ: Mapping[str, str]) -> str:
+    """`text` with its marks in colour; bold alone where the terminal names no 256 colours."""
+    many = "256color" in environ.get("TERM", "") or bool(environ.get("COLORTERM"))
+    for name, pattern in _MARKS:
+        colour, bold = COLOURS[name]
+        shown = colour if many else None
+
+        def mark(found: re.Match[str], fg: int | None = shown, bold: bool = bold) -> str:
+            return click.style(found[0], fg=fg, bold=bold)
+
+        text = pattern.sub(mark, text)
+    return text
+
+
+def fit(stream: TextIO) -> None:
+    """Lay out for the terminal behind `stream`; COLUMNS, where it is set, says how wide it is."""
+    if stream.isatty():
+        columns.lay_out_for(shutil.get_terminal_size((80, 24)).columns)
+
+
+def folded(lines: Sequence[str]) -> list[str]:
+    """`lines` with those that are too long continued below, as far in as they began and two more.
+
+    The last resort, for a name that is longer than any line was made for.
+    """
+    most = columns.available()
+    found: list[str] = []
+    for line in "\n".join(lines).split("\n"):
+        if columns.taken(line) <= most:
+            found.append(line)
+            continue
+        indent = line[: len(line) - len(line.lstrip())]
+        found += [
+            columns.unfilled(part)
+            for part in textwrap.wrap(
+                columns.filled(line),
+                most,
+                subsequent_indent=indent + "  ",
+                break_on_hyphens=False,
+                drop_whitespace=True,
+            )
+        ]
+    return found
+
+
+def adapt(*streams: TextIO) -> None:
+    """Let streams that cannot write every character write something readable in their place."""
+    for stream in streams:
+        if is_unicode(stream) or not hasattr(stream, "reconfigure"):
+            continue
+        codecs.register_error(PLAIN, _replace)
+        if _is_ascii(stream):
+            # click takes plain ASCII for a mistake of the environment and would write UTF-8.
+            codecs.register(_find)
+            stream.reconfigure(encoding=PLAIN, errors="strict")
+        else:
+            stream.reconfigure(errors=PLAIN)
+
+
+PLAIN = "windowcast_plain"
+_PLAIN_FORMS = str.maketrans(
+    {"–": "-", "—": "-", "−": "-", "…": "...", "°": "", "“": '"', "”": '"', "’": "'", "·": ".",
+     "→": "->", "≤": "<=", "≥": ">=", "×": "x", "\N{NO-BREAK SPACE}": " "}
+)  # fmt: skip
+
+
+def plain(text: str) -> str:
+    """`text` in ASCII: letters without their accents, and a question mark for what has none."""
+    import unicodedata
+
+    taken = unicodedata.normalize("NFKD", text.translate(_PLAIN_FORMS))
+    without_marks = "".join(one for one in taken if not unicodedata.combining(one))
+    return without_marks.encode("ascii", "replace").decode("ascii")
+
+
+def _is_ascii(stream: TextIO) -> bool:
+    return codecs.lookup(stream.encoding or "ascii").name == "ascii"
+
+
+def _replace(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    return plain(error.object[error.start : error.end]), error.end
+
+
+class _Encoder(codecs.IncrementalEncoder):
+    def encode(self, text: str, final: bool = False) -> bytes:
+        return plain(text).encode("ascii")
+
+
+def _find(name: str) -> codecs.CodecInfo | None:
+    if name != PLAIN:
+        return None
+
+    def encode(text: str, errors: str = "strict") -> tuple[bytes, int]:
+        return plain(text).encode("ascii"), len(text)
+
+    return codecs.CodecInfo(encode, codecs.ascii_decode, incrementalencoder=_Encoder, name=PLAIN)
+
+
+def prepare(color: bool | None, *, narrow: bool) -> bool:
+    """Make stdout and stderr ready for text; whether results are to be coloured.
+
+    narrow:  results may be laid out for the terminal; not where they are also sent
+    """
+    adapt(sys.stdout, sys.stderr)
+    if narrow:
+        fit(sys.stdout)
+    return wants_colour(color, os.environ, terminal=sys.stdout.isatty())

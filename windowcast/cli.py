@@ -23,6 +23,7 @@ from windowcast.commands.shared import (
     config_option,
     configuration_of,
     is_unicode,
+    names_of,
     say,
     show,
     tell,
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from windowcast.edges.settings import Configuration
 
 LAZY = {
+    "help": "helping",
     "status": "keeping",
     "backup": "keeping",
     "restore": "keeping",
@@ -51,6 +53,13 @@ SENDS = ("morning", "serve")
 
 class Commands(click.Group):
     """Turns errors raised on purpose into a message and an exit status, in one place."""
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        if "_WINDOWCAST_COMPLETE" in os.environ:
+            from windowcast.commands import completing
+
+            completing.register()
+        return super().main(*args, **kwargs)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return sorted([*super().list_commands(ctx), *LAZY])
@@ -209,8 +218,14 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
 
 
 @main.command()
-@click.argument("name")
-@click.option("--treatment", "treatment_id", metavar="ID", help="Only this treatment.")
+@click.argument("name", shell_complete=names_of("yards"))
+@click.option(
+    "--treatment",
+    "treatment_id",
+    metavar="ID",
+    shell_complete=names_of("treatments"),
+    help="Only this treatment.",
+)
 @click.option("--fetch", is_flag=True, help="Fetch a new forecast first.")
 @click.option(
     "--print-weather", is_flag=True, help="Also the daily highs that the answer rests on."
@@ -286,8 +301,10 @@ def yard(
 
 
 @main.command()
-@click.argument("treatment_id", metavar="TREATMENT")
-@click.argument("regimen_id", metavar="[REGIMEN]", required=False)
+@click.argument("treatment_id", metavar="TREATMENT", shell_complete=names_of("treatments"))
+@click.argument(
+    "regimen_id", metavar="[REGIMEN]", required=False, shell_complete=names_of("regimens")
+)
 @click.option("--high-min", metavar="DEGREES", help="The new lowest allowed daily high.")
 @click.option("--high-max", metavar="DEGREES", help="The new highest allowed daily high.")
 @click.option("--unit", type=click.Choice(["C", "F"]), default="C", show_default=True)

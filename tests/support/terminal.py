@@ -13,7 +13,15 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 ESCAPE = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
-ASKED = ("COLUMNS", "LINES", "NO_COLOR", "WINDOWCAST_COLOR", "COLORTERM", "TERM", "PYTHONIOENCODING")
+ASKED = (
+    "COLUMNS",
+    "LINES",
+    "NO_COLOR",
+    "WINDOWCAST_COLOR",
+    "COLORTERM",
+    "TERM",
+    "PYTHONIOENCODING",
+)
 """Variables of whoever runs the tests that would decide instead of the test."""
 
 

@@ -11,6 +11,7 @@ from windowcast.commands.shared import (
     config_option,
     configuration_of,
     configuration_or_examples,
+    names_of,
     picture_kind,
     say,
     show,
@@ -25,8 +26,14 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("name", metavar="YARD")
-@click.option("--treatment", "treatment_id", metavar="ID", help="This one; else the yard's first.")
+@click.argument("name", metavar="YARD", shell_complete=names_of("yards"))
+@click.option(
+    "--treatment",
+    "treatment_id",
+    metavar="ID",
+    shell_complete=names_of("treatments"),
+    help="This one; else the yard's first.",
+)
 @click.option("--from", "first", metavar="MM-DD", help="The first start day looked at.")
 @click.option("--to", "last", metavar="MM-DD", help="The last one; may lie in the next year.")
 @click.option("--fetch", is_flag=True, help="Ask the archive again for the past years.")
@@ -98,7 +105,7 @@ def season(
 
 
 @click.command()
-@click.argument("name", metavar="YARD")
+@click.argument("name", metavar="YARD", shell_complete=names_of("yards"))
 @click.argument("table", metavar="[FILE.csv]", required=False, type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
 @config_option
@@ -150,8 +157,20 @@ def observed(
     help="Observed highs: yard,day,high_c (or high_f).",
 )
 @click.option("--months", metavar="A-B", help="Only issues of these months, such as 7-10 or 11-2.")
-@click.option("--treatment", "treatment_id", metavar="ID", help="Else the first one.")
-@click.option("--regimen", "regimen_id", metavar="ID", help="Else the treatment's first one.")
+@click.option(
+    "--treatment",
+    "treatment_id",
+    metavar="ID",
+    shell_complete=names_of("treatments"),
+    help="Else the first one.",
+)
+@click.option(
+    "--regimen",
+    "regimen_id",
+    metavar="ID",
+    shell_complete=names_of("regimens"),
+    help="Else the treatment's first one.",
+)
 @click.option(
     "--picture",
     metavar="FILE",

@@ -31,6 +31,17 @@ def config_option(command: F) -> F:
     )(command)
 
 
+def names_of(what: str) -> Callable[..., Any]:
+    """What completes a name in a shell: a function of `completing`, imported when one asks."""
+
+    def complete(ctx: click.Context, parameter: click.Parameter, given: str) -> Any:
+        from windowcast.commands import completing
+
+        return getattr(completing, what)(ctx, given)
+
+    return complete
+
+
 def say(text: str) -> None:
     """Everything that is not the answer goes to stderr."""
     click.echo(text, err=True)

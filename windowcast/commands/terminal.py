@@ -119,7 +119,7 @@ def adapt(*streams: TextIO) -> None:
 
 PLAIN = "windowcast_plain"
 _PLAIN_FORMS = str.maketrans(
-    {"–": "-", "—": "-", "−": "-", "…": "...", "°": "", "“": '"', "”": '"', "’": "'", "·": ".",
+    {"–": "-", "—": "-", "−": "-", "°": "", "“": '"', "”": '"', "’": "'", "·": ".",
      "→": "->", "≤": "<=", "≥": ">=", "×": "x", "\N{NO-BREAK SPACE}": " "}
 )  # fmt: skip
 
@@ -128,7 +128,9 @@ def plain(text: str) -> str:
     """`text` in ASCII: letters without their accents, and a question mark for what has none."""
     import unicodedata
 
-    taken = unicodedata.normalize("NFKD", text.translate(_PLAIN_FORMS))
+    # A cut word keeps its width, so that what stands in columns stays there.
+    text = re.sub(r"(?<=\S)…", "~", text).translate(_PLAIN_FORMS)
+    taken = unicodedata.normalize("NFKD", text)
     without_marks = "".join(one for one in taken if not unicodedata.combining(one))
     return without_marks.encode("ascii", "replace").decode("ascii")
 

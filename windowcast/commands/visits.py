@@ -11,6 +11,7 @@ from windowcast.commands.shared import (
     NOTHING_USABLE,
     config_option,
     configuration_of,
+    names_of,
     say,
     show,
     tell,
@@ -21,7 +22,9 @@ from windowcast.errors import UsageError
 @click.command()
 @click.option("--from", "first", metavar="DATE", help="The first day, such as 2026-08-31.")
 @click.option("--to", "last", metavar="DATE", help="The last day; else 30 days on.")
-@click.option("--yard", "name", metavar="NAME", help="Only this yard.")
+@click.option(
+    "--yard", "name", metavar="NAME", shell_complete=names_of("yards"), help="Only this yard."
+)
 @click.option(
     "--seams",
     type=click.IntRange(1, 30),

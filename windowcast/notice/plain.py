@@ -66,12 +66,12 @@ def licence_line(answer: YardAnswer) -> str:
     return LICENCES.get(answer.forecast.source or "", "")
 
 
-def labelled(label: str, text: str) -> list[str]:
+def labelled(label: str, text: str, *, column: int = INDENT) -> list[str]:
     """A label and the text beside it, wrapped below itself."""
     return _lines(
         text,
-        first=f"  {label}".ljust(INDENT),
-        next_ones=" " * (INDENT + (2 if text.startswith("- ") else 0)),
+        first=f"  {label}".ljust(column),
+        next_ones=" " * (column + (2 if text.startswith("- ") else 0)),
     )
 
 

@@ -110,7 +110,11 @@ def main(ctx: click.Context, config_folder: str | None, color: bool | None) -> N
         from windowcast.commands import terminal
 
         # What is also sent is laid out for letters, whoever looks on.
-        ctx.color = terminal.prepare(color, narrow=ctx.invoked_subcommand not in SENDS)
+        terminal.prepare(ctx, color, narrow=ctx.invoked_subcommand not in SENDS)
+    if sys.stderr.isatty() and ctx.invoked_subcommand != "serve":
+        from windowcast.commands import terminal
+
+        terminal.watch(ctx)
 
 
 @main.command()
@@ -230,6 +234,11 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
 @click.option(
     "--print-weather", is_flag=True, help="Also the daily highs that the answer rests on."
 )
+@click.option(
+    "--chart/--no-chart",
+    default=None,
+    help="A small chart of the highs and the band, or none; else on a terminal only.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
 @config_option
 @click.pass_context
@@ -239,6 +248,7 @@ def yard(
     treatment_id: str | None,
     fetch: bool,
     print_weather: bool,
+    chart: bool | None,
     as_json: bool,
     config_folder: str | None,
 ) -> None:
@@ -248,6 +258,8 @@ def yard(
 
     Example: windowcast yard "Creek Bend" --treatment formic-strips --json
     """
+    if chart and as_json:
+        raise UsageError("--chart is drawn beside text; leave out --json, or --chart")
     from windowcast import answer as asking
     from windowcast.edges import clock
     from windowcast.standing import beside, standing
@@ -292,6 +304,10 @@ def yard(
         from windowcast.notice import table
 
         lines = table.answer_lines(answer, configuration.units, others)
+        if chart or (chart is None and sys.stdout.isatty()):
+            from windowcast.commands import terminal
+
+            lines += terminal.chart(answer, weather, configuration.units, asked=bool(chart))
         if print_weather:
             lines += table.weather_lines(weather.forecast, weather.scenarios, configuration.units)
         tell(lines)

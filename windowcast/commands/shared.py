@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+METER = "windowcast.meter"
+"""Where a click context keeps what shows how far a fetch is, if anything does."""
+
 DONE, IN_PART, WRONG, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 2, 3, 4
 
 
@@ -44,6 +47,9 @@ def names_of(what: str) -> Callable[..., Any]:
 
 def say(text: str) -> None:
     """Everything that is not the answer goes to stderr."""
+    ctx = click.get_current_context(silent=True)
+    if ctx is not None and METER in ctx.meta:
+        ctx.meta[METER].clear()
     click.echo(text, err=True)
 
 

@@ -12,13 +12,21 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Mapping, Sequence
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 import click
 
-from windowcast.commands.shared import is_unicode
+from windowcast import progress
+from windowcast.commands.shared import METER, is_unicode
 from windowcast.errors import UsageError
+from windowcast.language import tr
 from windowcast.notice import columns
+
+if TYPE_CHECKING:
+    from windowcast.answer import YardWeather
+    from windowcast.window.decide import YardAnswer
+
+NARROWEST_CHART = 60
 
 # Of the 256 fixed colours of xterm those that stand out from black and from white alike: a contrast
 # of 3.9 or more with both (WCAG 2.2).
@@ -160,12 +168,63 @@ def _find(name: str) -> codecs.CodecInfo | None:
     return codecs.CodecInfo(encode, codecs.ascii_decode, incrementalencoder=_Encoder, name=PLAIN)
 
 
-def prepare(color: bool | None, *, narrow: bool) -> bool:
-    """Make stdout and stderr ready for text; whether results are to be coloured.
+def chart(answer: YardAnswer, weather: YardWeather, units: str, *, asked: bool) -> list[str]:
+    """The chart of one yard's highs; none where the terminal is too narrow or cannot show it and
+    nobody asked for it. Then it is drawn with what there is."""
+    from windowcast.notice import highs_chart
+
+    whole = is_unicode(sys.stdout)
+    if not asked and shutil.get_terminal_size().columns < NARROWEST_CHART:
+        return []
+    lines = highs_chart.chart_lines(
+        answer,
+        weather.forecast,
+        weather.scenarios,
+        units,
+        signs=highs_chart.UNICODE if whole else highs_chart.ASCII,
+    )
+    return ["", *lines] if lines else []
+
+
+class Meter:
+    """How far a fetch is, in one line of stderr that is written over and then taken away."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+        self._shown = 0
+
+    def __call__(self, what: str, done: int, of: int) -> None:
+        self.clear()
+        if done >= of:
+            return
+        text = tr("{what}: {done} of {of}", what=what, done=done, of=of)
+        text = columns.cut(text, shutil.get_terminal_size().columns - 1)
+        self._stream.write(text)
+        self._stream.flush()
+        self._shown = columns.taken(text)
+
+    def clear(self) -> None:
+        """Take the line away, so that something else can be written there."""
+        if self._shown:
+            self._stream.write(f"\r{' ' * self._shown}\r")
+            self._stream.flush()
+            self._shown = 0
+
+
+def prepare(ctx: click.Context, color: bool | None, *, narrow: bool) -> None:
+    """Make stdout and stderr ready for text, and have it coloured where that is wanted.
 
     narrow:  results may be laid out for the terminal; not where they are also sent
     """
     adapt(sys.stdout, sys.stderr)
     if narrow:
         fit(sys.stdout)
-    return wants_colour(color, os.environ, terminal=sys.stdout.isatty())
+    ctx.color = wants_colour(color, os.environ, terminal=sys.stdout.isatty())
+
+
+def watch(ctx: click.Context) -> None:
+    """Show on stderr how far a fetch is; every line that is said takes its place."""
+    meter = Meter(sys.stderr)
+    ctx.meta[METER] = meter
+    ctx.call_on_close(meter.clear)
+    progress.watched_by(meter)

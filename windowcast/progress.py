@@ -6,7 +6,7 @@ from collections.abc import Callable
 from contextvars import ContextVar
 
 Watcher = Callable[[str, int, int], None]
-"""(what is fetched, how many are done, of how many); the last call has as many done as there are."""
+"""(what is fetched, how many are done, of how many); at the end all are."""
 
 _watcher: ContextVar[Watcher | None] = ContextVar("watcher", default=None)
 

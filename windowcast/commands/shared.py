@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-METER = "windowcast.meter"
-"""Where a click context keeps what shows how far a fetch is, if anything does."""
+BEFORE_SAYING: list[Callable[[], None]] = []
+"""What makes room on stderr for a line; a thread may say one, so that it is no click context's."""
 
 DONE, IN_PART, WRONG, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 2, 3, 4
 
@@ -47,9 +47,8 @@ def names_of(what: str) -> Callable[..., Any]:
 
 def say(text: str) -> None:
     """Everything that is not the answer goes to stderr."""
-    ctx = click.get_current_context(silent=True)
-    if ctx is not None and METER in ctx.meta:
-        ctx.meta[METER].clear()
+    for make_room in BEFORE_SAYING:
+        make_room()
     click.echo(text, err=True)
 
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, TextIO
 import click
 
 from windowcast import progress
-from windowcast.commands.shared import METER, is_unicode
+from windowcast.commands.shared import BEFORE_SAYING, is_unicode
 from windowcast.errors import UsageError
 from windowcast.language import tr
 from windowcast.notice import columns
@@ -225,6 +225,11 @@ def prepare(ctx: click.Context, color: bool | None, *, narrow: bool) -> None:
 def watch(ctx: click.Context) -> None:
     """Show on stderr how far a fetch is; every line that is said takes its place."""
     meter = Meter(sys.stderr)
-    ctx.meta[METER] = meter
-    ctx.call_on_close(meter.clear)
+    BEFORE_SAYING.append(meter.clear)
+
+    @ctx.call_on_close
+    def end() -> None:
+        meter.clear()
+        BEFORE_SAYING.remove(meter.clear)
+
     progress.watched_by(meter)

@@ -35,7 +35,9 @@ class NamesInBash(BashComplete):
 
     def format_completion(self, item: CompletionItem[str]) -> str:
         shown = item.value if self._quoted else _SPECIAL.sub(r"\\\1", item.value)
-        return f"{item.type},{shown}"
+        # click's script reads each line in a way that takes one layer of backslashes off.
+        doubled = shown.replace("\\", "\\\\")
+        return f"{item.type},{doubled}"
 
 
 def register() -> None:

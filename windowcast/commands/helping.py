@@ -30,7 +30,7 @@ def help(ctx: click.Context, topic: tuple[str, ...]) -> None:
     about = topics().get(name)
     command = _command(root, [one.casefold() for one in topic])
     if about is None and command is None:
-        raise UsageError(_unknown(" ".join(topic), root))
+        raise UsageError(_unknown(name, root))
     if about is not None:
         tell(text_lines(name, about))
     if command is not None:
@@ -107,7 +107,8 @@ def _unknown(given: str, root: click.Context) -> str:
     import difflib
 
     known = [*topics(), *(name for name, _ in _commands(root))]
-    near = difflib.get_close_matches(given.casefold(), known, n=1, cutoff=0.5)
+    same = [one for one in known if one.split("-")[0] == given.split("-")[0]]
+    near = same or difflib.get_close_matches(given, known, n=1, cutoff=0.5)
     if near:
         return tr("there is no help on {given!r}; did you mean {near}?", given=given, near=near[0])
     return tr("there is no help on {given!r}; windowcast help lists what there is", given=given)

@@ -45,7 +45,7 @@ def test_what_is_filled_up_takes_exactly_the_room(text: str, room: int):
 
 @given(st.text(max_size=60))
 def test_what_was_filled_comes_back(text: str):
-    assert columns.unfilled(columns.filled(text)) == text.replace("\ufdd0", "")
+    assert columns.unfilled(columns.filled(text)[0]) == text.replace("\ufdd0", "")
 
 
 def test_paragraphs_of_wide_characters_fit():

@@ -91,17 +91,17 @@ def folded(lines: Sequence[str]) -> list[str]:
 
     The last resort, for a name that is longer than any line was made for.
     """
-    most = columns.available()
     found: list[str] = []
     for line in "\n".join(lines).split("\n"):
-        if columns.taken(line) <= most:
+        if columns.taken(line) <= columns.available():
             found.append(line)
             continue
         indent = line[: len(line) - len(line.lstrip())]
+        text, most = columns.filled(line)
         found += [
             columns.unfilled(part)
             for part in textwrap.wrap(
-                columns.filled(line),
+                text,
                 most,
                 subsequent_indent=indent + "  ",
                 break_on_hyphens=False,

@@ -52,11 +52,14 @@ def cut(text: str, columns: int) -> str:
     return kept.rstrip() + "…"
 
 
-def filled(text: str) -> str:
-    """`text` with a filler after each wide character, for what counts characters as columns."""
+def filled(text: str) -> tuple[str, int]:
+    """`text` with a filler after each wide character, for what counts characters as columns, and
+    the most that it may put into a line: a cut between the two costs a column."""
+    most = available()
     if _MAY_BE_WIDE.search(text) is None:
-        return text
-    return "".join(one + _FILLER if _of(one) == 2 else one for one in text)
+        return text, most
+    found = "".join(one + _FILLER if _of(one) == 2 else one for one in text)
+    return found, most - (found != text)
 
 
 def unfilled(text: str) -> str:

@@ -87,12 +87,12 @@ def wrapped_below(text: str, indent: int) -> list[str]:
 
 def _lines(text: str, *, first: str = "", next_ones: str = "") -> list[str]:
     """Lines that fit and part no figure from its unit and no day from its month."""
-    kept = columns.filled(_KEPT_TOGETHER.sub("\N{NO-BREAK SPACE}", text))
+    kept, most = columns.filled(_KEPT_TOGETHER.sub("\N{NO-BREAK SPACE}", text))
     return [
         columns.unfilled(line.replace("\N{NO-BREAK SPACE}", " "))
         for line in textwrap.wrap(
             kept,
-            columns.available(),
+            most,
             initial_indent=first,
             subsequent_indent=next_ones,
             break_on_hyphens=False,

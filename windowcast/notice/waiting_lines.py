@@ -12,6 +12,7 @@ from windowcast.sky.waiting import Waiting
 from windowcast.window.season import MonthDay, SeasonDays
 
 TITLES = ("min_chance", "opened in", "median first day", "of these held")
+CLOSE_TITLES = ("min_chance", "opened in", "median day", "held")
 # The second for less than 70 columns, from the edge on.
 CELLS, CLOSE_CELLS = (17, 15, 19, 16), (17, 10, 17, 14)
 EXPLAINED = 0.8
@@ -19,7 +20,7 @@ EXPLAINED = 0.8
 
 def waiting_lines(regimen_id: str, waiting: Waiting, season: SeasonDays) -> list[str]:
     """One regimen's table, with the sentence that says how to read it."""
-    lines = [wrapped(f"{regimen_id}: what each min_chance would have cost"), _row(*TITLES)]
+    lines = [wrapped(f"{regimen_id}: what each min_chance would have cost"), _head()]
     for one in waiting.openings:
         held = "-" if one.share_held is None else words.percent(one.share_held)
         opened, first = _years(one.share_opened, waiting), _first(one.median_wait_days, season)
@@ -30,8 +31,16 @@ def waiting_lines(regimen_id: str, waiting: Waiting, season: SeasonDays) -> list
     return [*lines, wrapped(_how_to_read(waiting, season))]
 
 
+def _close() -> bool:
+    return columns.available() < sum(CELLS) + 2
+
+
+def _head() -> str:
+    return _row(*(CLOSE_TITLES if _close() else TITLES))
+
+
 def _row(label: str, opened: str, first: str, held: str) -> str:
-    close = columns.available() < sum(CELLS) + 2
+    close = _close()
     widths = CLOSE_CELLS if close else CELLS
     if close:
         opened = opened.removesuffix(" years")

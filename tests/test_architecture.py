@@ -41,11 +41,11 @@ LAYERS = (
     ("edges", "notice"),
     ("window",),
     ("sky", "trade"),
-    ("units", "errors", "language", "__init__"),
+    ("units", "errors", "language", "progress", "__init__"),
 )
 """From the outside in. A room imports only what stands in a later row; never its neighbour."""
 
-PURE = ("trade", "sky", "window", "notice", "units", "errors", "language")
+PURE = ("trade", "sky", "window", "notice", "units", "errors", "language", "progress")
 LIBRARIES = {
     "numpy": PURE,
     "pandas": PURE,

@@ -188,7 +188,9 @@ def test_every_command_has_help_with_an_example_that_parses(name: str):
 def test_every_option_in_the_table_is_one_of_the_command(name: str):
     row = re.search(rf"^\| `windowcast {name}\b.*$", README, re.MULTILINE)
     assert row is not None
-    known = {option for each in COMMANDS[name].params for option in each.opts}
+    known = {
+        option for each in COMMANDS[name].params for option in [*each.opts, *each.secondary_opts]
+    }
 
     shown = set(re.findall(r"--[a-z-]+", row[0]))
 

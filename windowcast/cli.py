@@ -22,8 +22,11 @@ from windowcast.commands.shared import (
     NOTHING_USABLE,
     config_option,
     configuration_of,
+    is_unicode,
+    names_of,
     say,
     show,
+    tell,
 )
 from windowcast.errors import ConfigError, MailError, UsageError, WindowcastError
 
@@ -31,6 +34,7 @@ if TYPE_CHECKING:
     from windowcast.edges.settings import Configuration
 
 LAZY = {
+    "help": "helping",
     "status": "keeping",
     "backup": "keeping",
     "restore": "keeping",
@@ -44,10 +48,18 @@ LAZY = {
     "visits": "visits",
 }
 """Commands that stand in a module of `windowcast.commands`, imported when asked for."""
+SENDS = ("morning", "serve")
 
 
 class Commands(click.Group):
     """Turns errors raised on purpose into a message and an exit status, in one place."""
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        if "_WINDOWCAST_COMPLETE" in os.environ:
+            from windowcast.commands import completing
+
+            completing.register()
+        return super().main(*args, **kwargs)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return sorted([*super().list_commands(ctx), *LAZY])
@@ -78,15 +90,31 @@ class Commands(click.Group):
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="windowcast")
+@click.option(
+    "--color/--no-color",
+    default=None,
+    help="Colour, or none; else only on a terminal, and as WINDOWCAST_COLOR or NO_COLOR say.",
+)
 @config_option
 @click.pass_context
-def main(ctx: click.Context, config_folder: str | None) -> None:
+def main(ctx: click.Context, config_folder: str | None, color: bool | None) -> None:
     """Says, yard by yard, when a varroa treatment may start, and with what chance.
 
     Results go to stdout, everything else to stderr. Exit status: 0 done, 1 done in part, 2 wrong
     usage or configuration, 3 nothing usable, 4 a notice was not delivered.
     """
     ctx.obj = config_folder
+    streams = sys.stdout, sys.stderr
+    asked = color is not None or "WINDOWCAST_COLOR" in os.environ
+    if asked or sys.stdout.isatty() or not all(is_unicode(stream) for stream in streams):
+        from windowcast.commands import terminal
+
+        # What is also sent is laid out for letters, whoever looks on.
+        terminal.prepare(ctx, color, narrow=ctx.invoked_subcommand not in SENDS)
+    if sys.stderr.isatty() and ctx.invoked_subcommand != "serve":
+        from windowcast.commands import terminal
+
+        terminal.watch(ctx)
 
 
 @main.command()
@@ -194,11 +222,22 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
 
 
 @main.command()
-@click.argument("name")
-@click.option("--treatment", "treatment_id", metavar="ID", help="Only this treatment.")
+@click.argument("name", shell_complete=names_of("yards"))
+@click.option(
+    "--treatment",
+    "treatment_id",
+    metavar="ID",
+    shell_complete=names_of("treatments"),
+    help="Only this treatment.",
+)
 @click.option("--fetch", is_flag=True, help="Fetch a new forecast first.")
 @click.option(
     "--print-weather", is_flag=True, help="Also the daily highs that the answer rests on."
+)
+@click.option(
+    "--chart/--no-chart",
+    default=None,
+    help="A small chart of the highs and the band, or none; else on a terminal only.",
 )
 @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
 @config_option
@@ -209,6 +248,7 @@ def yard(
     treatment_id: str | None,
     fetch: bool,
     print_weather: bool,
+    chart: bool | None,
     as_json: bool,
     config_folder: str | None,
 ) -> None:
@@ -218,6 +258,8 @@ def yard(
 
     Example: windowcast yard "Creek Bend" --treatment formic-strips --json
     """
+    if chart and as_json:
+        raise UsageError("--chart is drawn beside text; leave out --json, or --chart")
     from windowcast import answer as asking
     from windowcast.edges import clock
     from windowcast.standing import beside, standing
@@ -262,17 +304,23 @@ def yard(
         from windowcast.notice import table
 
         lines = table.answer_lines(answer, configuration.units, others)
+        if chart or (chart is None and sys.stdout.isatty()):
+            from windowcast.commands import terminal
+
+            lines += terminal.chart(answer, weather, configuration.units, asked=bool(chart))
         if print_weather:
             lines += table.weather_lines(weather.forecast, weather.scenarios, configuration.units)
-        click.echo("\n".join(lines))
+        tell(lines)
     if not weather.usable:
         say(f"{place.name}: {'only a stale forecast' if weather.sources else 'no forecast'}")
         ctx.exit(NOTHING_USABLE)
 
 
 @main.command()
-@click.argument("treatment_id", metavar="TREATMENT")
-@click.argument("regimen_id", metavar="[REGIMEN]", required=False)
+@click.argument("treatment_id", metavar="TREATMENT", shell_complete=names_of("treatments"))
+@click.argument(
+    "regimen_id", metavar="[REGIMEN]", required=False, shell_complete=names_of("regimens")
+)
 @click.option("--high-min", metavar="DEGREES", help="The new lowest allowed daily high.")
 @click.option("--high-max", metavar="DEGREES", help="The new highest allowed daily high.")
 @click.option("--unit", type=click.Choice(["C", "F"]), default="C", show_default=True)
@@ -313,7 +361,7 @@ def band(
         )
         configuration = config.load(folder, os.environ, secrets=())
         treatment = asking.find_treatment(configuration, treatment_id)
-    click.echo("\n".join(table.band_lines(treatment, regimen_id)))
+    tell(table.band_lines(treatment, regimen_id))
 
 
 @main.command()

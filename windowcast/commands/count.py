@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from windowcast.commands.shared import config_option, configuration_of, say, show
+from windowcast.commands.shared import config_option, configuration_of, names_of, say, show, tell
 from windowcast.errors import UsageError
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document 
 
 
 @count.command()
-@click.argument("name", metavar="YARD")
+@click.argument("name", metavar="YARD", shell_complete=names_of("yards"))
 @_MITES
 @_BEES
 @_METHOD
@@ -210,11 +210,11 @@ def efficacy(
     if as_json:
         show(count_lines.efficacy_document(found))
     else:
-        click.echo("\n".join(count_lines.efficacy_lines(found)))
+        tell(count_lines.efficacy_lines(found))
 
 
 @count.command(name="list")
-@click.argument("name", metavar="[YARD]", required=False)
+@click.argument("name", metavar="[YARD]", required=False, shell_complete=names_of("yards"))
 @_JSON
 @config_option
 @click.pass_context
@@ -264,12 +264,12 @@ def list_(ctx: click.Context, name: str | None, as_json: bool, config_folder: st
     if as_json:
         show({"schema": 1, "yards": documents})
     else:
-        click.echo("\n".join(lines))
+        tell(lines)
 
 
 @count.command(name="import")
 @click.argument("table", metavar="FILE.csv", type=click.Path(path_type=Path))
-@click.argument("name", metavar="[YARD]", required=False)
+@click.argument("name", metavar="[YARD]", required=False, shell_complete=names_of("yards"))
 @_JSON
 @config_option
 @click.pass_context
@@ -370,4 +370,4 @@ def _tell(
         ahead=ahead,
         today=today,
     )
-    click.echo("\n".join(lines))
+    tell(lines)

@@ -14,6 +14,7 @@ from windowcast.commands.shared import (
     configuration_of,
     say,
     show,
+    tell,
 )
 from windowcast.errors import UsageError
 
@@ -44,7 +45,7 @@ def status(ctx: click.Context, as_json: bool, config_folder: str | None) -> None
     if as_json:
         show(found)
     else:
-        click.echo("\n".join(status_lines(found)))
+        tell(status_lines(found))
     ctx.exit(IN_PART if found["troubles"] else DONE)
 
 

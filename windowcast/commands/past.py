@@ -11,9 +11,11 @@ from windowcast.commands.shared import (
     config_option,
     configuration_of,
     configuration_or_examples,
+    names_of,
     picture_kind,
     say,
     show,
+    tell,
 )
 from windowcast.errors import UsageError
 
@@ -24,8 +26,14 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("name", metavar="YARD")
-@click.option("--treatment", "treatment_id", metavar="ID", help="This one; else the yard's first.")
+@click.argument("name", metavar="YARD", shell_complete=names_of("yards"))
+@click.option(
+    "--treatment",
+    "treatment_id",
+    metavar="ID",
+    shell_complete=names_of("treatments"),
+    help="This one; else the yard's first.",
+)
 @click.option("--from", "first", metavar="MM-DD", help="The first start day looked at.")
 @click.option("--to", "last", metavar="MM-DD", help="The last one; may lie in the next year.")
 @click.option("--fetch", is_flag=True, help="Ask the archive again for the past years.")
@@ -93,11 +101,11 @@ def season(
     if as_json:
         show(season_lines.season_document(answer))
     else:
-        click.echo("\n".join(season_lines.season_lines(answer)))
+        tell(season_lines.season_lines(answer))
 
 
 @click.command()
-@click.argument("name", metavar="YARD")
+@click.argument("name", metavar="YARD", shell_complete=names_of("yards"))
 @click.argument("table", metavar="[FILE.csv]", required=False, type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
 @config_option
@@ -132,7 +140,7 @@ def observed(
     if as_json:
         show(document)
     else:
-        click.echo("\n".join(text))
+        tell(text)
 
 
 @click.command()
@@ -149,8 +157,20 @@ def observed(
     help="Observed highs: yard,day,high_c (or high_f).",
 )
 @click.option("--months", metavar="A-B", help="Only issues of these months, such as 7-10 or 11-2.")
-@click.option("--treatment", "treatment_id", metavar="ID", help="Else the first one.")
-@click.option("--regimen", "regimen_id", metavar="ID", help="Else the treatment's first one.")
+@click.option(
+    "--treatment",
+    "treatment_id",
+    metavar="ID",
+    shell_complete=names_of("treatments"),
+    help="Else the first one.",
+)
+@click.option(
+    "--regimen",
+    "regimen_id",
+    metavar="ID",
+    shell_complete=names_of("regimens"),
+    help="Else the treatment's first one.",
+)
 @click.option(
     "--picture",
     metavar="FILE",
@@ -237,7 +257,7 @@ def verify(
     if as_json:
         show(found)
     else:
-        click.echo("\n".join(text))
+        tell(text)
 
 
 def _judge_store(

@@ -6,13 +6,15 @@ import sys
 
 import click
 
-from windowcast.commands.shared import config_option, configuration_of, show
+from windowcast.commands.shared import config_option, configuration_of, names_of, show, tell
 from windowcast.errors import UsageError
 
 
 @click.command()
 @click.option("--year", type=click.IntRange(1900, 9999), help="Only what began in this year.")
-@click.option("--yard", "name", metavar="NAME", help="Only this yard.")
+@click.option(
+    "--yard", "name", metavar="NAME", shell_complete=names_of("yards"), help="Only this yard."
+)
 @click.option("--csv", "as_csv", is_flag=True, help="A table for a spreadsheet.")
 @click.option("--text", "as_text", is_flag=True, help="Text for a person; this is the default.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document.")
@@ -59,4 +61,4 @@ def records(
         sys.stdout.buffer.flush()
     else:
         lines = record_lines.journal_lines(rows) if all_entries else record_lines.record_lines(rows)
-        click.echo("\n".join(lines))
+        tell(lines)

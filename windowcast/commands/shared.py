@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TextIO, TypeVar
 
 import click
 
@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from windowcast.edges.settings import Configuration
 
 F = TypeVar("F", bound=Callable[..., Any])
+
+BEFORE_SAYING: list[Callable[[], None]] = []
+"""What makes room on stderr for a line; a thread may say one, so that it is no click context's."""
 
 DONE, IN_PART, WRONG, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 2, 3, 4
 
@@ -31,13 +34,42 @@ def config_option(command: F) -> F:
     )(command)
 
 
+def names_of(what: str) -> Callable[..., Any]:
+    """What completes a name in a shell: a function of `completing`, imported when one asks."""
+
+    def complete(ctx: click.Context, parameter: click.Parameter, given: str) -> Any:
+        from windowcast.commands import completing
+
+        return getattr(completing, what)(ctx, given)
+
+    return complete
+
+
 def say(text: str) -> None:
     """Everything that is not the answer goes to stderr; control characters shown, never obeyed."""
+    for make_room in BEFORE_SAYING:
+        make_room()
     shown = (
         each if each.isprintable() or each in "\n\t" else "\N{REPLACEMENT CHARACTER}"
         for each in text
     )
     click.echo("".join(shown), err=True)
+
+
+def tell(lines: Iterable[str]) -> None:
+    """The answer as text, on stdout: no wider than there is room, coloured where that is wanted."""
+    from windowcast.notice import columns
+
+    text = "\n".join(lines)
+    if any(columns.taken(line) > columns.available() for line in text.split("\n")):
+        from windowcast.commands import terminal
+
+        text = "\n".join(terminal.folded(text.split("\n")))
+    if click.get_current_context().color:
+        from windowcast.commands import terminal
+
+        text = terminal.coloured(text, os.environ)
+    click.echo(text)
 
 
 def show(found: object) -> None:
@@ -46,7 +78,12 @@ def show(found: object) -> None:
     Laid out for a person only where one looks: it costs as much as a short answer itself.
     """
     indent = 2 if sys.stdout.isatty() else None
-    click.echo(json.dumps(found, ensure_ascii=False, indent=indent))
+    click.echo(json.dumps(found, ensure_ascii=not is_unicode(sys.stdout), indent=indent))
+
+
+def is_unicode(stream: TextIO) -> bool:
+    """Whether every character can be written; the names of those encodings begin alike."""
+    return (stream.encoding or "").lower().startswith("utf")
 
 
 def configuration_of(

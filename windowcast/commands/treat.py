@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from windowcast.commands.shared import config_option, configuration_of, show
+from windowcast.commands.shared import config_option, configuration_of, names_of, show, tell
 from windowcast.errors import UsageError
 
 if TYPE_CHECKING:
@@ -57,9 +57,9 @@ _STRIPS = click.option("--strips", type=click.IntRange(0, 100_000), help="Strips
 
 
 @treat.command()
-@click.argument("name", metavar="YARD")
-@click.argument("treatment_id", metavar="TREATMENT")
-@click.argument("regimen_id", metavar="REGIMEN")
+@click.argument("name", metavar="YARD", shell_complete=names_of("yards"))
+@click.argument("treatment_id", metavar="TREATMENT", shell_complete=names_of("treatments"))
+@click.argument("regimen_id", metavar="REGIMEN", shell_complete=names_of("regimens"))
 @_ON
 @click.option("--colonies", type=int, help="How many were treated; else all of the yard.")
 @click.option("--colony", "names", multiple=True, metavar="NAME", help="Which; may be repeated.")
@@ -116,11 +116,11 @@ def start(
     if as_json:
         _show(done, place, now)
         return
-    click.echo("\n".join(course_lines.begun_lines(done.number, done.course, place, done.remarks)))
+    tell(course_lines.begun_lines(done.number, done.course, place, done.remarks))
 
 
 @treat.command()
-@click.argument("name", metavar="YARD")
+@click.argument("name", metavar="YARD", shell_complete=names_of("yards"))
 @_ON
 @_STRIPS
 @detail_options("lot", "registration", "operator")
@@ -159,7 +159,7 @@ def swap(
 
 
 @treat.command()
-@click.argument("name", metavar="YARD")
+@click.argument("name", metavar="YARD", shell_complete=names_of("yards"))
 @_ON
 @_STRIPS
 @click.option("--disposed", metavar="TEXT", help="Where what came out went, and how.")
@@ -199,7 +199,7 @@ def remove(
 
 
 @treat.command()
-@click.argument("name", metavar="YARD")
+@click.argument("name", metavar="YARD", shell_complete=names_of("yards"))
 @click.argument("text", metavar="TEXT")
 @_ON
 @config_option
@@ -223,7 +223,7 @@ def note(
 
 
 @treat.command(name="list")
-@click.argument("name", metavar="[YARD]", required=False)
+@click.argument("name", metavar="[YARD]", required=False, shell_complete=names_of("yards"))
 @_JSON
 @config_option
 @click.pass_context
@@ -252,7 +252,7 @@ def list_(ctx: click.Context, name: str | None, as_json: bool, config_folder: st
     if as_json:
         show({"schema": 1, "treatments": documents})
     else:
-        click.echo("\n".join(lines))
+        tell(lines)
 
 
 @treat.command()
@@ -337,7 +337,7 @@ def _visited(what: str, done: Done, place: Yard, now: datetime, *, as_json: bool
         _show(done, place, now)
         return
     lines = course_lines.visited_lines(what, done.number, done.course, done.remarks)
-    click.echo("\n".join(lines))
+    tell(lines)
 
 
 def _show(done: Done, place: Yard, now: datetime) -> None:
@@ -355,7 +355,7 @@ def _show(done: Done, place: Yard, now: datetime) -> None:
 
 
 @click.command()
-@click.argument("name", metavar="YARD")
+@click.argument("name", metavar="YARD", shell_complete=names_of("yards"))
 @click.option("--brood", type=click.Choice(["capped", "none"]), help="Capped brood, seen or not.")
 @click.option("--colonies", type=int, help="How many were looked into for brood; else all.")
 @click.option("--queens-checked", type=int, help="Colonies looked at for a queen.")

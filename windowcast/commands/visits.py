@@ -11,8 +11,10 @@ from windowcast.commands.shared import (
     NOTHING_USABLE,
     config_option,
     configuration_of,
+    names_of,
     say,
     show,
+    tell,
 )
 from windowcast.errors import UsageError
 
@@ -20,7 +22,9 @@ from windowcast.errors import UsageError
 @click.command()
 @click.option("--from", "first", metavar="DATE", help="The first day, such as 2026-08-31.")
 @click.option("--to", "last", metavar="DATE", help="The last day; else 30 days on.")
-@click.option("--yard", "name", metavar="NAME", help="Only this yard.")
+@click.option(
+    "--yard", "name", metavar="NAME", shell_complete=names_of("yards"), help="Only this yard."
+)
 @click.option(
     "--seams",
     type=click.IntRange(1, 30),
@@ -89,14 +93,14 @@ def visits(
         else:
             spare = configuration.work.spare_percent
             lines = visit_lines.order_lines(needs, today=today, spare_percent=spare)
-            click.echo("\n".join(lines))
+            tell(lines)
     elif as_json:
         show(visiting.document(found, configuration, begins, ends))
     elif as_csv:
         days = visiting.work_days(found, configuration, begins, ends)
         click.echo(visit_lines.csv_text(days), nl=False)
     else:
-        click.echo("\n".join(visiting.text(found, configuration, begins, ends)))
+        tell(visiting.text(found, configuration, begins, ends))
     troubles = visiting.troubles(found)
     for trouble in troubles:
         say(trouble)

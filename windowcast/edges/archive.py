@@ -13,6 +13,7 @@ from datetime import UTC, date, datetime, timedelta
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
+from windowcast import progress
 from windowcast.edges.http import Budget, Fetcher, Now, Say, Sleep, Spent, utc_now
 from windowcast.edges.openmeteo_replies import check_place, read_daily, read_places
 from windowcast.edges.settings import WeatherSettings
@@ -77,6 +78,7 @@ def fetch_past_years(
     )
     highs: DailyHighs | WeatherError
     with Fetcher(say=say, api_key=settings.api_key, sleep=sleep, now=clock) as fetcher:
+        progress.step("past years", 0, 1)
         try:
             budget.take(weight(first_day, last_day), "past years")
             reply = fetcher.get_json(
@@ -89,6 +91,7 @@ def fetch_past_years(
             highs = error
         # A failed attempt counts as one call.
         budget.add(max(0, fetcher.attempts - 1))
+    progress.step("past years", 1, 1)
     return PastYears(highs=highs, fetched_at=now.astimezone(UTC), spent=budget.spent)
 
 

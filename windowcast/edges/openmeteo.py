@@ -29,6 +29,7 @@ from typing import Any
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
+from windowcast import progress
 from windowcast.edges.http import (
     BadRequest,
     Budget,
@@ -327,6 +328,7 @@ class _Run:
     def all(self, yards: Sequence[Yard]) -> None:
         for group in self._groups(yards):
             self._group(group)
+        progress.step(self._plan.source, self._total, self._total)
         if self._again_hourly:
             again, self._again_hourly = self._again_hourly, []
             for group in _grouped(again, lambda yard: True):
@@ -396,6 +398,7 @@ class _Run:
             self._done += len(yards)
 
     def _ask(self, group: _Group, yards: Sequence[Yard], weight: float) -> Any:
+        progress.step(self._plan.source, self._done, self._total)
         self._budget.take(
             weight * len(yards), f"{self._plan.source}: {self._done} of {self._total} yards done"
         )

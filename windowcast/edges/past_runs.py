@@ -17,6 +17,7 @@ from typing import Any
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
+from windowcast import progress
 from windowcast.edges.http import BadRequest, Budget, Fetcher, Now, Say, Sleep, Spent, utc_now
 from windowcast.edges.openmeteo_replies import check_place, local_columns, read_hourly, read_places
 from windowcast.edges.settings import WeatherSettings
@@ -273,6 +274,7 @@ def _singles(
     refused = 0
     for done, issued in enumerate(wanted):
         run_at = run_of(issued, ZoneInfo(yard.timezone))
+        progress.step("past runs", done, len(wanted))
         try:
             item = server.ask(
                 yard,
@@ -297,6 +299,7 @@ def _singles(
                 break
         else:
             refused = 0
+    progress.step("past runs", len(wanted), len(wanted))
     return runs, errors
 
 

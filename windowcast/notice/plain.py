@@ -6,10 +6,10 @@ import re
 import textwrap
 from zoneinfo import ZoneInfo
 
-from windowcast.notice import words
+from windowcast.notice import columns, words
 from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
 
-WIDTH = 78
+WIDTH = columns.USUAL
 INDENT = 15
 """Column at which what stands beside a label begins."""
 LICENCES = {
@@ -66,28 +66,33 @@ def licence_line(answer: YardAnswer) -> str:
     return LICENCES.get(answer.forecast.source or "", "")
 
 
-def labelled(label: str, text: str) -> list[str]:
+def labelled(label: str, text: str, *, column: int = INDENT) -> list[str]:
     """A label and the text beside it, wrapped below itself."""
     return _lines(
         text,
-        first=f"  {label}".ljust(INDENT),
-        next_ones=" " * (INDENT + (2 if text.startswith("- ") else 0)),
+        first=f"  {label}".ljust(column),
+        next_ones=" " * (column + (2 if text.startswith("- ") else 0)),
     )
 
 
 def wrapped(text: str) -> str:
-    """A paragraph of lines of at most 78 columns."""
+    """A paragraph of lines that fit the columns there are: 78, or those of a terminal."""
     return "\n".join(_lines(text))
 
 
+def wrapped_below(text: str, indent: int) -> list[str]:
+    """A text that begins `indent` columns in, wrapped two columns further in."""
+    return _lines(text, first=" " * indent, next_ones=" " * (indent + 2))
+
+
 def _lines(text: str, *, first: str = "", next_ones: str = "") -> list[str]:
-    """Lines of at most 78 columns that part no figure from its unit and no day from its month."""
-    kept = _KEPT_TOGETHER.sub("\N{NO-BREAK SPACE}", text)
+    """Lines that fit and part no figure from its unit and no day from its month."""
+    kept, most = columns.filled(_KEPT_TOGETHER.sub("\N{NO-BREAK SPACE}", text))
     return [
-        line.replace("\N{NO-BREAK SPACE}", " ")
+        columns.unfilled(line.replace("\N{NO-BREAK SPACE}", " "))
         for line in textwrap.wrap(
             kept,
-            WIDTH,
+            most,
             initial_indent=first,
             subsequent_indent=next_ones,
             break_on_hyphens=False,

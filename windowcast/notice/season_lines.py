@@ -7,7 +7,7 @@ from datetime import UTC
 from fractions import Fraction
 from typing import Any
 
-from windowcast.notice import words
+from windowcast.notice import columns, words
 from windowcast.notice.plain import LICENCES, wrapped
 from windowcast.notice.waiting_lines import about_waiting, waiting_document, waiting_lines
 from windowcast.window.season import (
@@ -22,8 +22,6 @@ from windowcast.window.season import (
 )
 
 SCHEMA = 1
-# As many as fit beside each other in 78 columns.
-REGIMENS_BESIDE = 3
 LABEL_COLUMNS, PAST_COLUMNS, NOW_COLUMNS = 18, 10, 9
 OTHERS_SHOWN = 3
 
@@ -47,8 +45,9 @@ def season_lines(answer: SeasonAnswer) -> list[str]:
             )
         ),
     ]
-    for first in range(0, len(past.regimens), REGIMENS_BESIDE):
-        lines += ["", *_block(past.regimens[first : first + REGIMENS_BESIDE], answer)]
+    beside = (columns.available() - LABEL_COLUMNS - 2) // (PAST_COLUMNS + NOW_COLUMNS)
+    for first in range(0, len(past.regimens), beside):
+        lines += ["", *_block(past.regimens[first : first + beside], answer)]
     if hardly_ever(past):
         lines += ["", *_instead(answer)]
     for regimen_id, waiting in answer.waiting.items():
@@ -62,7 +61,7 @@ def season_lines(answer: SeasonAnswer) -> list[str]:
 def _block(regimens: Sequence[PastRegimen], answer: SeasonAnswer) -> list[str]:
     with_now = bool(answer.now)
     width = PAST_COLUMNS + NOW_COLUMNS if with_now else PAST_COLUMNS + NOW_COLUMNS - 1
-    titles = "".join(f"{one.regimen.id[: width - 1]:>{width}}" for one in regimens)
+    titles = "".join(f"{_title(one, width)}" for one in regimens)
     lines = [f"  {'start':<{LABEL_COLUMNS}}{titles}"]
     if with_now:
         pair = f"{'past':>{PAST_COLUMNS}}{'now':>{NOW_COLUMNS}}"
@@ -84,6 +83,11 @@ def _block(regimens: Sequence[PastRegimen], answer: SeasonAnswer) -> list[str]:
     lines.append(f"  {'median first start':<{LABEL_COLUMNS}}{firsts}".rstrip())
     lines.append(f"  {'years without any':<{LABEL_COLUMNS}}{none}".rstrip())
     return lines
+
+
+def _title(one: PastRegimen, width: int) -> str:
+    short = columns.cut(one.regimen.id, width - 1)
+    return " " * (width - columns.taken(short)) + short
 
 
 def _now(one: PastRegimen, half: Sequence[PastStart], answer: SeasonAnswer) -> str:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import timedelta
 
-from windowcast.notice import words
+from windowcast.notice import columns, words
 from windowcast.notice.beside import NOTHING, Beside
 from windowcast.notice.plain import (
     chance_words,
@@ -13,20 +14,25 @@ from windowcast.notice.plain import (
     licence_line,
     source_line,
     wrapped,
+    wrapped_below,
 )
 from windowcast.notice.reason import reason
 from windowcast.sky.highs import DailyHighs
 from windowcast.sky.scenarios import MISSING, Scenarios
 from windowcast.trade.treatment import Band, Treatment
-from windowcast.window.decide import Status, TreatmentAnswer, YardAnswer
+from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
 
 SHOWN_STARTS = 10
+_BESIDE_REGIMEN, _HOT_AND_COLD = 59, 14
+_LEAST_REGIMEN, _USUAL_REGIMEN = 12, 18
 
 
 def answer_lines(answer: YardAnswer, units: str, beside: Beside = NOTHING) -> list[str]:
     """One yard: what is in its hives and when it is due, then each treatment with its answer,
     reason and first starts."""
-    lines = [f"{answer.yard.name}, {words.day_with_year(answer.today)} ({answer.yard.timezone})"]
+    lines = [
+        wrapped(f"{answer.yard.name}, {words.day_with_year(answer.today)} ({answer.yard.timezone})")
+    ]
     if beside.heading:
         lines.append(wrapped(beside.heading))
     lines += [*beside.first, *beside.last]
@@ -42,12 +48,34 @@ def _treatment_lines(answer: TreatmentAnswer, yard: YardAnswer, units: str) -> l
     if answer.named is not None and answer.status is not Status.UNKNOWN:
         lines += labelled("Chance", chance_words(answer.named))
     lines += labelled("Why", reason(answer, yard.forecast, units))
-    if answer.rows:
-        lines.append(
-            f"  {'start':<11} {'regimen':<18} {'chance':>7} {'hot':>6} {'cold':>6}"
-            f" {'danger':>6} {'hottest':>8}"
-        )
-    for row in answer.rows[:SHOWN_STARTS]:
+    lines += _starts(answer.rows[:SHOWN_STARTS], units)
+    if len(answer.rows) > SHOWN_STARTS:
+        lines.append(f"  … and {len(answer.rows) - SHOWN_STARTS} more (--json shows all)")
+    return lines
+
+
+def _starts(rows: Sequence[Row], units: str) -> list[str]:
+    """A table of starts. On a narrow terminal hot and cold are left out, so that the regimen can
+    be told from its neighbour."""
+    if not rows:
+        return []
+    room = columns.available() - _BESIDE_REGIMEN
+    wide = room >= _LEAST_REGIMEN
+    if not wide:
+        room += _HOT_AND_COLD
+    longest = max(columns.taken(row.start.regimen.id) for row in rows)
+    room = min(max(longest, _USUAL_REGIMEN), room)
+
+    def line(day: str, regimen: str, shares: Sequence[str], hottest: str, mark: str) -> str:
+        chance, hot, cold, danger = shares
+        outside = f" {hot:>6} {cold:>6}" if wide else ""
+        return (
+            f"  {day:<11} {columns.left(regimen, room)} {chance:>7}{outside}"
+            f" {danger:>6} {hottest:>8}  {mark}"
+        ).rstrip()
+
+    lines = [line("start", "regimen", ("chance", "hot", "cold", "danger"), "hottest", "")]
+    for row in rows:
         start = row.start
         shares = [
             "-" if share is None else f"{share.value:.0%}"
@@ -56,12 +84,7 @@ def _treatment_lines(answer: TreatmentAnswer, yard: YardAnswer, units: str) -> l
         hottest_c = start.fit.hottest_c if start.hottest_c is None else start.hottest_c
         hottest = "-" if hottest_c is None else words.degrees_bare(hottest_c, units)
         mark = "start" if row.safe else ""
-        lines.append(
-            f"  {words.day(row.day):<11} {start.regimen.id[:18]:<18} {shares[0]:>7} {shares[1]:>6}"
-            f" {shares[2]:>6} {shares[3]:>6} {hottest:>8}  {mark}".rstrip()
-        )
-    if len(answer.rows) > SHOWN_STARTS:
-        lines.append(f"  … and {len(answer.rows) - SHOWN_STARTS} more (--json shows all)")
+        lines.append(line(words.day(row.day), start.regimen.id, shares, hottest, mark))
     return lines
 
 
@@ -104,17 +127,17 @@ def band_lines(treatment: Treatment, regimen_id: str | None) -> list[str]:
     for regimen in treatment.regimens:
         if regimen_id is not None and regimen.id != regimen_id:
             continue
-        lines.append(f"  {regimen.id}: {words.regimen(regimen)}, {regimen.exposure_days} days")
-        lines.append(f"    daily high {_both(regimen.band)}")
-        lines += [
-            f"    days {phase.first_day} to {phase.last_day}: daily high {_both(phase.band)}"
-            for phase in regimen.phases
-        ]
+        how = f"{words.regimen(regimen)}, {regimen.exposure_days} days"
+        lines += wrapped_below(f"{regimen.id}: {how}", 2)
+        lines += wrapped_below(f"daily high {_both(regimen.band)}", 4)
+        for phase in regimen.phases:
+            days = f"days {phase.first_day} to {phase.last_day}"
+            lines += wrapped_below(f"{days}: daily high {_both(phase.band)}", 4)
         if regimen.cool_only_c is not None:
             limit = regimen.cool_only_c
-            lines.append(
-                f"    only while the likely hottest high stays at or below"
-                f" {words.degrees(limit, 'C')} ({words.degrees(limit, 'F')})"
+            both = f"{words.degrees(limit, 'C')} ({words.degrees(limit, 'F')})"
+            lines += wrapped_below(
+                f"only while the likely hottest high stays at or below {both}", 4
             )
     return lines
 

@@ -5,32 +5,48 @@ from __future__ import annotations
 from datetime import date, timedelta
 from typing import Any
 
-from windowcast.notice import words
+from windowcast.notice import columns, words
 from windowcast.notice.plain import wrapped
 from windowcast.sky.climate import Opening
 from windowcast.sky.waiting import Waiting
 from windowcast.window.season import MonthDay, SeasonDays
 
-HEAD = f"  {'min_chance':<17}{'opened in':>15}{'median first day':>19}{'of these held':>16}"
+TITLES = ("min_chance", "opened in", "median first day", "of these held")
+CLOSE_TITLES = ("min_chance", "opened in", "median day", "held")
+# The second for less than 70 columns, from the edge on.
+CELLS, CLOSE_CELLS = (17, 15, 19, 16), (17, 10, 17, 14)
 EXPLAINED = 0.8
 
 
 def waiting_lines(regimen_id: str, waiting: Waiting, season: SeasonDays) -> list[str]:
     """One regimen's table, with the sentence that says how to read it."""
-    lines = [wrapped(f"{regimen_id}: what each min_chance would have cost"), HEAD]
+    lines = [wrapped(f"{regimen_id}: what each min_chance would have cost"), _head()]
     for one in waiting.openings:
         held = "-" if one.share_held is None else words.percent(one.share_held)
-        lines.append(
-            f"  {f'{one.min_chance:.2f}':<17}{_years(one.share_opened, waiting):>15}"
-            f"{_first(one.median_wait_days, season):>19}{held:>16}"
-        )
+        opened, first = _years(one.share_opened, waiting), _first(one.median_wait_days, season)
+        lines.append(_row(f"{one.min_chance:.2f}", opened, first, held))
     could = waiting.share_could
-    lines.append(
-        f"  {'weather foreknown':<17}{_years(could, waiting):>15}"
-        f"{_first(waiting.median_could_days, season):>19}"
-        f"{'100 %' if could else '-':>16}"
-    )
+    opened, first = _years(could, waiting), _first(waiting.median_could_days, season)
+    lines.append(_row("weather foreknown", opened, first, "100 %" if could else "-"))
     return [*lines, wrapped(_how_to_read(waiting, season))]
+
+
+def _close() -> bool:
+    return columns.available() < sum(CELLS) + 2
+
+
+def _head() -> str:
+    return _row(*(CLOSE_TITLES if _close() else TITLES))
+
+
+def _row(label: str, opened: str, first: str, held: str) -> str:
+    close = _close()
+    widths = CLOSE_CELLS if close else CELLS
+    if close:
+        opened = opened.removesuffix(" years")
+    cells = zip((opened, first, held), widths[1:], strict=True)
+    row = f"{label:<{widths[0]}}" + "".join(f"{cell:>{width}}" for cell, width in cells)
+    return row if close else f"  {row}"
 
 
 def about_waiting(waiting: Waiting) -> str:

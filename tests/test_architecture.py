@@ -28,6 +28,7 @@ LAYERS = (
     ("morning", "verify", "observed"),
     ("watching",),
     ("news",),
+    ("picture",),
     ("standing",),
     ("visiting", "counts", "doing", "records"),
     ("entering", "recipients"),
@@ -51,6 +52,7 @@ LIBRARIES = {
     "icalendar": ("notice",),
     "jinja2": ("notice",),
     "matplotlib": ("notice",),
+    "PIL": ("notice",),
 }
 TOUCHES_THE_WORLD = {
     "asyncio",
@@ -77,6 +79,7 @@ IN_MEMORY = {
         "io",
     ): "what writes a table wants a file to write to; here it is text",
     ("notice/chart.py", "io"): "what draws wants a file to write to; here it is bytes in memory",
+    ("notice/raster.py", "io"): "what draws wants a file to write to; here it is bytes in memory",
 }
 ASKS_THE_WORLD = {"open", "print", "input", "now", "today", "utcnow", "exit", "quit", "breakpoint"}
 
@@ -127,6 +130,7 @@ LONGER = {
 }
 
 HEAVY = (
+    "PIL",
     "apscheduler",
     "icalendar",
     "jinja2",

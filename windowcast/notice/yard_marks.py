@@ -121,7 +121,7 @@ def _window(layout: Layout, window: Window) -> None:
     size, picture = layout.sizes.small, layout.picture
     room = layout.right - layout.sizes.margin
     layout.y += 1.6 * size
-    said = _runs_words(window)
+    said = _runs_words(window) if picture.known else tr("not judged, the forecast is too old")
     if layout.phone:
         name = cut(window.how, size, room, bold=True)
         layout.add(Text("text", layout.sizes.margin, layout.y, name, size, "start", True))

@@ -110,7 +110,7 @@ def _under(picture: YardPicture) -> str:
         return name
     if picture.exposure is not None and picture.exposure.begun and picture.chance is not None:
         return tr(
-            "{treatment}: {chance} that what is left stays in the band",
+            "{treatment}: {chance} to stay in the band",
             treatment=name,
             chance=words.percent(picture.chance),
         )
@@ -282,8 +282,8 @@ class _Layout:
         self.bottom = self.top + size.plot
         self.y = self.bottom
         self._lines_behind()
-        self._usual()
         self._band()
+        self._usual()
         self._ranges()
         self._danger()
         self._highs()
@@ -491,7 +491,9 @@ class _Layout:
             return
         size, y = self.sizes.small, self.level(limit)
         wide = text_width(tr("danger"), size, bold=True)
-        leads = [one.points[0][0] for one in self.shapes if one.look == "lead"]
+        leads = [
+            one.points[0][0] for one in self.shapes if isinstance(one, Line) and one.look == "lead"
+        ]
         left, right = self.x(runs[0][0], 0), self.x(runs[0][-1], 1)
         places = [(right + 5, y + 0.36 * size), (left - 5 - wide, y + 0.36 * size)]
         places += [(x, y + step) for x in (left, right - wide) for step in (size + 3, -9)]

@@ -278,7 +278,7 @@ class _Layout:
         size = self.sizes
         self.y += 1.5 * size.small
         label = self.y
-        self.top = self.y + 0.6 * size.small
+        self.top = self.y + 0.9 * size.small
         self.bottom = self.top + size.plot
         self.y = self.bottom
         self._lines_behind()
@@ -392,6 +392,7 @@ class _Layout:
         for run in self._runs([one.critical for one in self.days]):
             left, right = self.x(run[0], 0), self.x(run[-1], 1)
             data = {"value": f"{self._shown(limit):.2f}"}
+            self.add(Line("danger-rim", ((left, y), (right, y))))
             self.add(Line("danger", ((left, y), (right, y)), data))
             teeth = max(int((right - left) / 6), 2)
             for tooth in range(teeth):
@@ -459,7 +460,7 @@ class _Layout:
             for value in one.band
             if value is not None
         }
-        for value in sorted(bounds):
+        for value in sorted(bounds, reverse=True):
             one = label("text-edge", value, bold=True)
             if free_of(one, texts):
                 texts.append(one)
@@ -476,9 +477,7 @@ class _Layout:
                 texts.append(one)
             value += self.step
         self.add(*texts)
-        unit = Text(
-            "text-quiet", x, self.top - 0.6 * size - 3, f"°{self.picture.units}", size, "end"
-        )
+        unit = Text("text-quiet", x, self.top - 0.9 * size, f"°{self.picture.units}", size, "end")
         taken = [one for one in self.shapes if isinstance(one, Text)]
         if free_of(unit, taken):
             self.add(unit)

@@ -89,8 +89,8 @@ FORECAST = highs(*[round(float(value) + 0.3, 1) for value in MIDDLE[:15]])
 
 
 def picture(
-    given=FORMIC_STRIPS, *, middle_c=MIDDLE, forecast=FORECAST, hole=None, units="C", name="Creek Bend",
-    **more,
+    given=FORMIC_STRIPS, *, middle_c=MIDDLE, forecast=FORECAST, hole=None, units="C",
+    name="Creek Bend", **more,
 ):  # fmt: skip
     members = scenarios(columns_c(middle_c, hole))
     told = answer(given, forecast, members, name=name)

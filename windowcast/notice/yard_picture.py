@@ -511,7 +511,7 @@ class _Layout:
         """Weekday and number under each day, as far as they fit; the month where it begins."""
         size, picture = self.sizes.small, self.picture
         self.add(Line("axis", ((self.left, self.bottom), (self.right, self.bottom))))
-        every = max(ceil(1.65 * size / self.column), 1)
+        every = max(ceil(1.6 * size / self.column), 1)
         whole = self.column >= 2.9 * size
         weekday_y, number_y, month_y = (self.bottom + part * size for part in (1.25, 2.6, 3.9))
         today = self.index_of(picture.today) or 0

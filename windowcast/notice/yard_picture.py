@@ -89,9 +89,11 @@ def headline(picture: YardPicture) -> str:
 
 
 def _in_words(picture: YardPicture) -> str:
-    days = 0 if picture.regimen is None else picture.regimen.exposure_days
     if picture.level is Level.URGENT:
-        return trn("In danger, {count} day left", "In danger, {count} days left", picture.days_left)
+        if picture.danger_day is None:
+            return tr("In danger")
+        return tr("In danger {day}", day=words.day(picture.danger_day))
+    days = 0 if picture.regimen is None else picture.regimen.exposure_days
     if picture.days_left == 0:
         return tr("In, all {days} days are over", days=days)
     return trn(
@@ -108,12 +110,19 @@ def _under(picture: YardPicture) -> str:
     name = words.treatment_plural(picture.treatment)
     if picture.regimen is None or (picture.start is None and not picture.days_left):
         return name
-    if picture.exposure is not None and picture.exposure.begun and picture.chance is not None:
-        return tr(
-            "{treatment}: {chance} to stay in the band",
-            treatment=name,
-            chance=words.percent(picture.chance),
-        )
+    if picture.exposure is not None and picture.exposure.begun:
+        if picture.chance is None:
+            return name
+        chance = words.percent(picture.chance)
+        if picture.level is Level.URGENT:
+            return trn(
+                "{treatment}, {count} day left: {chance} to stay in the band",
+                "{treatment}, {count} days left: {chance} to stay in the band",
+                picture.days_left,
+                treatment=name,
+                chance=chance,
+            )
+        return tr("{treatment}: {chance} to stay in the band", treatment=name, chance=chance)
     regimen = words.regimen(picture.regimen)
     if picture.start is not None and picture.status is Status.BLOCKED:
         chance = _not_known() if picture.chance is None else words.percent(picture.chance)

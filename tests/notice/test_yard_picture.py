@@ -476,6 +476,7 @@ def test_ten_yards_of_a_letter_weigh_less_than_a_hundred_kilobytes():
 
     assert len(weights) == 10
     assert sum(weights) < 100_000
+    assert max(weights) < 10_000
 
 
 def test_an_id_that_would_break_the_page_is_refused():

@@ -155,8 +155,8 @@ def _hottest_words(picture: YardPicture) -> str:
 def scene(picture: YardPicture, width: float, *, brief: bool = False) -> Scene:
     """The picture laid out for so many CSS pixels, from 280 on; letters are never under 11.
 
-    brief:  without the answer in words, the key and the source, for where those stand beside it:
-            letters are most of what a PNG weighs
+    brief:  without the answer in words, the usual range, the key and the source, for where those
+            stand beside it: letters are most of what a PNG weighs
     """
     return _Layout(picture, max(float(width), 280.0), brief).scene()
 
@@ -292,7 +292,8 @@ class _Layout:
         self.y = self.bottom
         self._lines_behind()
         self._band()
-        self._usual()
+        if not self.brief:
+            self._usual()
         self._ranges()
         self._danger()
         self._highs()

@@ -29,6 +29,7 @@ LAYERS = (
     ("telling",),
     ("watching",),
     ("news",),
+    ("picture",),
     ("standing",),
     ("visiting", "counts", "doing", "records"),
     ("entering", "recipients"),
@@ -52,6 +53,7 @@ LIBRARIES = {
     "icalendar": ("notice",),
     "jinja2": ("notice",),
     "matplotlib": ("notice",),
+    "PIL": ("notice",),
 }
 TOUCHES_THE_WORLD = {
     "asyncio",
@@ -128,6 +130,7 @@ LONGER = {
 }
 
 HEAVY = (
+    "PIL",
     "apscheduler",
     "icalendar",
     "jinja2",

@@ -24,6 +24,7 @@ from windowcast.commands.shared import (
     configuration_of,
     is_unicode,
     names_of,
+    picture_kind,
     say,
     show,
     tell,
@@ -239,6 +240,20 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
     default=None,
     help="A small chart of the highs and the band, or none; else on a terminal only.",
 )
+@click.option(
+    "--picture",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Also a picture of it, written to FILE.png or FILE.svg.",
+)
+@click.option(
+    "--width",
+    metavar="PIXELS",
+    type=click.IntRange(280, 2000),
+    default=720,
+    show_default=True,
+    help="What the picture is laid out for; 360 for a phone.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
 @config_option
 @click.pass_context
@@ -249,6 +264,8 @@ def yard(
     fetch: bool,
     print_weather: bool,
     chart: bool | None,
+    picture: Path | None,
+    width: int,
     as_json: bool,
     config_folder: str | None,
 ) -> None:
@@ -267,6 +284,7 @@ def yard(
     configuration = configuration_of(ctx, config_folder, secrets=("weather",))
     place = asking.find_yard(configuration, name)
     chosen = asking.find_treatments(configuration, place, treatment_id)
+    kind = None if picture is None else picture_kind(picture, own_svg=True)
     now = clock.now()
     with asking.open_store(configuration) as store:
         weather = asking.stored_weather(configuration, store, place, now)
@@ -288,11 +306,15 @@ def yard(
             if chosen == every
             else asking.answer_yard(configuration, place, weather, now=now, treatments=every)
         )
-        others = beside(
-            standing(configuration, store, place, weather, whole, now=now),
-            whole,
-            configuration.units,
-        )
+        stands = standing(configuration, store, place, weather, whole, now=now)
+        others = beside(stands, whole, configuration.units)
+        if picture is not None and kind is not None:
+            from windowcast import picture as drawing
+
+            shown = drawing.yard_picture(
+                configuration, store, place, now, weather=weather, answer=answer, stands=stands
+            )
+            drawing.write(shown, picture, kind, width)
     if as_json:
         from windowcast.notice.document import document
 

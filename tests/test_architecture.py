@@ -26,7 +26,7 @@ LAYERS = (
     ("health", "missed", "backup"),
     ("schedule",),
     ("morning", "verify", "observed"),
-    ("watching",),
+    ("watching", "letters"),
     ("news",),
     ("standing",),
     ("visiting", "counts", "doing", "records"),

@@ -35,11 +35,12 @@ from windowcast.edges.store import (
     pack_tenths,
 )
 from windowcast.errors import MailRefused, StoreError
+from windowcast.letters import Letters
 from windowcast.news import Fresh
 from windowcast.notice import text
 from windowcast.notice.beside import Beside
 from windowcast.notice.document import document
-from windowcast.notice.text import Circumstances, Notice
+from windowcast.notice.text import Circumstances, Contents, Notice
 from windowcast.recipients import PUSH, recipients_of, wants_only_news
 from windowcast.record import site
 from windowcast.sky.highs import DailyHighs, Members
@@ -212,7 +213,7 @@ def run(
                 shown = [one for one in mornings if (one.yard.name, one.local_date) in told]
         if shown:
             ordered = [answers[one.yard.name] for one in shown]
-            printed.append(_write(configuration, ordered, shown, others))
+            printed.append(text.laid_out(_contents(configuration, ordered, shown, others)))
     if not print_only:
         if configuration.chance.calibrate and mornings:
             from windowcast import bootstrap
@@ -420,6 +421,7 @@ def _record(
     How many notices were stored, and whether none had to be given up for a bad address.
     """
     decisions = _decisions(configuration, mornings, answers, others, now)
+    letters = Letters(configuration, store, answers, now=now)
     queued, composed_all = 0, True
     # A notice is skipped whole where another process has just told its recipient of one of its
     # yards; what is then left to tell is composed anew.
@@ -443,7 +445,7 @@ def _record(
                 if one.news.change not in (Change.FIRST, Change.UNCHANGED):
                     say(f"{name}, for {recipient}: {one.news.change.value}")
             try:
-                notices.append(_compose(configuration, recipient, theirs, said, now))
+                notices.append(_compose(configuration, letters, recipient, theirs, said, now))
             except MailRefused as error:
                 say(f"notice to {recipient}: not composed: {error}")
                 composed_all = False
@@ -506,6 +508,7 @@ def _told(theirs: Sequence[Due], answers: Mapping[str, YardAnswer]) -> tuple[Tol
 
 def _compose(
     configuration: Configuration,
+    letters: Letters,
     recipient: str,
     theirs: Sequence[Due],
     said: Mapping[str, Fresh],
@@ -517,7 +520,7 @@ def _compose(
     if settings is None:
         raise ValueError("notices are composed only where mail is set")
     answers = {name: one.answer for name, one in said.items()}
-    notice = _write(
+    contents = _contents(
         configuration,
         [answers[one.yard.name] for one in theirs],
         theirs,
@@ -531,18 +534,11 @@ def _compose(
     return NewNotice(
         recipient=recipient,
         message_id=message_id,
-        subject=notice.subject,
+        subject=contents.subject,
         created_at=now,
         kind=KIND,
         local_date=max(one.local_date for one in theirs),
-        body=mail.compose(
-            sender=settings.sender,
-            recipient=recipient,
-            subject=notice.subject,
-            text=notice.body,
-            message_id=message_id,
-            date=now,
-        ),
+        body=letters.compose(settings, recipient, contents, message_id),
         told=told,
         said=tuple(one.said for one in said.values()),
     )
@@ -594,13 +590,13 @@ def _knows(answer: YardAnswer) -> bool:
     return bool(answer.forecast.sources) and not answer.forecast.stale
 
 
-def _write(
+def _contents(
     configuration: Configuration,
     answers: Sequence[YardAnswer],
     mornings: Sequence[Due],
     others: Mapping[str, Beside],
-) -> Notice:
-    return text.write(
+) -> Contents:
+    return text.contents(
         answers,
         Circumstances(
             late=next((one.late for one in mornings if one.late is not None), None),

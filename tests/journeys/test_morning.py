@@ -205,7 +205,7 @@ def test_one_yard_that_cannot_be_worked_out_stops_none(journey):
         assert "Far Yard: could not be worked out" in alone.stderr
     (letter,) = box.letters
     assert letter.message["Subject"] == "Creek Bend can start today"
-    assert "Far Yard" not in letter.message.get_content()
+    assert "Far Yard" not in letter.text
     assert "Creek Bend" in status.stdout
 
 

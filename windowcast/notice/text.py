@@ -61,11 +61,13 @@ class Part(NamedTuple):
 
     heading:  "Creek Bend: start today, two strips at once"
     lines:    labelled ones, of at most 78 columns; `plain.pieces` gives the words whole
+    acts:     something is new, in danger or to be done today
     """
 
     yard: str
     heading: str
     lines: tuple[str, ...]
+    acts: bool
 
 
 class Contents(NamedTuple):
@@ -247,7 +249,13 @@ def _part(answer: YardAnswer, units: str, *, dated: bool, beside: Beside) -> Par
     if answer.forecast.missing and answer.forecast.sources:
         lines += labelled("Missing", "; ".join(answer.forecast.missing))
     heading = f"{answer.yard.name}: {beside.heading or headline(answer.main, answer)}"
-    return Part(yard=answer.yard.name, heading=heading, lines=tuple(lines))
+    opened = beside.windows and answer.main.status is Status.OPEN
+    return Part(
+        yard=answer.yard.name,
+        heading=heading,
+        lines=tuple(lines),
+        acts=bool(opened or beside.danger or beside.news or beside.today),
+    )
 
 
 def _headed(heading: str) -> list[str]:

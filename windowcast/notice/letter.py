@@ -61,6 +61,7 @@ def write(
         dates=kept_together(said.dates),
         warnings=[*([" ".join(said.invented)] if said.invented else []), *said.opening],
         parts=[_part(part, pictures.get(part.yard)) for part in said.parts],
+        cautions_heading=tr("Cautions"),
         cautions=said.cautions,
         law=said.law,
         remarks=[kept_together(text) for text in remarks],

@@ -28,6 +28,7 @@ LAYERS = (
     ("morning", "verify", "observed"),
     ("watching", "letters"),
     ("news",),
+    ("picture",),
     ("standing",),
     ("visiting", "counts", "doing", "records"),
     ("entering", "recipients"),
@@ -51,6 +52,7 @@ LIBRARIES = {
     "icalendar": ("notice",),
     "jinja2": ("notice",),
     "matplotlib": ("notice",),
+    "PIL": ("notice",),
 }
 TOUCHES_THE_WORLD = {
     "asyncio",
@@ -128,6 +130,7 @@ LONGER = {
 }
 
 HEAVY = (
+    "PIL",
     "apscheduler",
     "icalendar",
     "jinja2",

@@ -421,7 +421,7 @@ def _record(
     How many notices were stored, and whether none had to be given up for a bad address.
     """
     decisions = _decisions(configuration, mornings, answers, others, now)
-    letters = Letters(configuration, store, answers, now=now)
+    letters = Letters(configuration, store, answers, standings, now=now)
     queued, composed_all = 0, True
     # A notice is skipped whole where another process has just told its recipient of one of its
     # yards; what is then left to tell is composed anew.

@@ -26,8 +26,8 @@ LARGEST = 100_000
 """Octets of a letter as it is sent; pictures that would make it larger are left out."""
 MANY_YARDS = 10
 """With more of them only those where something is new or to be done get a picture."""
-WIDTH = 360
-"""Of a picture, in CSS pixels: as wide as a telephone."""
+WIDTH = 320
+"""Of a picture, in CSS pixels: as a telephone has them."""
 SCALE = 1.5
 """Pixels for each of them: below it small letters break up, above it few pictures fit."""
 

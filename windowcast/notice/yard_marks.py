@@ -217,7 +217,8 @@ def key(layout: Layout) -> None:
         if x > left and x + wide > layout.right:
             x = left
             y += 1.55 * size
-        layout.add(*_swatch(look, x, y - 0.36 * size, swatch))
+        shapes = _swatch(look, x, y - 0.36 * size, swatch)
+        layout.add(*(one._replace(data={"key": look}) for one in shapes))
         layout.add(Text("text", x + swatch + 5, y, text, size))
         x += wide + 1.2 * size
     layout.y = y + 0.5 * size

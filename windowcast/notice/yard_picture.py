@@ -89,9 +89,11 @@ def headline(picture: YardPicture) -> str:
 
 
 def _in_words(picture: YardPicture) -> str:
-    days = 0 if picture.regimen is None else picture.regimen.exposure_days
     if picture.level is Level.URGENT:
-        return trn("In danger, {count} day left", "In danger, {count} days left", picture.days_left)
+        if picture.danger_day is None:
+            return tr("In danger")
+        return tr("In danger {day}", day=words.day(picture.danger_day))
+    days = 0 if picture.regimen is None else picture.regimen.exposure_days
     if picture.days_left == 0:
         return tr("In, all {days} days are over", days=days)
     return trn(
@@ -108,12 +110,19 @@ def _under(picture: YardPicture) -> str:
     name = words.treatment_plural(picture.treatment)
     if picture.regimen is None or (picture.start is None and not picture.days_left):
         return name
-    if picture.exposure is not None and picture.exposure.begun and picture.chance is not None:
-        return tr(
-            "{treatment}: {chance} to stay in the band",
-            treatment=name,
-            chance=words.percent(picture.chance),
-        )
+    if picture.exposure is not None and picture.exposure.begun:
+        if picture.chance is None:
+            return name
+        chance = words.percent(picture.chance)
+        if picture.level is Level.URGENT:
+            return trn(
+                "{treatment}, {count} day left: {chance} to stay in the band",
+                "{treatment}, {count} days left: {chance} to stay in the band",
+                picture.days_left,
+                treatment=name,
+                chance=chance,
+            )
+        return tr("{treatment}: {chance} to stay in the band", treatment=name, chance=chance)
     regimen = words.regimen(picture.regimen)
     if picture.start is not None and picture.status is Status.BLOCKED:
         chance = _not_known() if picture.chance is None else words.percent(picture.chance)
@@ -146,8 +155,8 @@ def _hottest_words(picture: YardPicture) -> str:
 def scene(picture: YardPicture, width: float, *, brief: bool = False) -> Scene:
     """The picture laid out for so many CSS pixels, from 280 on; letters are never under 11.
 
-    brief:  without the answer in words, the key and the source, for where those stand beside it:
-            letters are most of what a PNG weighs
+    brief:  without the answer in words, the usual range, the key and the source, for where those
+            stand beside it: letters are most of what a PNG weighs
     """
     return _Layout(picture, max(float(width), 280.0), brief).scene()
 
@@ -278,12 +287,13 @@ class _Layout:
         size = self.sizes
         self.y += 1.5 * size.small
         label = self.y
-        self.top = self.y + 0.6 * size.small
+        self.top = self.y + 0.9 * size.small
         self.bottom = self.top + size.plot
         self.y = self.bottom
         self._lines_behind()
         self._band()
-        self._usual()
+        if not self.brief:
+            self._usual()
         self._ranges()
         self._danger()
         self._highs()
@@ -392,6 +402,7 @@ class _Layout:
         for run in self._runs([one.critical for one in self.days]):
             left, right = self.x(run[0], 0), self.x(run[-1], 1)
             data = {"value": f"{self._shown(limit):.2f}"}
+            self.add(Line("danger-rim", ((left, y), (right, y))))
             self.add(Line("danger", ((left, y), (right, y)), data))
             teeth = max(int((right - left) / 6), 2)
             for tooth in range(teeth):
@@ -459,7 +470,7 @@ class _Layout:
             for value in one.band
             if value is not None
         }
-        for value in sorted(bounds):
+        for value in sorted(bounds, reverse=True):
             one = label("text-edge", value, bold=True)
             if free_of(one, texts):
                 texts.append(one)
@@ -476,9 +487,7 @@ class _Layout:
                 texts.append(one)
             value += self.step
         self.add(*texts)
-        unit = Text(
-            "text-quiet", x, self.top - 0.6 * size - 3, f"°{self.picture.units}", size, "end"
-        )
+        unit = Text("text-quiet", x, self.top - 0.9 * size, f"°{self.picture.units}", size, "end")
         taken = [one for one in self.shapes if isinstance(one, Text)]
         if free_of(unit, taken):
             self.add(unit)
@@ -512,7 +521,7 @@ class _Layout:
         """Weekday and number under each day, as far as they fit; the month where it begins."""
         size, picture = self.sizes.small, self.picture
         self.add(Line("axis", ((self.left, self.bottom), (self.right, self.bottom))))
-        every = max(ceil(1.65 * size / self.column), 1)
+        every = max(ceil(1.6 * size / self.column), 1)
         whole = self.column >= 2.9 * size
         weekday_y, number_y, month_y = (self.bottom + part * size for part in (1.25, 2.6, 3.9))
         today = self.index_of(picture.today) or 0

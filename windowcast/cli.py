@@ -161,6 +161,11 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
     for path, mode in health.exposed_files(configuration):
         remedy = f"chmod 600 {shlex.quote(str(path))}"
         say(f"{path}: others can read it (mode {mode:04o}); run: {remedy}")
+    if configuration.mail is not None and configuration.mail.pictures:
+        from windowcast import letters
+
+        if not letters.can_draw():
+            click.echo("mail: without pictures; for them run: pip install 'windowcast[picture]'")
     yards, treatments = configuration.yards, configuration.treatments
     where = "printed" if configuration.mail is None else "mailed"
     click.echo(

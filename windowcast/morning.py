@@ -166,7 +166,7 @@ def run(
                 written = written._replace(broken=tuple(lost))
         failed += _also(failed, written.broken)
         if works or written.broken:
-            printed.append(notice_of(configuration, works, written.said, written.broken))
+            printed.append(notice_of(configuration, works, written.said, written.broken)[1])
     if not print_only:
         if configuration.chance.calibrate and mornings:
             from windowcast import bootstrap

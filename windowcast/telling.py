@@ -19,11 +19,12 @@ from windowcast.answer import YardWeather, answer_yard, find_treatments
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Decision, NewNotice, Store, Told
 from windowcast.errors import MailRefused, StoreError
+from windowcast.letters import Letters
 from windowcast.news import Fresh
 from windowcast.notice import text
 from windowcast.notice.beside import Beside
 from windowcast.notice.document import document
-from windowcast.notice.text import Circumstances, Notice
+from windowcast.notice.text import Circumstances, Contents, Notice
 from windowcast.recipients import recipients_of, wants_only_news
 from windowcast.standing import Standing, beside, standing
 from windowcast.trade.yard import Yard
@@ -70,10 +71,12 @@ class Work(NamedTuple):
 class Written(NamedTuple):
     """A notice for one recipient, with what is to be kept once it is told.
 
-    said:    by yard, without those that are only named as broken
-    broken:  yards over which the program erred
+    contents:  all that it says; `notice` is that as plain text
+    said:      by yard, without those that are only named as broken
+    broken:    yards over which the program erred
     """
 
+    contents: Contents
     notice: Notice
     said: Mapping[str, Fresh]
     broken: tuple[Due, ...]
@@ -152,6 +155,13 @@ def record(
 ) -> Recorded:
     """Store decisions and one notice for each recipient who has something to learn."""
     decisions = _decisions(works, now)
+    letters = Letters(
+        configuration,
+        store,
+        {one.name: one.answer for one in works},
+        {one.name: one.standing for one in works},
+        now=now,
+    )
     queued, composed_all = 0, True
     lost_at_all: dict[str, Due] = {}
     # A notice is skipped whole where another process has just told its recipient of one of its
@@ -180,7 +190,7 @@ def record(
                 if one.news.change not in (Change.FIRST, Change.UNCHANGED):
                     say(f"{name}, for {recipient}: {one.news.change.value}")
             try:
-                notices.append(_compose(configuration, recipient, told, written, now))
+                notices.append(_compose(configuration, letters, recipient, told, written, now))
             except MailRefused as error:
                 say(f"notice to {recipient}: not composed: {error}")
                 composed_all = False
@@ -223,7 +233,7 @@ def write(
         with _naming(one.due, lost, say):
             said[one.name] = _compared(configuration, store, recipient, one, now)
     try:
-        return Written(notice_of(configuration, theirs, said, lost), said, tuple(lost))
+        return Written(*notice_of(configuration, theirs, said, lost), said, tuple(lost))
     except Exception:
         # One yard's part that cannot be written takes the whole with it: which is it?
         log.exception("notice")
@@ -232,7 +242,7 @@ def write(
             with _naming(one.due, lost, say):
                 notice_of(configuration, [one], {one.name: fresh}, ())
                 said[one.name] = fresh
-    return Written(notice_of(configuration, theirs, said, lost), said, tuple(lost))
+    return Written(*notice_of(configuration, theirs, said, lost), said, tuple(lost))
 
 
 @contextmanager
@@ -301,6 +311,7 @@ def _told(theirs: Sequence[Work], written: Written) -> tuple[Told, ...]:
 
 def _compose(
     configuration: Configuration,
+    letters: Letters,
     recipient: str,
     told: tuple[Told, ...],
     written: Written,
@@ -322,14 +333,7 @@ def _compose(
         created_at=now,
         kind=KIND,
         local_date=max(one.local_date for one in told),
-        body=mail.compose(
-            sender=settings.sender,
-            recipient=recipient,
-            subject=written.notice.subject,
-            text=written.notice.body,
-            message_id=message_id,
-            date=now,
-        ),
+        body=letters.compose(settings, recipient, written.contents, written.notice, message_id),
         told=told,
         said=tuple(one.said for one in written.said.values()),
     )
@@ -353,10 +357,10 @@ def notice_of(
     theirs: Sequence[Work],
     said: Mapping[str, Fresh],
     broken: Sequence[Due],
-) -> Notice:
-    """The notice of what has been compared; `broken` are named."""
+) -> tuple[Contents, Notice]:
+    """The notice of what has been compared, and as plain text; `broken` are named."""
     mornings = [*(one.due for one in theirs), *broken]
-    return text.write(
+    contents = text.contents(
         [said[one.name].answer for one in theirs if one.name in said],
         Circumstances(
             late=next((one.late for one in mornings if one.late is not None), None),
@@ -368,3 +372,4 @@ def notice_of(
         configuration.units,
         {name: one.beside for name, one in said.items()},
     )
+    return contents, text.laid_out(contents)

@@ -68,23 +68,27 @@ def yard_work(
     *,
     now: datetime,
     seams: int | None = None,
+    answer: YardAnswer | None = None,
 ) -> YardWork:
     """What is to do at one yard, as of `now` in its own day.
 
-    seams:  of bees in a colony, for what is given by the seam; None: by the brood chambers
+    seams:   of bees in a colony, for what is given by the seam; None: by the brood chambers
+    answer:  what the stored forecast says, where that has been worked out already
     """
     today = now.astimezone(ZoneInfo(yard.timezone)).date()
     entries = store.journal(yard.name)
-    weather = stored_weather(configuration, store, yard, now)
-    answer = None
-    if weather.sources:
-        answer = answer_yard(
-            configuration,
-            yard,
-            weather,
-            now=now,
-            treatments=find_treatments(configuration, yard),
-        )
+    if answer is None:
+        weather = stored_weather(configuration, store, yard, now)
+        if weather.sources:
+            answer = answer_yard(
+                configuration,
+                yard,
+                weather,
+                now=now,
+                treatments=find_treatments(configuration, yard),
+            )
+    elif not answer.forecast.sources:
+        answer = None
     plan = None if answer is None else _plan(answer)
     blocked = answer is not None and answer.main.status is Status.BLOCKED
     return YardWork(
@@ -286,7 +290,23 @@ def calendar(
     alone:  the one yard asked for; None: all, and what was said of yards that are gone is called
             off too
     """
-    from windowcast import __version__
+    events = store.publish(None if alone is None else alone.name, _revision(found, now))
+    return calendar_file(events, configuration, now=now)
+
+
+def published(found: Sequence[YardWork], store: Store, *, now: datetime) -> list[PublishedEvent]:
+    """What the calendar says of these yards and of no other, by day; it is kept as `calendar`
+    keeps it."""
+    names = {work.yard.name for work in found}
+    revise = _revision(found, now)
+    return store.publish(
+        None, lambda origin, before: revise(origin, [one for one in before if one.yard in names])
+    )
+
+
+def _revision(
+    found: Sequence[YardWork], now: datetime
+) -> Callable[[bytes, list[PublishedEvent]], list[PublishedEvent]]:
     from windowcast.notice import calendar as ical
 
     def revise(origin: bytes, before: list[PublishedEvent]) -> list[PublishedEvent]:
@@ -300,7 +320,16 @@ def calendar(
         )
         return [PublishedEvent(*one) for one in events]
 
-    events = store.publish(None if alone is None else alone.name, revise)
+    return revise
+
+
+def calendar_file(
+    events: Sequence[PublishedEvent], configuration: Configuration, *, now: datetime
+) -> bytes:
+    """The iCalendar file of these events."""
+    from windowcast import __version__
+    from windowcast.notice import calendar as ical
+
     mail = configuration.mail
     return ical.file(
         [ical.Event(*one) for one in events],

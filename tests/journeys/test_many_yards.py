@@ -51,15 +51,17 @@ def write(journey, weather, box):
 
 def readable(letter):
     """As RFC 5321 4.5.3.1.6 (1000 octets a line with its end), RFC 5322 2.1.1 (998, better 78) and
-    RFC 2045 6.7 (quoted-printable: 76) bound it, and below the 100 kB at which mail programs begin
-    to cut what they show (common practice, no source)."""
+    RFC 2045 6.7 (quoted-printable: 76) bound it, and what is shown of it below the 100 kB at which
+    mail programs begin to cut that (common practice, no source)."""
     lines = letter.content.split(b"\r\n")
     assert max(map(len, lines)) <= 78
-    assert len(letter.content) < 100_000
+    assert len(letter.text) < 100_000
+    assert len(letter.html.encode()) < 100_000
     assert max(map(len, letter.text.splitlines())) <= 78
     assert len(letter.message["Subject"]) <= 150
-    squeezed = " ".join(letter.text.split())
-    assert [name for name in YARDS if f"{name}:" not in squeezed] == []
+    for shown in (letter.text, letter.html):
+        squeezed = " ".join(shown.split())
+        assert [name for name in YARDS if f"{name}:" not in squeezed] == []
 
 
 def test_three_hundred_yards_are_one_letter_also_where_each_has_news(journey):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import base64
 import ssl
 import threading
 from dataclasses import dataclass
@@ -28,7 +29,34 @@ class Letter:
 
     @property
     def text(self) -> str:
-        return self.message.get_content().replace("\r\n", "\n")
+        """Its plain text, whatever else is in it."""
+        return self.part("plain")
+
+    @property
+    def html(self) -> str:
+        return self.part("html")
+
+    @property
+    def shown(self) -> str:
+        """The HTML with its pictures in it, as a mail program puts them together."""
+        html = self.html
+        for part in self.message.walk():
+            if part["Content-ID"]:
+                data = base64.b64encode(part.get_content()).decode()
+                address = f"cid:{part['Content-ID'].strip('<>')}"
+                html = html.replace(address, f"data:{part.get_content_type()};base64,{data}")
+        return html
+
+    @property
+    def calendar(self) -> bytes | None:
+        """The attached visits; None: none are."""
+        files = [one.get_payload(decode=True) for one in self.message.iter_attachments()]
+        return files[0] if files else None
+
+    def part(self, kind: str) -> str:
+        part = self.message.get_body((kind,))
+        assert part is not None, f"no {kind} part"
+        return part.get_content().replace("\r\n", "\n")
 
 
 class Mailbox:

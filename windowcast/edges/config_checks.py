@@ -245,6 +245,11 @@ def _mail(
             " leave both out for no quiet hours",
         )
 
+    if mail.get("pictures") and mail.get("html") is False:
+        yield Fault(
+            ("mail", "pictures"),
+            "pictures is true, but html is false, and plain text can show none; leave one out",
+        )
     kept_in = [key for key in ("password_env", "password_file") if mail.get(key)]
     if len(kept_in) == 2:
         yield Fault(

@@ -111,6 +111,8 @@ def _mail(table: Mapping[str, Any], yards: Sequence[Mapping[str, Any]]) -> MailS
         },
         quiet_from=table.get("quiet_from"),
         quiet_until=table.get("quiet_until"),
+        html=table.get("html", True),
+        pictures=table.get("html", True) and table.get("pictures", True),
     )
 
 

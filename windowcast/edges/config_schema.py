@@ -381,6 +381,8 @@ WINDOWCAST: Mapping[str, Key] = {
             ),
             "quiet_from": _time_key(),
             "quiet_until": _time_key(),
+            "html": _switch(),
+            "pictures": _switch(),
         },
     ),
 }

@@ -94,6 +94,8 @@ class MailSettings:
     only_yards:    by address in small letters, the names of the only yards they are told of
     quiet_from,    local hours of the yard between which nothing urgent is sent either; None: none
     quiet_until:
+    html:          the morning's notice also as HTML, with a calendar of the visits
+    pictures:      with a picture of each yard in it
     """
 
     host: str
@@ -107,6 +109,8 @@ class MailSettings:
     only_yards: Mapping[str, frozenset[str]] = field(default_factory=dict)
     quiet_from: time | None = None
     quiet_until: time | None = None
+    html: bool = True
+    pictures: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from windowcast.language import tr, trn
 from windowcast.notice import words
 from windowcast.notice.beside import NOTHING, Beside
-from windowcast.notice.plain import headline, wrapped
+from windowcast.notice.plain import headline
 from windowcast.window.decide import Status, YardAnswer
 
 MOST_WHOLE = 40
@@ -46,8 +46,8 @@ def _rank(answer: YardAnswer, beside: Beside) -> int:
     return 3 + (_AFTER_WORK.index(answer.main.status) if beside.windows else len(_AFTER_WORK))
 
 
-def brief_lines(answers: Sequence[YardAnswer], beside: Mapping[str, Beside]) -> list[str]:
-    """The yards that are told in a line each, with what leads there; nothing for none."""
+def brief(answers: Sequence[YardAnswer], beside: Mapping[str, Beside]) -> list[str]:
+    """What leads to the yards that are told in a line each, and these lines; nothing for none."""
     if not answers:
         return []
     lead = trn(
@@ -56,10 +56,7 @@ def brief_lines(answers: Sequence[YardAnswer], beside: Mapping[str, Beside]) -> 
         " of one:",
         len(answers),
     )
-    return [
-        wrapped(lead),
-        *(wrapped(f"- {_brief(one, beside.get(one.yard.name, NOTHING))}") for one in answers),
-    ]
+    return [lead, *(_brief(one, beside.get(one.yard.name, NOTHING)) for one in answers)]
 
 
 def _brief(answer: YardAnswer, beside: Beside) -> str:

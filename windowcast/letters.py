@@ -1,0 +1,201 @@
+"""The morning's notices as mail: text and HTML of the same words, the yards' pictures, and the
+visits as a calendar."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from importlib.util import find_spec
+from typing import NamedTuple
+
+from windowcast import visiting
+from windowcast.edges import mail, mail_parts
+from windowcast.edges.mail_parts import File, Picture
+from windowcast.edges.settings import Configuration, MailSettings
+from windowcast.edges.store import PublishedEvent, Store
+from windowcast.errors import StoreError
+from windowcast.notice import letter
+from windowcast.notice.letter import Shown
+from windowcast.notice.text import Contents, Notice
+from windowcast.picture import yard_picture
+from windowcast.standing import Standing
+from windowcast.window.decide import YardAnswer
+
+LARGEST = 100_000
+"""Octets of a letter as it is sent; pictures that would make it larger are left out. HTML that
+alone is larger is left out too: mail programs begin to cut what they show there (common practice,
+no source)."""
+MANY_YARDS = 10
+"""With more of them only those where something is new or to be done get a picture."""
+WIDTH = 320
+"""Of a picture, in CSS pixels: as a telephone has them."""
+SCALE = 1.5
+"""Pixels for each of them: below it small letters break up, above it few pictures fit."""
+
+log = logging.getLogger("windowcast")
+
+
+class Drawn(NamedTuple):
+    """A yard's picture, and what it shows in words."""
+
+    png: bytes
+    alt: str
+    height: int
+
+
+def can_draw() -> bool:
+    """Whether the extra `picture` is installed."""
+    return find_spec("matplotlib") is not None
+
+
+class Letters:
+    """What the letters of one morning have in common is made once, when the first one needs it.
+
+    answers,    by yard name, of every yard that is told of; as worked out for nobody in particular
+    standings:
+    """
+
+    def __init__(
+        self,
+        configuration: Configuration,
+        store: Store,
+        answers: Mapping[str, YardAnswer],
+        standings: Mapping[str, Standing],
+        *,
+        now: datetime,
+    ) -> None:
+        self._configuration = configuration
+        self._store = store
+        self._answers = answers
+        self._standings = standings
+        self._now = now
+        self._drawn: dict[str, Drawn | None] = {}
+        self._events: list[PublishedEvent] | None = None
+
+    def compose(
+        self,
+        settings: MailSettings,
+        recipient: str,
+        said: Contents,
+        plain: Notice,
+        message_id: str,
+    ) -> bytes:
+        """One recipient's notice, ready to store and send; `plain` is what it says, laid out.
+
+        Where a picture, the calendar or the HTML cannot be made, the log says so and the notice
+        goes without.
+
+        Raises MailRefused.
+        """
+
+        def composed(
+            html: str = "", pictures: tuple[Picture, ...] = (), files: tuple[File, ...] = ()
+        ) -> bytes:
+            return mail.compose(
+                sender=settings.sender,
+                recipient=recipient,
+                subject=plain.subject,
+                text=plain.body,
+                message_id=message_id,
+                date=self._now,
+                html=html,
+                pictures=pictures,
+                files=files,
+            )
+
+        alone = composed()
+        if not settings.html:
+            return alone
+        try:
+            files = self._calendar(said)
+            html = letter.write(said, {})
+            if len(html.encode()) > LARGEST:
+                return composed(files=files)
+            bare = composed(html, files=files)
+            if not (settings.pictures and can_draw()):
+                return bare
+            shown: dict[str, Shown] = {}
+            pictures: tuple[Picture, ...] = ()
+            left_out = False
+            best = bare
+            for name in _wanting(said):
+                drawn = self._picture(name) if len(best) < LARGEST else None
+                if drawn is None:
+                    left_out = left_out or len(best) >= LARGEST
+                    continue
+                identifier = mail_parts.content_id(message_id, len(pictures) + 1)
+                more = shown | {
+                    name: Shown(mail_parts.source(identifier), drawn.alt, WIDTH, drawn.height)
+                }
+                carried = (*pictures, Picture(identifier, drawn.png))
+                # With the remark on what is left out, so that it fits whatever comes.
+                tried = composed(letter.write(said, more, left_out=True), carried, files)
+                if len(tried) > LARGEST:
+                    left_out = True
+                    break
+                best, shown, pictures = tried, more, carried
+            left_out = left_out or len(said.parts) > MANY_YARDS
+            return composed(letter.write(said, shown, left_out=left_out), pictures, files)
+        except StoreError:
+            raise  # that is no matter of how a notice looks
+        except Exception:
+            log.exception("notice to %s: plain text only", recipient)
+            return alone
+
+    def _picture(self, yard: str) -> Drawn | None:
+        """Drawn once, whoever is told; None: it could not be."""
+        if yard not in self._drawn:
+            try:
+                self._drawn[yard] = self._draw(self._answers[yard])
+            except StoreError:
+                raise
+            except Exception:
+                log.exception("%s: no picture of it", yard)
+                self._drawn[yard] = None
+        return self._drawn[yard]
+
+    def _draw(self, answer: YardAnswer) -> Drawn:
+        from windowcast.notice.raster import png
+        from windowcast.notice.yard_picture import described, scene
+
+        found = yard_picture(
+            self._configuration,
+            self._store,
+            answer.yard,
+            self._now,
+            answer=answer,
+            stands=self._standings.get(answer.yard.name),
+        )
+        laid_out = scene(found, WIDTH, brief=True)
+        return Drawn(png(laid_out, SCALE, smooth=False), described(found), round(laid_out.height))
+
+    def _calendar(self, said: Contents) -> tuple[File, ...]:
+        """The visits to the yards that are told of; nothing where there are none."""
+        if self._events is None:
+            works = [work for one in self._answers.values() if (work := self._work(one))]
+            self._events = visiting.published(works, self._store, now=self._now) if works else []
+        names = {part.yard for part in said.parts}
+        theirs = [one for one in self._events if one.yard in names]
+        if not theirs:
+            return ()
+        content = visiting.calendar_file(theirs, self._configuration, now=self._now)
+        return (File("text/calendar", "visits.ics", content, more=(("method", "PUBLISH"),)),)
+
+    def _work(self, answer: YardAnswer) -> visiting.YardWork | None:
+        try:
+            return visiting.yard_work(
+                self._configuration, self._store, answer.yard, now=self._now, answer=answer
+            )
+        except StoreError:
+            raise
+        except Exception:
+            log.exception("%s: no calendar of its visits", answer.yard.name)
+            return None
+
+
+def _wanting(said: Contents) -> Iterator[str]:
+    """The yards that get a picture while there is room: first where something is to be done."""
+    yield from (part.yard for part in said.parts if part.acts)
+    if len(said.parts) <= MANY_YARDS:
+        yield from (part.yard for part in said.parts if not part.acts)

@@ -22,7 +22,10 @@ LAYERS = (
     ("__main__",),
     ("cli",),
     ("commands",),
-    ("service", "named"),
+    ("service",),
+    ("web",),
+    ("pages",),
+    ("named",),
     ("health", "missed", "backup"),
     ("schedule",),
     ("morning", "verify", "observed"),
@@ -128,6 +131,7 @@ LONGER = {
 
 HEAVY = (
     "apscheduler",
+    "flask",
     "icalendar",
     "jinja2",
     "matplotlib",

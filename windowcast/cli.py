@@ -46,6 +46,10 @@ LAZY = {
 """Commands that stand in a module of `windowcast.commands`, imported when asked for."""
 
 
+THE_JOB = ("weather", "mail", "push", "health")
+"""The tables whose secrets the morning needs."""
+
+
 class Commands(click.Group):
     """Turns errors raised on purpose into a message and an exit status, in one place."""
 
@@ -174,7 +178,7 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
     from windowcast import morning as job
     from windowcast.edges import clock
 
-    configuration = configuration_of(ctx, config_folder, secrets=None)
+    configuration = configuration_of(ctx, config_folder, secrets=THE_JOB)
     with job.open_store(configuration) as store, job.alone(store, say, wait=not print_only):
         if not print_only:
             for notice_of_none in missed.tell(configuration, store, now=clock.now(), say=say):
@@ -317,17 +321,22 @@ def band(
 
 
 @main.command()
+@click.option("--web", is_flag=True, help="Also show the page for browsers, where [web] says.")
 @config_option
 @click.pass_context
-def serve(ctx: click.Context, config_folder: str | None) -> None:
+def serve(ctx: click.Context, web: bool, config_folder: str | None) -> None:
     """Run the morning job for each yard at its local time, until stopped.
 
-    Example: windowcast --config /etc/windowcast serve
+    Example: windowcast --config /etc/windowcast serve --web
     """
     from windowcast import service
 
-    configuration = configuration_of(ctx, config_folder, secrets=None)
-    if not service.serve(configuration):
+    if web:
+        from windowcast.edges import web_server
+
+        web_server.check_available()
+    configuration = configuration_of(ctx, config_folder, secrets=None if web else THE_JOB)
+    if not service.serve(configuration, web=web):
         # A thread that waits for a server would hold the interpreter's ordinary end.
         sys.stdout.flush()
         sys.stderr.flush()

@@ -1,0 +1,93 @@
+"""The page: what is to be shown, as HTML. Templates are in `templates`, looks in `assets`."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import resources
+from typing import Any, NamedTuple
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from windowcast.language import tr, trn
+
+POLICY = {
+    "default-src": "'none'",
+    "img-src": "'self'",
+    "style-src": "'self'",
+    "script-src": "'self'",
+    "form-action": "'self'",
+    "base-uri": "'none'",
+}
+"""What a browser may load and do on a page of ours, whatever a yard is called."""
+
+
+ASSETS = {
+    "windowcast.css": "text/css; charset=utf-8",
+    "windowcast.js": "text/javascript; charset=utf-8",
+    "icon.svg": "image/svg+xml",
+}
+
+
+class Links(NamedTuple):
+    """How one page refers to another.
+
+    live:   they are served; else they are files beside each other
+    reads:  a token was shown, so that there is something to sign out of
+    forms:  what can be entered by the page may be linked to
+    """
+
+    live: bool
+    reads: bool = False
+    forms: bool = False
+
+    def to(self, page: str, slug: str = "") -> str:
+        """page: "overview", "yard", "season", "clipboard", "chances" or "service"."""
+        if self.live:
+            if page == "overview":
+                return "/"
+            return f"/{page}/{slug}" if slug else f"/{page}"
+        return file_name(page, slug)
+
+    def asset(self, name: str) -> str:
+        """A file of the page's looks, or a picture."""
+        return f"/assets/{name}" if self.live else name
+
+
+def file_name(page: str, slug: str = "") -> str:
+    """What a page is called where it is a file."""
+    if page == "overview":
+        return "index.html"
+    return f"{page}-{slug}.html" if slug else f"{page}.html"
+
+
+def policy(*, framed: bool = True) -> str:
+    """The Content-Security-Policy. framed: also who may frame it, which only a header can say."""
+    rules = POLICY | ({"frame-ancestors": "'none'"} if framed else {})
+    return "; ".join(f"{name} {value}" for name, value in rules.items())
+
+
+@cache
+def asset(name: str) -> tuple[str, bytes] | None:
+    """A file of the page's looks: its content type, and what is in it. None: there is none."""
+    if name not in ASSETS:
+        return None
+    return ASSETS[name], resources.files("windowcast.notice").joinpath("assets", name).read_bytes()
+
+
+@cache
+def _templates() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("windowcast.notice"),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=StrictUndefined,
+        auto_reload=False,
+    )
+    environment.globals.update(tr=tr, trn=trn, policy=policy(framed=False))
+    return environment
+
+
+def render(template: str, links: Links, **values: Any) -> str:
+    """A whole page from `templates/<template>.html`; every value is escaped."""
+    return _templates().get_template(f"{template}.html").render(links=links, **values)

@@ -320,7 +320,8 @@ def asset(name: str) -> Response:
     content_type, content = found
     answer = Response(content, content_type=content_type)
     answer.add_etag()
-    return answer.make_conditional(request)
+    answer.make_conditional(request)
+    return answer
 
 
 @pages.get("/")

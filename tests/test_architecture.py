@@ -102,6 +102,7 @@ EDGE_TO_EDGE = {
     ("store", "store_history"): "some of the database's statements, apart for the same reason",
     ("store", "store_journal"): "some of the database's statements, apart for the same reason",
     ("store", "store_calendar"): "some of the database's statements, apart for the same reason",
+    ("mail", "mail_parts"): "composes a message of them; apart so that each can be read",
     ("push", "mail"): "answers in the same words what became of a message",
     ("store", "store_second"): "some of the database's statements, apart for the same reason",
     ("store_second", "store_history"): "writes instants the same way",

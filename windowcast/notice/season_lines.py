@@ -268,3 +268,10 @@ def _span(first: MonthDay, last: MonthDay) -> str:
     if first.month == last.month and first.day < last.day:
         return f"{_day(first)}–{last.day}"
     return f"{_day(first)} to {_day(last)}"
+
+
+def instead_pieces(answer: SeasonAnswer) -> list[str]:
+    """What to do where hardly any past year had a start, a sentence each; else nothing."""
+    if not hardly_ever(answer.past):
+        return []
+    return [" ".join(line.split()).removeprefix("- ") for line in _instead(answer)]

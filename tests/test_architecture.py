@@ -25,12 +25,14 @@ LAYERS = (
     ("service",),
     ("web",),
     ("pages",),
+    ("past_pages",),
     ("named",),
     ("health", "missed", "backup"),
     ("schedule",),
     ("morning", "verify", "observed"),
     ("watching",),
     ("news",),
+    ("picture",),
     ("standing",),
     ("visiting", "counts", "doing", "records"),
     ("entering", "recipients"),
@@ -54,6 +56,7 @@ LIBRARIES = {
     "icalendar": ("notice",),
     "jinja2": ("notice",),
     "matplotlib": ("notice",),
+    "PIL": ("notice",),
 }
 TOUCHES_THE_WORLD = {
     "asyncio",
@@ -80,6 +83,7 @@ IN_MEMORY = {
         "io",
     ): "what writes a table wants a file to write to; here it is text",
     ("notice/chart.py", "io"): "what draws wants a file to write to; here it is bytes in memory",
+    ("notice/raster.py", "io"): "what draws wants a file to write to; here it is bytes in memory",
 }
 ASKS_THE_WORLD = {"open", "print", "input", "now", "today", "utcnow", "exit", "quit", "breakpoint"}
 
@@ -134,6 +138,7 @@ LONGER = {
 }
 
 HEAVY = (
+    "PIL",
     "apscheduler",
     "flask",
     "icalendar",

@@ -22,6 +22,7 @@ from windowcast.commands.shared import (
     NOTHING_USABLE,
     config_option,
     configuration_of,
+    picture_kind,
     say,
     show,
 )
@@ -204,6 +205,20 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
 @click.option(
     "--print-weather", is_flag=True, help="Also the daily highs that the answer rests on."
 )
+@click.option(
+    "--picture",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Also a picture of it, written to FILE.png or FILE.svg.",
+)
+@click.option(
+    "--width",
+    metavar="PIXELS",
+    type=click.IntRange(280, 2000),
+    default=720,
+    show_default=True,
+    help="What the picture is laid out for; 360 for a phone.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
 @config_option
 @click.pass_context
@@ -213,6 +228,8 @@ def yard(
     treatment_id: str | None,
     fetch: bool,
     print_weather: bool,
+    picture: Path | None,
+    width: int,
     as_json: bool,
     config_folder: str | None,
 ) -> None:
@@ -229,6 +246,7 @@ def yard(
     configuration = configuration_of(ctx, config_folder, secrets=("weather",))
     place = asking.find_yard(configuration, name)
     chosen = asking.find_treatments(configuration, place, treatment_id)
+    kind = None if picture is None else picture_kind(picture, own_svg=True)
     now = clock.now()
     with asking.open_store(configuration) as store:
         weather = asking.stored_weather(configuration, store, place, now)
@@ -250,11 +268,15 @@ def yard(
             if chosen == every
             else asking.answer_yard(configuration, place, weather, now=now, treatments=every)
         )
-        others = beside(
-            standing(configuration, store, place, weather, whole, now=now),
-            whole,
-            configuration.units,
-        )
+        stands = standing(configuration, store, place, weather, whole, now=now)
+        others = beside(stands, whole, configuration.units)
+        if picture is not None and kind is not None:
+            from windowcast import picture as drawing
+
+            shown = drawing.yard_picture(
+                configuration, store, place, now, weather=weather, answer=answer, stands=stands
+            )
+            drawing.write(shown, picture, kind, width)
     if as_json:
         from windowcast.notice.document import document
 

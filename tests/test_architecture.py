@@ -23,7 +23,7 @@ LAYERS = (
     ("cli",),
     ("commands",),
     ("service",),
-    ("web",),
+    ("web", "pages_written"),
     ("pages",),
     ("past_pages",),
     ("named",),

@@ -43,6 +43,7 @@ LAZY = {
     "observed": "past",
     "verify": "past",
     "visits": "visits",
+    "page": "page",
 }
 """Commands that stand in a module of `windowcast.commands`, imported when asked for."""
 

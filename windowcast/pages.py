@@ -9,26 +9,30 @@ from datetime import date, datetime, timedelta
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from windowcast import counts, news, visiting
+from windowcast import counts, health, news, past_pages, visiting
 from windowcast.answer import YardWeather, answer_yard, find_treatments, stored_weather
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.language import tr, trn
 from windowcast.notice import count_lines, hive_lines, page_views, reason, visit_lines, words
 from windowcast.notice.beside import Beside
+from windowcast.notice.health_lines import status_lines
 from windowcast.notice.page_views import (
     DayTasks,
     Overview,
     Rank,
     Row,
+    ServicePage,
     Task,
-    Told,
     Visits,
     YardPage,
     YardTasks,
 )
-from windowcast.notice.plain import chance_words, headline, labelled, licence_line
+from windowcast.notice.plain import Line, chance_words, headline, labelled, licence_line
+from windowcast.notice.svg import svg
 from windowcast.notice.text import Circumstances, contents
+from windowcast.notice.yard_picture import described, scene
+from windowcast.picture import yard_picture
 from windowcast.standing import SOON_DAYS, Standing, beside, standing
 from windowcast.trade.due import State
 from windowcast.trade.work import Job, Kind, WorkDay, by_day, gear, loads
@@ -44,6 +48,8 @@ LOOK_LASTS = timedelta(minutes=30)
 KEPT_FOR = timedelta(days=3)
 """An older forecast is stale whatever its age is compared with."""
 COUNTS_SHOWN = 20
+WIDE, NARROW = 900.0, 340.0
+"""Widths at which a yard's picture is laid out, in CSS pixels: a screen or a sheet, and a phone."""
 
 
 class Whole(NamedTuple):
@@ -369,14 +375,8 @@ def yard_page(
     yard: Yard,
     *,
     now: datetime,
-    told: Sequence[Told],
-    told_note: str,
 ) -> YardPage:
-    """One yard's own page.
-
-    told:       what was said of it, the newest first
-    told_note:  what there is to know of all of that
-    """
+    """One yard's own page."""
     found = whole(configuration, store, yard, now=now)
     answer, others = found.answer, found.beside
     today = answer.today
@@ -400,6 +400,17 @@ def yard_page(
     jobs = [job for job in work.jobs if job.done is None and job.on < today + timedelta(days=30)]
     counted = counts.of_yard(configuration, yard, store.journal(yard.name), today)
     row = row_of(found)
+    drawn = yard_picture(
+        configuration,
+        store,
+        yard,
+        now,
+        weather=found.weather,
+        answer=answer,
+        stands=found.standing,
+    )
+    wide = scene(drawn, WIDE)
+    told, told_note = past_pages.told(configuration, store, yard, now=now)
     return YardPage(
         name=yard.name,
         slug=page_views.slug(yard.name),
@@ -409,14 +420,16 @@ def yard_page(
         answer=others.heading or headline(answer.main, answer),
         urgent=others.danger,
         facts=page_views.facts([*_new(others), *said.parts[0].lines]),
-        picture="",
-        described="",
+        picture=svg(wide, identity="wide"),
+        narrow=svg(scene(drawn, NARROW), identity="narrow"),
+        described=described(drawn),
+        days=tuple(one.title for one in wide.columns),
         visits=tuple(_day(one) for one in by_day(jobs, configuration.work)),
         rounds=_rounds(counted),
         counts=tuple(
             count_lines.sentence(entry) for entry in reversed(counted.entries[-COUNTS_SHOWN:])
         ),
-        told=tuple(told),
+        told=told,
         told_note=told_note,
         cautions=said.cautions,
         law=said.law,
@@ -455,3 +468,39 @@ def _rounds(found: counts.YardCounts) -> tuple[str, ...]:
 def by_slug(configuration: Configuration) -> Mapping[str, Yard]:
     """The yards by what stands for them in addresses."""
     return {page_views.slug(yard.name): yard for yard in configuration.yards}
+
+
+def service_page(configuration: Configuration, store: Store, *, now: datetime) -> ServicePage:
+    """How the service does, as `windowcast status` says it."""
+    found = health.document(health.look(configuration, store, now))
+    said = status_lines({**found, "yards": [], "outbox": []})
+    outbox = status_lines({**found, "yards": [], "troubles": []})
+    return ServicePage(
+        troubles=tuple(found["troubles"]),
+        facts=page_views.facts(line for line in said if isinstance(line, Line)),
+        yards=tuple(
+            (
+                one["yard"],
+                tr("none yet") if one["last_morning"] is None else _day_of(one["last_morning"]),
+                _hour_of(one["next_due"]),
+                tr("none is stored")
+                if one["forecast_age_hours"] is None
+                else tr("{hours} h old", hours=f"{one['forecast_age_hours']:.1f}"),
+            )
+            for one in found["yards"]
+        ),
+        outbox=tuple(
+            fact
+            for fact in page_views.facts(line for line in outbox if isinstance(line, Line))
+            if fact.label == "To"
+        ),
+    )
+
+
+def _day_of(text: str) -> str:
+    return words.day(date.fromisoformat(text))
+
+
+def _hour_of(text: str) -> str:
+    local = datetime.fromisoformat(text)
+    return f"{words.day(local.date())}, {local:%H:%M}"

@@ -13,7 +13,8 @@ import logging
 import secrets
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import NamedTuple
@@ -22,12 +23,21 @@ from urllib.parse import urlsplit
 from flask import Blueprint, Flask, Response, abort, current_app, g, redirect, request
 from werkzeug.exceptions import HTTPException
 
+from windowcast import pages as gathering
+from windowcast import past_pages
+from windowcast.answer import open_store
 from windowcast.edges import clock
 from windowcast.edges.settings import Configuration, WebSettings
+from windowcast.edges.store import Store
 from windowcast.errors import StoreError
 from windowcast.notice import page
 from windowcast.notice.page import Links
+from windowcast.pages import Looks
+from windowcast.past_pages import Records
+from windowcast.trade.yard import Yard
 
+WITHIN_S, AGAIN_S = 4.0, 2
+"""So long a request looks at yards; what it has not come to, the next one does, so soon."""
 SIGNED_IN_DAYS = 90
 REMEMBERED_ADDRESSES = 1000
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 60.0
@@ -40,12 +50,16 @@ log = logging.getLogger("windowcast")
 class Site(NamedTuple):
     """What the requests of one application share.
 
-    now:  the clock
+    now:      the clock
+    looks,    what is worked out once for several requests
+    records:
     """
 
     configuration: Configuration
     gate: Gate
     now: Callable[[], datetime]
+    looks: Looks
+    records: Records
 
 
 @dataclass
@@ -148,7 +162,9 @@ pages = Blueprint("pages", __name__)
 def create_app(configuration: Configuration, *, now: Callable[[], datetime] = clock.now) -> Flask:
     """The application of one service."""
     app = Flask("windowcast", static_folder=None)
-    app.extensions["windowcast"] = Site(configuration, Gate(configuration.web), now)
+    app.extensions["windowcast"] = Site(
+        configuration, Gate(configuration.web), now, Looks(configuration), Records(configuration)
+    )
     app.url_map.strict_slashes = False
     app.before_request(_guard)
     app.after_request(_protect)
@@ -324,7 +340,94 @@ def asset(name: str) -> Response:
     return answer
 
 
+@contextmanager
+def reading() -> Iterator[Store]:
+    """The database, opened for this request alone; nothing can be written through it."""
+    with open_store(site().configuration, create=False, read_only=True) as store:
+        yield store
+
+
+def yard_of(name: str) -> Yard:
+    """The yard that an address names; else there is no such page."""
+    found = gathering.by_slug(site().configuration).get(name)
+    if found is None:
+        abort(404)
+    return found
+
+
+def _shown(template: str, view: object) -> Response:
+    return Response(page.render(template, links(), view=view))
+
+
+def _again(answer: Response, pending: int) -> Response:
+    """A list that is not whole yet is loaded again by the browser itself."""
+    if pending:
+        answer.headers["Refresh"] = str(AGAIN_S)
+    return answer
+
+
 @pages.get("/")
 def overview() -> Response:
-    yards = [yard.name for yard in site().configuration.yards]
-    return Response(page.render("overview", links(), yards=yards))
+    shared, now = site(), site().now()
+    with reading() as store:
+        looks, pending = shared.looks.take(store, now, within_s=WITHIN_S)
+    view = gathering.overview(
+        shared.configuration,
+        looks,
+        pending=pending,
+        now=now,
+        page=request.args.get("part", 1, type=int),
+        find=request.args.get("find", "")[:80],
+    )
+    return _again(_shown("overview", view), pending)
+
+
+@pages.get("/visits")
+def visits() -> Response:
+    shared, now = site(), site().now()
+    with reading() as store:
+        looks, pending = shared.looks.take(store, now, within_s=WITHIN_S)
+    view = gathering.visits(shared.configuration, looks, pending=pending, now=now)
+    return _again(_shown("visits", view), pending)
+
+
+@pages.get("/yard/<name>")
+def yard(name: str) -> Response:
+    one, shared, now = yard_of(name), site(), site().now()
+    with reading() as store:
+        view = gathering.yard_page(shared.configuration, store, one, now=now)
+    return _shown("yard", view)
+
+
+@pages.get("/season/<name>")
+def season(name: str) -> Response:
+    one, shared = yard_of(name), site()
+    with reading() as store:
+        view = past_pages.season_page(shared.configuration, store, one, now=shared.now())
+    return _shown("season", view)
+
+
+@pages.get("/chances")
+def chances() -> Response:
+    shared = site()
+    with reading() as store:
+        view = shared.records.all(store, shared.now())
+    return _shown("chances", view)
+
+
+@pages.get("/pictures/<name>")
+def picture(name: str) -> Response:
+    shared = site()
+    with reading() as store:
+        drawn = shared.records.picture(store, name, shared.now())
+    if drawn is None:
+        abort(404)
+    return Response(drawn, content_type="image/png")
+
+
+@pages.get("/service")
+def service() -> Response:
+    shared = site()
+    with reading() as store:
+        view = gathering.service_page(shared.configuration, store, now=shared.now())
+    return _shown("service", view)

@@ -7,8 +7,11 @@ from importlib import resources
 from typing import Any, NamedTuple
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2.filters import do_urlencode
 
 from windowcast.language import tr, trn
+from windowcast.notice.hive_lines import LAW
+from windowcast.notice.svg import stylesheet
 
 POLICY = {
     "default-src": "'none'",
@@ -41,16 +44,27 @@ class Links(NamedTuple):
     forms: bool = False
 
     def to(self, page: str, slug: str = "") -> str:
-        """page: "overview", "yard", "season", "clipboard", "chances" or "service"."""
+        """page: "overview", "yard", "season", "visits", "chances" or "service"."""
         if self.live:
             if page == "overview":
                 return "/"
             return f"/{page}/{slug}" if slug else f"/{page}"
         return file_name(page, slug)
 
+    def part(self, number: int, find: str = "") -> str:
+        """One part of the list of all yards, from 1."""
+        if not self.live:
+            return file_name("overview") if number == 1 else f"yards-part-{number}.html"
+        wanted: dict[str, object] = {"part": number} | ({"find": find} if find else {})
+        return f"/?{do_urlencode(wanted)}"
+
     def asset(self, name: str) -> str:
-        """A file of the page's looks, or a picture."""
+        """A file of the page's looks."""
         return f"/assets/{name}" if self.live else name
+
+    def picture(self, name: str) -> str:
+        """A picture that is a file of its own."""
+        return f"/pictures/{name}" if self.live else name
 
 
 def file_name(page: str, slug: str = "") -> str:
@@ -71,7 +85,10 @@ def asset(name: str) -> tuple[str, bytes] | None:
     """A file of the page's looks: its content type, and what is in it. None: there is none."""
     if name not in ASSETS:
         return None
-    return ASSETS[name], resources.files("windowcast.notice").joinpath("assets", name).read_bytes()
+    content = resources.files("windowcast.notice").joinpath("assets", name).read_bytes()
+    if name == "windowcast.css":
+        content += stylesheet().encode()
+    return ASSETS[name], content
 
 
 @cache
@@ -84,10 +101,12 @@ def _templates() -> Environment:
         undefined=StrictUndefined,
         auto_reload=False,
     )
-    environment.globals.update(tr=tr, trn=trn, policy=policy(framed=False))
+    environment.globals.update(tr=tr, trn=trn, policy=policy(framed=False), law=LAW)
     return environment
 
 
 def render(template: str, links: Links, **values: Any) -> str:
     """A whole page from `templates/<template>.html`; every value is escaped."""
-    return _templates().get_template(f"{template}.html").render(links=links, **values)
+    return (
+        _templates().get_template(f"{template}.html").render(links=links, here=template, **values)
+    )

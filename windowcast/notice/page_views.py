@@ -179,12 +179,12 @@ class YardPage(NamedTuple):
     answer:    the answer in a few words
     urgent:    danger to what is in, in words; "": none
     facts:     what its notice says
-    picture:   an SVG of ours, made of escaped texts; "": there is none
-    described: the same in words
+    picture,   SVGs of ours, made of escaped texts: for a screen or a sheet, and for a phone
+    narrow:
+    described: the same in words; `days` each day's figures
     visits:    of the next days
     counts:    of mites, the newest first; `rounds` what they come to
     told:      what was said to whom, the newest first
-    season:    there is a page of its season
     """
 
     name: str
@@ -196,7 +196,9 @@ class YardPage(NamedTuple):
     urgent: str
     facts: tuple[Fact, ...]
     picture: str
+    narrow: str
     described: str
+    days: tuple[str, ...]
     visits: tuple[DayTasks, ...]
     rounds: tuple[str, ...]
     counts: tuple[str, ...]

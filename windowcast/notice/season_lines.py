@@ -275,3 +275,13 @@ def instead_pieces(answer: SeasonAnswer) -> list[str]:
     if not hardly_ever(answer.past):
         return []
     return [" ".join(line.split()).removeprefix("- ") for line in _instead(answer)]
+
+
+def span_words(half: Sequence[PastStart]) -> str:
+    """The days of one half-month: "Aug 16–31"."""
+    return _span(half[0].day, half[-1].day)
+
+
+def median_words(one: PastRegimen) -> str:
+    """The median first start: a day, "none", or "-" where it is not known."""
+    return _median(one)

@@ -31,7 +31,7 @@ from windowcast.notice.page_views import (
 from windowcast.notice.plain import Line, chance_words, headline, labelled, licence_line
 from windowcast.notice.svg import svg
 from windowcast.notice.text import Circumstances, contents
-from windowcast.notice.yard_picture import described, scene
+from windowcast.notice.yard_picture import scene
 from windowcast.picture import yard_picture
 from windowcast.standing import SOON_DAYS, Standing, beside, standing
 from windowcast.trade.due import State
@@ -48,7 +48,7 @@ LOOK_LASTS = timedelta(minutes=30)
 KEPT_FOR = timedelta(days=3)
 """An older forecast is stale whatever its age is compared with."""
 COUNTS_SHOWN = 20
-WIDE, NARROW = 900.0, 340.0
+WIDE, NARROW = 900.0, 324.0
 """Widths at which a yard's picture is laid out, in CSS pixels: a screen or a sheet, and a phone."""
 
 
@@ -325,17 +325,21 @@ def visits(
     )
 
 
-def _day(one: WorkDay) -> DayTasks:
+def _day(one: WorkDay, *, alone: bool = False) -> DayTasks:
+    """`alone`: of one yard, whose page it stands on."""
     yards = list(dict.fromkeys(job.yard for job in one.jobs))
+    day, minutes = words.day(one.day), round(one.minutes)
     return DayTasks(
-        title=tr(
+        title=tr("{day}: {minutes} minutes without the drive", day=day, minutes=minutes)
+        if alone
+        else tr(
             "{day}: {yards}, {minutes} minutes without the drive",
-            day=words.day(one.day),
+            day=day,
             yards=page_views.count_of(len(yards)),
-            minutes=round(one.minutes),
+            minutes=minutes,
         ),
         load=tuple(
-            tr("{amount} of {what}", amount=amount, what=words.treatment_plural(treatment))
+            tr("{amount}: {what}", amount=amount, what=words.treatment_plural(treatment))
             for treatment, load in loads(one.jobs).values()
             if (amount := visit_lines.load_words(load))
         ),
@@ -422,9 +426,8 @@ def yard_page(
         facts=page_views.facts([*_new(others), *said.parts[0].lines]),
         picture=svg(wide, identity="wide"),
         narrow=svg(scene(drawn, NARROW), identity="narrow"),
-        described=described(drawn),
         days=tuple(one.title for one in wide.columns),
-        visits=tuple(_day(one) for one in by_day(jobs, configuration.work)),
+        visits=tuple(_day(one, alone=True) for one in by_day(jobs, configuration.work)),
         rounds=_rounds(counted),
         counts=tuple(
             count_lines.sentence(entry) for entry in reversed(counted.entries[-COUNTS_SHOWN:])

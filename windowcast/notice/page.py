@@ -11,6 +11,7 @@ from jinja2.filters import do_urlencode
 
 from windowcast.language import tr, trn
 from windowcast.notice.hive_lines import LAW
+from windowcast.notice.plain import kept_together
 from windowcast.notice.svg import stylesheet
 
 POLICY = {
@@ -100,9 +101,15 @@ def _templates() -> Environment:
         lstrip_blocks=True,
         undefined=StrictUndefined,
         auto_reload=False,
+        finalize=_readable,
     )
     environment.globals.update(tr=tr, trn=trn, policy=policy(framed=False), law=LAW)
     return environment
+
+
+def _readable(value: Any) -> Any:
+    """Plain text without line breaks between a figure and its unit, or within a date."""
+    return kept_together(value) if type(value) is str else value
 
 
 def render(template: str, links: Links, **values: Any) -> str:

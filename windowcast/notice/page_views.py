@@ -181,7 +181,7 @@ class YardPage(NamedTuple):
     facts:     what its notice says
     picture,   SVGs of ours, made of escaped texts: for a screen or a sheet, and for a phone
     narrow:
-    described: the same in words; `days` each day's figures
+    days:      each day's figures, in words
     visits:    of the next days
     counts:    of mites, the newest first; `rounds` what they come to
     told:      what was said to whom, the newest first
@@ -197,7 +197,6 @@ class YardPage(NamedTuple):
     facts: tuple[Fact, ...]
     picture: str
     narrow: str
-    described: str
     days: tuple[str, ...]
     visits: tuple[DayTasks, ...]
     rounds: tuple[str, ...]
@@ -338,7 +337,7 @@ def title_of(rank: Rank) -> str:
     return {
         Rank.DANGER: tr("In danger"),
         Rank.VISIT: tr("To visit today"),
-        Rank.OPEN: tr("A start is open today"),
+        Rank.OPEN: tr("A start is open"),
         Rank.SOON: tr("Due soon"),
         Rank.UNKNOWN: tr("No usable forecast"),
         Rank.REST: tr("Nothing to do today"),

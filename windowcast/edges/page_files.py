@@ -12,6 +12,8 @@ from windowcast.errors import UsageError
 
 LIST = "windowcast-page.json"
 """Names the files in the folder that are ours; whatever it does not name is somebody else's."""
+DRAFT = ".windowcast-draft-"
+KILLED_S = 3600
 LONGEST_LIST = 10_000_000
 ORDINARY_MODE = 0o666
 
@@ -69,6 +71,11 @@ class PageFolder:
                     path.unlink()
                     found.append(name)
             self._note(set(self.names))
+            written = (self.folder / LIST).stat().st_mtime
+            for draft in self.folder.glob(f"{DRAFT}*"):
+                # Of a run that was killed, and not of one that is at it beside this one.
+                if written - draft.lstat().st_mtime > KILLED_S:
+                    draft.unlink(missing_ok=True)
         except OSError as error:
             raise _unusable(self.folder, error) from error
         return found
@@ -106,7 +113,7 @@ def _plain(name: str) -> bool:
 
 
 def _whole(path: Path, content: bytes) -> None:
-    descriptor, draft = tempfile.mkstemp(dir=path.parent, prefix=".windowcast-", suffix=".draft")
+    descriptor, draft = tempfile.mkstemp(dir=path.parent, prefix=DRAFT)
     try:
         with os.fdopen(descriptor, "wb") as file:
             file.write(content)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import logging
+import os
+import socket
 import threading
 from collections.abc import Callable, Iterable
 from typing import Any
@@ -48,10 +50,12 @@ class WebServer:
         # Whom the server itself has something to say to: it would else print it.
         logging.getLogger("waitress").addHandler(_Handing())
         logging.getLogger("waitress").propagate = False
+        # Made here, because the server leaves one that it cannot have open.
+        self._socket = _listening(listen)
+        self.port: int = self._socket.getsockname()[1]
         self._server = create_server(
             application,
-            host=listen[0],
-            port=listen[1],
+            sockets=[self._socket],
             map={},
             threads=THREADS,
             ident=PROGRAM,
@@ -63,7 +67,6 @@ class WebServer:
             clear_untrusted_proxy_headers=True,
             expose_tracebacks=False,
         )
-        self.port: int = int(self._server.effective_port)
         self._thread = threading.Thread(target=self._run, name="web", daemon=True)
         self._thread.start()
 
@@ -86,6 +89,19 @@ class WebServer:
     def close(self) -> None:
         self._server.close()
         self._thread.join(5)
+
+
+def _listening(listen: tuple[str, int]) -> socket.socket:
+    made = socket.socket(socket.AF_INET6 if ":" in listen[0] else socket.AF_INET)
+    try:
+        if os.name == "posix":
+            # Else a service that is started again waits for connections that have ended.
+            made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        made.bind(listen)
+    except BaseException:
+        made.close()
+        raise
+    return made
 
 
 class _Handing(logging.Handler):

@@ -76,9 +76,10 @@ def test_what_is_pressed_is_as_large_as_a_fingertip(chromium, served, path):
         small = view.page.evaluate(
             """least => [...document.querySelectorAll('a, button, input, summary')]
                 .filter(one => !one.classList.contains('skip') && one.offsetParent)
-                .map(one => [one.outerHTML.slice(0, 90), one.getBoundingClientRect()])
+                // all of a row leads where its link does
+                .map(one => [one.outerHTML, (one.closest('.row') || one).getBoundingClientRect()])
                 .filter(([, box]) => box.width < least || box.height < least)
-                .map(([what, box]) => `${what}: ${box.width} x ${box.height}`)""",
+                .map(([what, box]) => `${what.slice(0, 90)}: ${box.width} x ${box.height}`)""",
             FINGER_PX,
         )
         assert small == []
@@ -240,9 +241,8 @@ def test_on_paper_it_is_ink_on_white_with_boxes_to_tick(chromium, served, path, 
         pages = view.page.pdf(format=sheet)
         assert pages.startswith(b"%PDF")
         if PICTURES:
-            (
-                Path(PICTURES) / f"{path.strip('/').replace('/', '-') or 'yards'}-{sheet}.pdf"
-            ).write_bytes(pages)
+            name = f"{path.strip('/').replace('/', '-') or 'yards'}-{sheet}.pdf"
+            (Path(PICTURES) / name).write_bytes(pages)
 
 
 def test_one_signs_in_once_and_out_again(chromium, tmp_path):

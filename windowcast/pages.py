@@ -426,7 +426,7 @@ def yard_page(
         facts=page_views.facts([*_new(others), *said.parts[0].lines]),
         picture=svg(wide, identity="wide"),
         narrow=svg(scene(drawn, NARROW), identity="narrow"),
-        days=tuple(one.title for one in wide.columns),
+        days=tuple("; ".join(one.title.splitlines()) for one in wide.columns),
         visits=tuple(_day(one, alone=True) for one in by_day(jobs, configuration.work)),
         rounds=_rounds(counted),
         counts=tuple(

@@ -18,6 +18,8 @@ from windowcast.edges import config, shipped
 from windowcast.edges.settings import WebSettings
 from windowcast.edges.store import Decision, ObservedHigh, SaidOf, Told
 from windowcast.errors import StoreError
+from windowcast.notice import page
+from windowcast.notice.page_views import Rank
 from windowcast.past_pages import Records
 from windowcast.trade.course import snapshot
 from windowcast.trade.journal import Entry
@@ -196,11 +198,18 @@ def test_nothing_can_be_written_through_what_only_reads(configuration, store_url
     entry = Entry(0, "Creek Bend", "count", START, NOW, {"mites": 1})
     with open_store(there, create=False, read_only=True) as reading:
         assert reading.journal() == []
+        assert reading.fetched(NOW) == reading.last_entries() == reading.last_said() == {}
+        assert reading.said_and_sent("Creek Bend", NOW) == []
         with pytest.raises(StoreError):
             reading.enter([entry])
         assert reading.journal() == []
     with open_store(there) as writing:
-        assert writing.enter([entry])
+        (number,) = writing.enter([entry])
+        tell(writing, there.yards[0], START, **named())
+        assert writing.last_entries() == {"Creek Bend": number}
+        assert list(writing.last_said()) == [there.yards[0].name]
+        (said,) = writing.said_and_sent(there.yards[0].name, NOW - timedelta(days=60))
+        assert (said.document, said.state, said.error) == (named(), None, "")
 
 
 def test_a_yard_is_looked_at_again_when_something_has_changed_and_not_before(configuration, store):
@@ -288,3 +297,26 @@ def test_failed_tries_are_slowed_by_network_and_forgotten_in_the_end():
     for number in range(3000):
         gate.failed(f"10.0.{number // 256}.{number % 256}")
     assert len(gate.waits) <= 1000
+
+
+def test_every_page_can_be_shown_before_anything_is_known(configuration, store):
+    yard = configuration.yards[0]
+    looks, _ = pages.Looks(configuration).take(store, NOW)
+    views = {
+        "overview": pages.overview(configuration, looks, pending=0, now=NOW),
+        "visits": pages.visits(configuration, looks, pending=0, now=NOW),
+        "yard": pages.yard_page(configuration, store, yard, now=NOW),
+        "season": past_pages.season_page(configuration, store, yard, now=NOW),
+        "chances": Records(configuration).all(store, NOW),
+        "service": pages.service_page(configuration, store, now=NOW),
+    }
+
+    texts = {
+        name: page.render(name, page.Links(live=True, reads=True), view=view)
+        for name, view in views.items()
+    }
+
+    assert all(text.rstrip().endswith("</html>") for text in texts.values())
+    assert [group.rank for group in views["overview"].groups] == [Rank.UNKNOWN]
+    assert "There is no forecast for this yard" in texts["yard"].replace("\N{NO-BREAK SPACE}", " ")
+    assert "windowcast season" in texts["season"]

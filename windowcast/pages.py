@@ -246,7 +246,9 @@ def _free_row(base: Row, found: Whole, soon: Sequence[Job], more: tuple[str, ...
             rank=Rank.OPEN, day=day, weight=0.0 if share is None else -float(share.value)
         )
     near = named is not None and (named.day - today).days <= SOON_DAYS
-    pressing = due.state in (State.NOW, State.OVERDUE)
+    pressing = due.state in (State.NOW, State.OVERDUE) or (
+        due.state is State.COMING and due.by is not None and (due.by - today).days <= SOON_DAYS
+    )
     if near or pressing or soon or counting:
         days = [job.on for job in soon] + ([named.day] if near and named is not None else [])
         if pressing:

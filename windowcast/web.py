@@ -169,7 +169,7 @@ def create_app(configuration: Configuration, *, now: Callable[[], datetime] = cl
     app.extensions["windowcast"] = Site(
         configuration, Gate(configuration.web), now, Looks(configuration), Records(configuration)
     )
-    app.url_map.strict_slashes = False
+    app.url_map.strict_slashes = app.url_map.merge_slashes = False
     app.before_request(_guard)
     app.after_request(_protect)
     app.register_error_handler(Exception, _went_wrong)

@@ -47,9 +47,14 @@ LAZY = {
     "observed": "past",
     "verify": "past",
     "visits": "visits",
+    "page": "page",
 }
 """Commands that stand in a module of `windowcast.commands`, imported when asked for."""
 SENDS = ("morning", "serve")
+
+
+THE_JOB = ("weather", "mail", "push", "health")
+"""The tables whose secrets the morning needs."""
 
 
 class Commands(click.Group):
@@ -146,6 +151,7 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
     """
     from windowcast import health
     from windowcast.edges import store
+    from windowcast.edges.config_values import is_loopback
 
     configuration = configuration_of(ctx, config_folder, secrets=None)
     answers = store.check_place(
@@ -166,6 +172,12 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
 
         if not letters.can_draw():
             click.echo("mail: without pictures; for them run: pip install 'windowcast[picture]'")
+    web = configuration.web
+    if web.token and not (is_loopback(web.listen[0]) or web.public_url.startswith("https://")):
+        say(
+            "[web] listen: other machines reach the page over plain http, and the token can be read"
+            " on the way; put a proxy with https before it, and name it in public_url"
+        )
     yards, treatments = configuration.yards, configuration.treatments
     where = "printed" if configuration.mail is None else "mailed"
     click.echo(
@@ -208,7 +220,7 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
     from windowcast import morning as job
     from windowcast.edges import clock
 
-    configuration = configuration_of(ctx, config_folder, secrets=None)
+    configuration = configuration_of(ctx, config_folder, secrets=THE_JOB)
     with job.open_store(configuration) as store, job.alone(store, say, wait=not print_only):
         if not print_only:
             for notice_of_none in missed.tell(configuration, store, now=clock.now(), say=say):
@@ -392,20 +404,28 @@ def band(
 
 
 @main.command()
+@click.option("--web", is_flag=True, help="Also show the page for browsers, where [web] says.")
 @config_option
 @click.pass_context
-def serve(ctx: click.Context, config_folder: str | None) -> None:
+def serve(ctx: click.Context, web: bool, config_folder: str | None) -> None:
     """Run the morning job for each yard at its local time, until stopped.
 
-    Example: windowcast --config /etc/windowcast serve
+    Example: windowcast --config /etc/windowcast serve --web
     """
     from windowcast import service
     from windowcast.edges import config
     from windowcast.edges.config_watch import ConfigWatch
 
-    files = ConfigWatch(config.find_folder(config_folder or ctx.obj, os.environ), os.environ)
-    configuration = configuration_of(ctx, config_folder, secrets=None)
-    if not service.serve(configuration, files):
+    if web:
+        from windowcast.edges import web_server
+
+        web_server.check_available()
+    secrets = config.SECRETS if web else {*THE_JOB, "store"}
+    files = ConfigWatch(
+        config.find_folder(config_folder or ctx.obj, os.environ), os.environ, secrets=secrets
+    )
+    configuration = configuration_of(ctx, config_folder, secrets=secrets)
+    if not service.serve(configuration, files, web=web):
         # A thread that waits for a server would hold the interpreter's ordinary end.
         sys.stdout.flush()
         sys.stderr.flush()

@@ -30,6 +30,7 @@ from windowcast.edges.http import is_loopback
 from windowcast.edges.service_lock import ServiceLock
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
+from windowcast.edges.web_server import WebServer
 from windowcast.errors import ConfigError, StoreError, WindowcastError
 from windowcast.schedule import due_mornings, next_due
 from windowcast.trade.yard import Yard
@@ -230,10 +231,13 @@ def _print(text: str) -> None:
     sys.stdout.flush()
 
 
-def serve(configuration: Configuration, files: ConfigWatch | None = None) -> bool:
+def serve(
+    configuration: Configuration, files: ConfigWatch | None = None, *, web: bool = False
+) -> bool:
     """Tick until SIGTERM or SIGINT, then finish the tick under way and return.
 
     files:  where the configuration comes from, to take over what is edited
+    web:    also show the page, where `[web]` says
 
     False where that tick is still held up by a server after STOP_SECONDS: the process may then be
     ended at any instruction, for all that counts is in the store, in whole transactions.
@@ -259,10 +263,17 @@ def serve(configuration: Configuration, files: ConfigWatch | None = None) -> boo
     loop = health.Loop(ticker=ticker, stalled_after=within or STALLED_SECONDS)
     door = _Door(ticker, loop)
     door.open()
+    shown = _Shown(ticker) if web else None
+    if shown is not None:
+        shown.open()
 
     def tick() -> None:
         door.open()
+        if shown is not None:
+            shown.open()
         ticker.tick(clock.now())
+        if shown is not None:
+            shown.open()  # the tick may have taken over what was edited
         systemd.notify(os.environ, STATUS=_status(ticker))
 
     scheduler = BackgroundScheduler(timezone=UTC)
@@ -287,6 +298,8 @@ def serve(configuration: Configuration, files: ConfigWatch | None = None) -> boo
     scheduler.shutdown(wait=False)
     finished = ticker.idle.wait(STOP_SECONDS)
     door.close()
+    if shown is not None:
+        shown.close()
     try:
         with open_store(configuration, create=False) as store:
             store.note_tick(ticker.run, clock.now(), stopped=True)
@@ -374,6 +387,67 @@ class _Door:
             return Page(500, "text/plain; charset=utf-8", b"cannot say; see the log\n")
 
     def close(self) -> None:
+        if self._server is not None:
+            self._server.close()
+
+
+class _Shown:
+    """The page for people. That nobody can see it is no reason to send nothing: whatever goes wrong
+    with it is said, and tried again at the next tick."""
+
+    def __init__(self, ticker: Ticker) -> None:
+        self._ticker = ticker
+        self._configuration = ticker.configuration
+        self._server: WebServer | None = None
+        self._over = threading.Event()
+        self._said = False
+
+    def open(self) -> None:
+        """Listen where that is not done yet, or no longer, or elsewhere by now, and show what the
+        present configuration says. What keeps us from it is said once."""
+        wanted, server = self._ticker.configuration, self._server
+        if server is not None and server.alive and wanted is self._configuration:
+            return
+        moved = wanted.web.listen != self._configuration.web.listen
+        self._configuration = wanted
+        self._over.set()
+        if server is not None and (moved or not server.alive):
+            server.close()
+            server = self._server = None
+        listen = wanted.web.listen
+        try:
+            from windowcast.web import create_app, keep_ready
+
+            app = create_app(wanted)
+            if server is None:
+                self._server = WebServer(listen, app)
+            else:
+                server.application = app
+            self._over = threading.Event()
+            threading.Thread(
+                target=keep_ready, args=(app, self._over), name="web-ahead", daemon=True
+            ).start()
+        except OSError as error:
+            if not self._said:
+                log.error(
+                    "[web] listen: nobody can see the page at %s port %d (%s); the service goes on"
+                    " and tries again: end what listens there, or change the port",
+                    *listen,
+                    (error.strerror or str(error)).lower(),
+                )
+            self._said = True
+            return
+        except Exception:
+            if not self._said:
+                log.exception("nobody can see the page; the service goes on and tries again")
+            self._said = True
+            return
+        self._said = False
+        if server is None:
+            log.info("the page answers at %s port %d", *listen)
+
+    def close(self) -> None:
+        self._over.set()
         if self._server is not None:
             self._server.close()
 

@@ -59,13 +59,13 @@ def write(journey, weather, box, port, *, at=DUE, more=""):
 
 
 @contextmanager
-def serving(journey):
+def serving(journey, *more):
     """The service's log, as a function."""
     log = journey.folder.parent / "log"
     watched = {"NOTIFY_SOCKET": f"@windowcast-edited-{os.getpid()}", "WATCHDOG_USEC": OFTEN}
     with log.open("w") as out:
         process = subprocess.Popen(
-            journey.command("serve"),
+            journey.command("serve", *more),
             stdout=out,
             stderr=out,
             env={**journey.environment(), **watched},
@@ -104,6 +104,31 @@ def test_a_yard_that_is_added_is_told_of_without_a_restart(journey, weather):
         "Creek Bend", "Mill Yard"
     ]  # fmt: skip
     assert log.count("configuration read anew: 2 yard(s)") == 1
+
+
+def test_the_page_shows_what_was_added_where_it_is_told_to_now(journey, weather):
+    port, first, second = free_port(), free_port(), free_port()
+
+    def web(number):
+        return f'[web]\nlisten = "127.0.0.1:{number}"\n'
+
+    with Mailbox() as box:
+        write(journey, weather, box, port, more=web(first))
+        with serving(journey, "--web") as said:
+            wait_for(lambda: f"the page answers at 127.0.0.1 port {first}" in said(), "the page")
+            before = ask(first, "/").text
+            journey.write(
+                "yards.toml", yard_of(journey, "Creek Bend") + yard_of(journey, "Mill Yard")
+            )
+            wait_for(lambda: "Mill Yard" in ask(first, "/").text, "the new yard")
+            write(journey, weather, box, port, more=web(second))
+            wait_for(lambda: f"the page answers at 127.0.0.1 port {second}" in said(), "the move")
+            after = ask(second, "/").text
+            with pytest.raises(OSError, match="refused"):
+                ask(first, "/")
+    assert "Creek Bend" in before
+    assert "Mill Yard" not in before
+    assert "Mill Yard" in after
 
 
 def test_a_half_written_file_changes_nothing_is_said_once_and_heals(journey, weather):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,11 +14,21 @@ Stamp = tuple[int, int, int] | None
 
 
 class ConfigWatch:
-    """The three files of a folder, from when this is made: make it before they are read."""
+    """The three files of a folder, from when this is made: make it before they are read.
 
-    def __init__(self, folder: Path, environ: Mapping[str, str]) -> None:
+    secrets:  as `config.load` takes them
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        environ: Mapping[str, str],
+        *,
+        secrets: Collection[str] = config.SECRETS,
+    ) -> None:
         self._folder = folder
         self._environ = environ
+        self._secrets = secrets
         self._seen = self._stamps()
 
     def changed(self) -> Configuration | None:
@@ -31,7 +41,7 @@ class ConfigWatch:
             return None
         # Looked at before they are read: what is written meanwhile is seen the next time.
         self._seen = stamps
-        return config.load(self._folder, self._environ)
+        return config.load(self._folder, self._environ, secrets=self._secrets)
 
     def _stamps(self) -> list[Stamp]:
         return [_stamp(self._folder / name) for name in config.FILES]

@@ -29,6 +29,7 @@ LAYERS = (
     ("watching",),
     ("news",),
     ("standing", "forms"),
+    ("form_kinds",),
     ("visiting", "counts", "doing", "records"),
     ("entering", "recipients"),
     ("chance", "second_look"),

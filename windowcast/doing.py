@@ -42,6 +42,7 @@ DETAILS = (
 )
 """What the records want of a treatment besides; texts."""
 LONGEST_TEXT = 2000
+MOST_SUPERS, MOST_STRIPS = 20, 100_000
 
 Say = Callable[[str], None]
 
@@ -90,6 +91,7 @@ def begin(
             f"colonies is {count}; wanted: how many were treated, at least 1",
             field="colonies",
         )
+    _at_most("supers", supers, MOST_SUPERS)
     remarks: list[str] = []
     if count > yard.colonies:
         remarks.append(
@@ -158,6 +160,7 @@ def swap(
     key: str | None = None,
 ) -> Done:
     """Enter that the next dose was given. Raises UsageError where none can have been."""
+    _at_most("strips", strips, MOST_STRIPS)
     remarks: list[str] = []
     today = today_at(yard, now)
 
@@ -198,6 +201,7 @@ def remove(
     key: str | None = None,
 ) -> Done:
     """Enter that what was put in came out. Raises UsageError where nothing can have."""
+    _at_most("strips", strips, MOST_STRIPS)
     remarks: list[str] = []
     today = today_at(yard, now)
 
@@ -415,6 +419,11 @@ def _strips(course: Course) -> int | None:
     """How many strips should be in when the last came in: those of the last dose."""
     dose = course.regimen.doses[min(len(course.swaps), len(course.regimen.doses) - 1)]
     return None if dose.strips is None else dose.strips * course.colonies
+
+
+def _at_most(name: str, found: int | None, most: int) -> None:
+    if found is not None and not 0 <= found <= most:
+        raise UsageError(f"{name} is {found}; wanted: a whole number, 0 to {most}", field=name)
 
 
 def _given(details: Mapping[str, str | None]) -> dict[str, str]:

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.errors import UsageError
-from windowcast.trade.journal import Entry, in_force
+from windowcast.trade.journal import Entry, in_force, standing_for
 from windowcast.trade.rules import SeasonRules
 from windowcast.trade.yard import Yard
 
@@ -117,12 +117,16 @@ def void(store: Store, number: int, why: str, *, now: datetime, kinds: tuple[str
     with store.transaction():
         old = corrected(store, number, *kinds)
         if old.kind == "start":
-            entries = in_force(store.journal(old.yard))
-            mine = [one for one in entries if one.body.get("start") == number]
+            entries = store.journal(old.yard)
+            stands = standing_for(entries)
+            mine = [
+                one for one in in_force(entries) if stands.get(one.body.get("start") or 0) == number
+            ]
             if mine:
                 raise UsageError(
                     f"entries {', '.join(str(one.id) for one in mine)} belong to treatment"
-                    f" {number}; void those first"
+                    f" {number}",
+                    typed="; void those first",
                 )
         body = {"why": why.strip()}
         store.enter([Entry(0, old.yard, "void", old.day, now, body, corrects=number)])

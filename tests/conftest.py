@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from support import chromium as browsers
 from support.postgres import WANTED, PostgresServer, program
 
 REPOSITORY = Path(__file__).resolve().parents[1]
@@ -33,6 +34,18 @@ def postgres() -> Iterator[PostgresServer]:
         pytest.skip(WANTED)
     with PostgresServer() as server:
         yield server
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[browsers.Chromium]:
+    """A real browser; skips where none is installed.
+
+    A module has its own, because a running one keeps an event loop in this thread.
+    """
+    if browsers.program() is None:
+        pytest.skip(browsers.WANTED)
+    with browsers.Chromium() as browser:
+        yield browser
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

@@ -22,12 +22,17 @@ LAYERS = (
     ("__main__",),
     ("cli",),
     ("commands",),
-    ("service", "named"),
+    ("service",),
+    ("web", "pages_written"),
+    ("pages",),
+    ("past_pages",),
+    ("named",),
     ("health", "missed", "backup"),
     ("schedule",),
     ("morning", "verify", "observed"),
     ("watching",),
     ("news",),
+    ("picture",),
     ("standing", "forms"),
     ("form_kinds",),
     ("visiting", "counts", "doing", "records"),
@@ -52,6 +57,7 @@ LIBRARIES = {
     "icalendar": ("notice",),
     "jinja2": ("notice",),
     "matplotlib": ("notice",),
+    "PIL": ("notice",),
 }
 TOUCHES_THE_WORLD = {
     "asyncio",
@@ -78,6 +84,7 @@ IN_MEMORY = {
         "io",
     ): "what writes a table wants a file to write to; here it is text",
     ("notice/chart.py", "io"): "what draws wants a file to write to; here it is bytes in memory",
+    ("notice/raster.py", "io"): "what draws wants a file to write to; here it is bytes in memory",
 }
 ASKS_THE_WORLD = {"open", "print", "input", "now", "today", "utcnow", "exit", "quit", "breakpoint"}
 
@@ -103,6 +110,7 @@ EDGE_TO_EDGE = {
     ("store", "store_form"): "some of the database's statements, apart for the same reason",
     ("store", "store_journal"): "some of the database's statements, apart for the same reason",
     ("store", "store_calendar"): "some of the database's statements, apart for the same reason",
+    ("mail", "mail_parts"): "composes a message of them; apart so that each can be read",
     ("push", "mail"): "answers in the same words what became of a message",
     ("store", "store_second"): "some of the database's statements, apart for the same reason",
     ("store_second", "store_history"): "writes instants the same way",
@@ -110,6 +118,9 @@ EDGE_TO_EDGE = {
     ("store", "store_said"): "some of the database's statements, apart for the same reason",
     ("store_said", "store_history"): "writes instants the same way",
     ("store_said", "store_records"): "gives those records",
+    ("store", "store_page"): "some of the database's statements, apart for the same reason",
+    ("store_page", "store_history"): "writes instants the same way",
+    ("store_page", "store_records"): "takes the database as every statement does",
     ("store", "store_keeping"): "some of the database's statements, apart for the same reason",
     ("store_keeping", "store_history"): "writes instants the same way",
     ("store_keeping", "store_records"): "queues those records",
@@ -131,7 +142,9 @@ LONGER = {
 }
 
 HEAVY = (
+    "PIL",
     "apscheduler",
+    "flask",
     "icalendar",
     "jinja2",
     "matplotlib",

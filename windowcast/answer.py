@@ -84,13 +84,19 @@ class YardWeather:
         return self.fresh and bool(self.sources)
 
 
-def open_store(configuration: Configuration, *, create: bool = True) -> Store:
-    """The store that the configuration names, made where it is missing unless `create` is False."""
+def open_store(
+    configuration: Configuration, *, create: bool = True, read_only: bool = False
+) -> Store:
+    """The store that the configuration names, made where it is missing unless `create` is False.
+
+    read_only:  nothing can be written through it
+    """
     return open_store_at(
         configuration.store_url,
         configuration.folder,
         password=configuration.store_password,
         create=create,
+        read_only=read_only,
     )
 
 

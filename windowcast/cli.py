@@ -22,6 +22,7 @@ from windowcast.commands.shared import (
     NOTHING_USABLE,
     config_option,
     configuration_of,
+    picture_kind,
     say,
     show,
 )
@@ -42,8 +43,13 @@ LAZY = {
     "observed": "past",
     "verify": "past",
     "visits": "visits",
+    "page": "page",
 }
 """Commands that stand in a module of `windowcast.commands`, imported when asked for."""
+
+
+THE_JOB = ("weather", "mail", "push", "health")
+"""The tables whose secrets the morning needs."""
 
 
 class Commands(click.Group):
@@ -174,7 +180,7 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
     from windowcast import morning as job
     from windowcast.edges import clock
 
-    configuration = configuration_of(ctx, config_folder, secrets=None)
+    configuration = configuration_of(ctx, config_folder, secrets=THE_JOB)
     with job.open_store(configuration) as store, job.alone(store, say, wait=not print_only):
         if not print_only:
             for notice_of_none in missed.tell(configuration, store, now=clock.now(), say=say):
@@ -200,6 +206,20 @@ def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> 
 @click.option(
     "--print-weather", is_flag=True, help="Also the daily highs that the answer rests on."
 )
+@click.option(
+    "--picture",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Also a picture of it, written to FILE.png or FILE.svg.",
+)
+@click.option(
+    "--width",
+    metavar="PIXELS",
+    type=click.IntRange(280, 2000),
+    default=720,
+    show_default=True,
+    help="What the picture is laid out for; 360 for a phone.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
 @config_option
 @click.pass_context
@@ -209,6 +229,8 @@ def yard(
     treatment_id: str | None,
     fetch: bool,
     print_weather: bool,
+    picture: Path | None,
+    width: int,
     as_json: bool,
     config_folder: str | None,
 ) -> None:
@@ -225,6 +247,7 @@ def yard(
     configuration = configuration_of(ctx, config_folder, secrets=("weather",))
     place = asking.find_yard(configuration, name)
     chosen = asking.find_treatments(configuration, place, treatment_id)
+    kind = None if picture is None else picture_kind(picture, own_svg=True)
     now = clock.now()
     with asking.open_store(configuration) as store:
         weather = asking.stored_weather(configuration, store, place, now)
@@ -246,11 +269,15 @@ def yard(
             if chosen == every
             else asking.answer_yard(configuration, place, weather, now=now, treatments=every)
         )
-        others = beside(
-            standing(configuration, store, place, weather, whole, now=now),
-            whole,
-            configuration.units,
-        )
+        stands = standing(configuration, store, place, weather, whole, now=now)
+        others = beside(stands, whole, configuration.units)
+        if picture is not None and kind is not None:
+            from windowcast import picture as drawing
+
+            shown = drawing.yard_picture(
+                configuration, store, place, now, weather=weather, answer=answer, stands=stands
+            )
+            drawing.write(shown, picture, kind, width)
     if as_json:
         from windowcast.notice.document import document
 
@@ -317,17 +344,22 @@ def band(
 
 
 @main.command()
+@click.option("--web", is_flag=True, help="Also show the page for browsers, where [web] says.")
 @config_option
 @click.pass_context
-def serve(ctx: click.Context, config_folder: str | None) -> None:
+def serve(ctx: click.Context, web: bool, config_folder: str | None) -> None:
     """Run the morning job for each yard at its local time, until stopped.
 
-    Example: windowcast --config /etc/windowcast serve
+    Example: windowcast --config /etc/windowcast serve --web
     """
     from windowcast import service
 
-    configuration = configuration_of(ctx, config_folder, secrets=None)
-    if not service.serve(configuration):
+    if web:
+        from windowcast.edges import web_server
+
+        web_server.check_available()
+    configuration = configuration_of(ctx, config_folder, secrets=None if web else THE_JOB)
+    if not service.serve(configuration, web=web):
         # A thread that waits for a server would hold the interpreter's ordinary end.
         sys.stdout.flush()
         sys.stderr.flush()

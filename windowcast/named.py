@@ -171,7 +171,7 @@ def _cases(
             elif any(day not in seen for day in days):
                 unobserved += 1
             else:
-                held = _held(regimen, [seen[day] for day in days])
+                whole = held(regimen, [seen[day] for day in days])
                 cases.append(
                     Case(
                         yard=yard.name,
@@ -179,7 +179,7 @@ def _cases(
                         start=start,
                         chance=row["chance"],
                         safe=row["safe"],
-                        held=held,
+                        held=whole,
                     )
                 )
     shares = _climatology(store, yard, regimen, sorted({case.start for case in cases}))
@@ -200,7 +200,8 @@ def _rows(document: dict[str, Any], treatment: Treatment, regimen: Regimen) -> l
     ]
 
 
-def _held(regimen: Regimen, tenths: Sequence[int]) -> bool:
+def held(regimen: Regimen, tenths: Sequence[int]) -> bool:
+    """Whether every high of an exposure, one a day, was inside its bounds."""
     for band, high in zip(regimen.bands, tenths, strict=True):
         low, top = band.lowest_tenths, band.highest_tenths
         if (low is not None and high < low) or (top is not None and high > top):

@@ -54,16 +54,21 @@ def answer_season(
     say: Say,
     fetch: bool = False,
     min_chances: bool = False,
+    stored_only: bool = False,
 ) -> SeasonAnswer:
     """What past years would have allowed, of the treatment asked for, else the yard's first.
 
     fetch:        ask the archive also where its answer is kept
     min_chances:  also what each `min_chance` would have cost, which takes some seconds
 
+    stored_only:  ask nobody, whatever is kept and however old it is
+
     Raises WeatherError where no past years are kept and none can be had.
     """
     treatment = find_treatments(configuration, yard, treatment_id)[0]
-    highs, fetched_at = _past_years(configuration, store, yard, now=now, say=say, fetch=fetch)
+    highs, fetched_at = _past_years(
+        configuration, store, yard, now=now, say=say, fetch=fetch, stored_only=stored_only
+    )
     past = past_seasons(highs, treatment, season)
     if past.years == 0:
         raise WeatherUnusable(
@@ -112,6 +117,7 @@ def _past_years(
     now: datetime,
     say: Say,
     fetch: bool,
+    stored_only: bool,
 ) -> tuple[DailyHighs, datetime | None]:
     """The highs, and when they were fetched; None: they are invented."""
     settings = configuration.weather
@@ -121,6 +127,13 @@ def _past_years(
         folder = shipped.sample_folder()
         return sample.past_years(folder, settings.sample_season, yard, now), None
     kept = store.past_years(cell(yard))
+    if stored_only:
+        if kept is None:
+            raise WeatherUnusable(
+                f'no past years are kept for {yard.name}; windowcast season "{yard.name}" fetches'
+                " them"
+            )
+        return highs_of(kept), kept.fetched_at
     if kept is not None and not fetch and now - kept.fetched_at <= KEEP_PAST_YEARS:
         return highs_of(kept), kept.fetched_at
     try:

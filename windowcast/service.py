@@ -29,6 +29,7 @@ from windowcast.edges.http import is_loopback
 from windowcast.edges.service_lock import ServiceLock
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
+from windowcast.edges.web_server import WebServer
 from windowcast.errors import StoreError, WindowcastError
 from windowcast.schedule import due_mornings, next_due
 from windowcast.trade.yard import Yard
@@ -203,11 +204,13 @@ def _print(text: str) -> None:
     sys.stdout.flush()
 
 
-def serve(configuration: Configuration) -> bool:
+def serve(configuration: Configuration, *, web: bool = False) -> bool:
     """Tick until SIGTERM or SIGINT, then finish the tick under way and return.
 
     False where that tick is still held up by a server after STOP_SECONDS: the process may then be
     ended at any instruction, for all that counts is in the store, in whole transactions.
+
+    web:  also show the page, where `[web]` says
 
     Raises StoreError where the store cannot be opened, or another service runs on it.
     """
@@ -230,9 +233,14 @@ def serve(configuration: Configuration) -> bool:
     loop = health.Loop(ticker=ticker, stalled_after=within or STALLED_SECONDS)
     door = _Door(configuration, loop)
     door.open()
+    shown = _Shown(configuration) if web else None
+    if shown is not None:
+        shown.open()
 
     def tick() -> None:
         door.open()
+        if shown is not None:
+            shown.open()
         ticker.tick(clock.now())
         systemd.notify(os.environ, STATUS=_status(configuration, ticker))
 
@@ -258,6 +266,8 @@ def serve(configuration: Configuration) -> bool:
     scheduler.shutdown(wait=False)
     finished = ticker.idle.wait(STOP_SECONDS)
     door.close()
+    if shown is not None:
+        shown.close()
     try:
         with open_store(configuration, create=False) as store:
             store.note_tick(ticker.run, clock.now(), stopped=True)
@@ -343,6 +353,47 @@ class _Door:
         except Exception:
             log.exception("a health page failed")
             return Page(500, "text/plain; charset=utf-8", b"cannot say; see the log\n")
+
+    def close(self) -> None:
+        if self._server is not None:
+            self._server.close()
+
+
+class _Shown:
+    """The page for people. That nobody can see it is no reason to send nothing: whatever goes wrong
+    with it is said, and tried again at the next tick."""
+
+    def __init__(self, configuration: Configuration) -> None:
+        self._configuration = configuration
+        self._server: WebServer | None = None
+        self._said = False
+
+    def open(self) -> None:
+        """Listen where that is not done yet, or no longer; what keeps us from it is said once."""
+        if self._server is not None and self._server.alive:
+            return
+        listen = self._configuration.web.listen
+        try:
+            from windowcast.web import create_app
+
+            self._server = WebServer(listen, create_app(self._configuration))
+        except OSError as error:
+            if not self._said:
+                log.error(
+                    "[web] listen: nobody can see the page at %s port %d (%s); the service goes on"
+                    " and tries again: end what listens there, or change the port",
+                    *listen,
+                    (error.strerror or str(error)).lower(),
+                )
+            self._said = True
+            return
+        except Exception:
+            if not self._said:
+                log.exception("nobody can see the page; the service goes on and tries again")
+            self._said = True
+            return
+        self._said = False
+        log.info("the page answers at %s port %d", *listen)
 
     def close(self) -> None:
         if self._server is not None:

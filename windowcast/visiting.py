@@ -68,16 +68,17 @@ def yard_work(
     *,
     now: datetime,
     seams: int | None = None,
+    found: YardAnswer | None = None,
 ) -> YardWork:
     """What is to do at one yard, as of `now` in its own day.
 
     seams:  of bees in a colony, for what is given by the seam; None: by the brood chambers
+    found:  what its stored forecast says of all its treatments, where that is known already
     """
     today = now.astimezone(ZoneInfo(yard.timezone)).date()
     entries = store.journal(yard.name)
-    weather = stored_weather(configuration, store, yard, now)
-    answer = None
-    if weather.sources:
+    answer = found
+    if answer is None and (weather := stored_weather(configuration, store, yard, now)).sources:
         answer = answer_yard(
             configuration,
             yard,

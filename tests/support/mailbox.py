@@ -28,7 +28,17 @@ class Letter:
 
     @property
     def text(self) -> str:
-        return self.message.get_content().replace("\r\n", "\n")
+        """Its plain text, whatever else is in it."""
+        return self.part("plain")
+
+    @property
+    def html(self) -> str:
+        return self.part("html")
+
+    def part(self, kind: str) -> str:
+        part = self.message.get_body((kind,))
+        assert part is not None, f"no {kind} part"
+        return part.get_content().replace("\r\n", "\n")
 
 
 class Mailbox:

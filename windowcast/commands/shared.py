@@ -75,11 +75,16 @@ def configuration_or_examples(ctx: click.Context, config_folder: str | None) -> 
     return config.load(folder, os.environ, secrets=("weather", "store"))
 
 
-def picture_kind(picture: Path) -> Literal["png", "svg"]:
-    """What to draw, once it is sure that it can be drawn and written: before any long work."""
+def picture_kind(picture: Path, *, own_svg: bool = False) -> Literal["png", "svg"]:
+    """What to draw, once it is sure that it can be drawn and written: before any long work.
+
+    own_svg:  an SVG is written without the library that draws
+    """
     from windowcast.edges import picture_file
-    from windowcast.notice import chart
 
     kind = picture_file.kind(picture)
-    chart.check_available()
+    if kind == "png" or not own_svg:
+        from windowcast.notice import chart
+
+        chart.check_available()
     return kind

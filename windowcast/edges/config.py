@@ -29,7 +29,7 @@ SCHEMA: Mapping[str, Mapping[str, Key]] = {
 }
 FILES = tuple(SCHEMA)
 LONGEST_BYTES = 1_000_000
-SECRETS = ("weather", "store", "mail", "push", "health")
+SECRETS = ("weather", "store", "mail", "push", "health", "web")
 """The tables of windowcast.toml that name secrets."""
 
 

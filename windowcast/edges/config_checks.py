@@ -31,6 +31,8 @@ from windowcast.trade.treatment import Band
 Table = Mapping[str, Any]
 
 SOURCES = ("forecast_url", "ensemble_url", "seasonal_url")
+FEWEST_OF_A_TOKEN = 20
+"""Characters: of letters and figures by chance, more than anybody can try."""
 AMOUNTS = tuple(name for name in DOSE if name != "day")
 
 
@@ -45,7 +47,7 @@ def windowcast(
     secrets: Collection[str],
 ) -> Iterator[Fault]:
     """Faults of windowcast.toml. The secrets that it names are read and put beside the names, as
-    [weather] api_key, [store] password, [mail] password and [health] heartbeat_url.
+    [weather] api_key, [store] password, [mail] password, [health] heartbeat_url and [web] token.
 
     document:         the file as it was given
     every_yard_told:  each yard names recipients of its own
@@ -126,6 +128,8 @@ def windowcast(
         yield from _push(sound["push"], folder, environ if "push" in secrets else None)
     if "health" in sound:
         yield from _health(sound["health"], environ if "health" in secrets else None)
+    if "web" in sound:
+        yield from _web(sound["web"], folder, environ if "web" in secrets else None)
 
 
 def _store(
@@ -198,6 +202,51 @@ def _health(health: dict[str, Any], environ: Mapping[str, str] | None) -> Iterat
             health["heartbeat_url"] = url
         except Wrong as wrong:
             yield Fault(("health", "heartbeat_url_env"), f"heartbeat_url_env {wrong}")
+
+
+def _web(web: dict[str, Any], folder: File, environ: Mapping[str, str] | None) -> Iterator[Fault]:
+    """Who reaches the page from another machine must show a token."""
+    from urllib.parse import urlsplit
+
+    kept_in = [key for key in ("token_env", "token_file") if web.get(key)]
+    if len(kept_in) == 2:
+        yield Fault(("web", "token_file"), "token_env and token_file are both given; keep one")
+        return
+    if kept_in:
+        try:
+            token = (
+                from_environment(web["token_env"], environ)
+                if kept_in == ["token_env"]
+                else from_file(web["token_file"], folder, environ)
+            )
+            if environ is not None and len(token) < FEWEST_OF_A_TOKEN:
+                raise Wrong(
+                    f"names a token of {len(token)} characters, but it must have at least"
+                    f" {FEWEST_OF_A_TOKEN}, so that nobody can guess it; make one with:"
+                    " openssl rand -base64 24"
+                )
+            web["token"] = token
+        except Wrong as wrong:
+            yield Fault(("web", kept_in[0]), f"{kept_in[0]} {wrong}")
+        return
+    remedy = (
+        "name the variable that holds it with token_env, or the file with token_file, or keep the"
+        " page to this machine"
+    )
+    listen = web.get("listen")
+    if listen and not is_loopback(listen[0]):
+        yield Fault(
+            ("web", "listen"),
+            f"listen names {listen[0]}, where other machines can look, but there is no token:"
+            f" {remedy}: 127.0.0.1",
+        )
+    host = urlsplit(web.get("public_url", "")).hostname
+    if host and not is_loopback(host):
+        yield Fault(
+            ("web", "public_url"),
+            f"public_url names {host}, where other machines can look, but there is no token:"
+            f" {remedy}: leave public_url out",
+        )
 
 
 def _mail(

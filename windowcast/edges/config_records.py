@@ -17,6 +17,7 @@ from windowcast.edges.settings import (
     MailSettings,
     MorningSettings,
     WeatherSettings,
+    WebSettings,
 )
 from windowcast.trade.rules import SeasonRules, WorkRules
 from windowcast.trade.treatment import Dose, Phase, Regimen, Treatment
@@ -59,6 +60,7 @@ def configuration(
             listen=service.get("health", {}).get("listen") or None,
             heartbeat_url=service.get("health", {}).get("heartbeat_url", ""),
         ),
+        web=_web(service.get("web", {})),
     )
 
 
@@ -71,6 +73,14 @@ def _asks_public_service(weather: Mapping[str, Any]) -> bool:
         weather.get("seasonal_url", shipped.seasonal_url),
     )
     return any((urlsplit(url).hostname or "").endswith(PUBLIC_DOMAIN) for url in urls)
+
+
+def _web(table: Mapping[str, Any]) -> WebSettings:
+    return WebSettings(
+        listen=table.get("listen", WebSettings().listen),
+        token=table.get("token", ""),
+        public_url=table.get("public_url", ""),
+    )
 
 
 def _season(table: Mapping[str, Any]) -> SeasonRules:

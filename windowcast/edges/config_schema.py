@@ -336,6 +336,23 @@ WINDOWCAST: Mapping[str, Key] = {
             ),
         },
     ),
+    "web": Key(
+        allowed="a table, begun by a line [web]",
+        keys={
+            "listen": Key(
+                allowed='an address of this machine and a port, such as "127.0.0.1:8017"',
+                read=values.listen_somewhere,
+            ),
+            "token_env": Key(
+                allowed="the name of an environment variable in quotes", read=values.variable
+            ),
+            "token_file": Key(allowed="the name of a file in quotes", read=values.plain),
+            "public_url": Key(
+                allowed='an address without a path, such as "https://bees.example.org", or ""',
+                read=values.origin,
+            ),
+        },
+    ),
     "store": Key(
         allowed="a table, begun by a line [store]",
         keys={

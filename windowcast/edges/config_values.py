@@ -341,6 +341,39 @@ def listen(value: Any) -> tuple[str, int] | tuple[()]:
         raise Wrong from None
 
 
+def listen_somewhere(value: Any) -> tuple[str, int]:
+    """An address of this machine and a port."""
+    found = listen(value)
+    if not found:
+        raise Wrong
+    return found
+
+
+def origin(value: Any) -> str:
+    """A scheme, a host and a port where it is not the usual one, in small letters; "" for none."""
+    from urllib.parse import urlsplit
+
+    if value == "":
+        return ""
+    if not isinstance(value, str) or not re.fullmatch(r"[!-~]+", value):
+        raise Wrong
+    try:
+        parts = urlsplit(value)
+        host, port = parts.hostname, parts.port
+    except ValueError:
+        raise Wrong from None
+    if parts.scheme not in ("http", "https") or not host or "@" in parts.netloc:
+        raise Wrong
+    if parts.path not in ("", "/") or "?" in value or "#" in value:
+        raise Wrong(
+            f"is {shown(value)}; the page stands at the root of its host: leave the path out, and"
+            " give it a host name of its own"
+        )
+    usual = {"http": 80, "https": 443}[parts.scheme]
+    shown_host = f"[{host}]" if ":" in host else host
+    return f"{parts.scheme}://{shown_host}{'' if port in (None, usual) else f':{port}'}"
+
+
 def sound_heartbeat_url(text: str) -> bool:
     """Whether a secret address may be asked: encrypted, or this machine. It is never repeated."""
     from urllib.parse import urlsplit

@@ -16,8 +16,7 @@ import socket
 import ssl
 import threading
 import unicodedata
-from binascii import b2a_qp
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -28,6 +27,8 @@ from email.parser import BytesParser
 from email.utils import format_datetime
 from enum import Enum
 
+from windowcast.edges import mail_parts
+from windowcast.edges.mail_parts import File, Picture
 from windowcast.edges.settings import MailSettings
 from windowcast.errors import MailDeferred, MailRefused
 
@@ -108,23 +109,31 @@ def compose(
     date: datetime,
     list_id: str = "",
     in_reply_to: str = "",
+    html: str = "",
+    pictures: Sequence[Picture] = (),
+    files: Sequence[File] = (),
 ) -> bytes:
-    """The bytes of a plain-text message, pure ASCII with CRLF, ready to store and send.
+    """The bytes of a message, pure ASCII with CRLF, ready to store and send.
 
     date:         aware; written in UTC
     list_id:      such as "creek-bend.windowcast.example.org"; "" for none
     in_reply_to:  the Message-ID of the notice that this one follows; "" for none
+    html:         the same as the text, for programs that show it; "": a plain-text message
+    pictures:     each shown once in the HTML, under its Content-ID; only with HTML
+    files:        to keep; only with HTML
 
-    Control characters, and those that turn the direction of text around, are dropped from subject
-    and text: names in them come from files. Addresses and ids with any are refused. The headers are
-    written here rather than by the email package, whose writer has let a line break hidden in an
-    encoded word become a header of its own; then the bytes are read back, twice, and compared with
-    what was meant.
+    Control characters, and those that turn the direction of text around, are dropped from subject,
+    text and HTML: names in them come from files. Addresses and ids with any are refused. The
+    headers are written here rather than by the email package, whose writer has let a line break
+    hidden in an encoded word become a header of its own; then the bytes are read back, twice, and
+    compared with what was meant.
 
-    Raises MailRefused; ValueError if `date` has no time zone.
+    Raises MailRefused; ValueError if `date` has no time zone, or HTML and pictures do not match.
     """
     if date.tzinfo is None:
         raise ValueError("date has no time zone")
+    if (pictures or files) and not html:
+        raise ValueError("pictures and files go with HTML")
     sent_from, sent_to = mailbox(sender), mailbox(recipient)
     for each in filter(None, (message_id, in_reply_to)):
         if not _MESSAGE_ID.fullmatch(each) or "=?" in each:
@@ -143,20 +152,22 @@ def compose(
         "Subject": _written_text(shown_subject, "Subject"),
         "Auto-Submitted": "auto-generated",
         "MIME-Version": "1.0",
-        "Content-Type": 'text/plain; charset="utf-8"',
-        "Content-Transfer-Encoding": "quoted-printable",
     }
+    body, rich = _clean_text(text), _clean_text(html) if html else ""
+    content = mail_parts.body(
+        text=body, html=rich, pictures=pictures, files=files, message_id=message_id
+    )
+    headers |= content.headers
     if list_id:
         headers["List-Id"] = f"<{list_id}>"
     if in_reply_to:
         headers["In-Reply-To"] = headers["References"] = in_reply_to
-    body = _clean_text(text)
     head = "".join(f"{name}: {written}\r\n" for name, written in headers.items())
-    encoded = b2a_qp(body.encode("utf-8"), istext=True).replace(b"\n", b"\r\n")
-    message = head.encode("ascii", "replace") + b"\r\n" + encoded
-    _compare(
-        message, headers, sent_from=sent_from, sent_to=sent_to, subject=shown_subject, body=body
-    )
+    message = head.encode("ascii", "replace") + b"\r\n" + content.body
+    parsed = _compare(message, headers, sent_from=sent_from, sent_to=sent_to, subject=shown_subject)
+    other = mail_parts.differs(parsed, text=body, html=rich, pictures=pictures, files=files)
+    if other:
+        raise MailRefused(f"the message would not say what was meant: its {other} differs")
     return message
 
 
@@ -211,9 +222,9 @@ def _compare(
     sent_from: Mailbox,
     sent_to: Mailbox,
     subject: str,
-    body: str,
-) -> None:
-    """Raise MailRefused unless `message` says exactly what was meant, to us and to a parser."""
+) -> EmailMessage:
+    """What a parser reads; MailRefused unless the headers say exactly what was meant, to us and
+    to it."""
 
     def expect(what: str, found: object, meant: object) -> None:
         if found != meant:
@@ -240,7 +251,7 @@ def _compare(
     expect("Subject", str(parsed["Subject"]), subject)
     for name in headers.keys() - {"From", "To", "Subject"}:
         expect(name, str(parsed[name]), headers[name])
-    expect("text", parsed.get_content().replace("\r\n", "\n"), body)
+    return parsed
 
 
 # Sending

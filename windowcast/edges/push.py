@@ -42,7 +42,8 @@ def _deliver(urls: Sequence[str], body: bytes) -> Outcome:
             code=None,
             reason=f"{unknown} of {len(urls)} addresses of [push] are not understood",
         )
-    text = message.get_content()
+    plain = message.get_body(("plain",))
+    text = "" if plain is None else plain.get_content()
     taken = channels.notify(title=str(message["Subject"]), body=text, body_format="text")
     if taken:
         return Outcome(result=Result.SENT, code=None, reason="")

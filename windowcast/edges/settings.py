@@ -122,6 +122,21 @@ class HealthSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WebSettings:
+    """Where `serve --web` shows the page, and who may look.
+
+    listen:      address and port
+    token:       what must be shown to read; "": nothing, which only this machine's own addresses
+                 allow
+    public_url:  how browsers reach it where that is not `listen`: scheme, host, port; "" for none
+    """
+
+    listen: tuple[str, int] = ("127.0.0.1", 8017)
+    token: str = field(default="", repr=False)
+    public_url: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Configuration:
     """A whole, checked configuration.
 
@@ -148,3 +163,4 @@ class Configuration:
     yards: tuple[Yard, ...]
     treatments: tuple[Treatment, ...]
     health: HealthSettings = field(default_factory=HealthSettings)
+    web: WebSettings = field(default_factory=WebSettings)

@@ -23,6 +23,7 @@ from windowcast.edges import (
     store_form,
     store_history,
     store_journal,
+    store_page,
     store_said,
     store_second,
 )
@@ -31,6 +32,7 @@ from windowcast.edges.store_calendar import PublishedEvent
 from windowcast.edges.store_form import SentForm
 from windowcast.edges.store_history import instant as _instant
 from windowcast.edges.store_keeping import StoreKeeping
+from windowcast.edges.store_page import SaidAndSent
 from windowcast.edges.store_records import (
     MISSING_TENTHS,
     SOURCES,
@@ -66,6 +68,7 @@ __all__ = [
     "ObservedHigh",
     "PublishedEvent",
     "Recorded",
+    "SaidAndSent",
     "SaidOf",
     "SecondLook",
     "SentForm",
@@ -137,6 +140,10 @@ class Store(StoreKeeping, ABC):
     @abstractmethod
     def migrate(self) -> None:
         """Bring the tables to this version. Each step happens whole or not at all."""
+
+    @abstractmethod
+    def only_read(self) -> None:
+        """From now on every write is an error."""
 
     @abstractmethod
     def check(self) -> str:
@@ -229,6 +236,11 @@ class Store(StoreKeeping, ABC):
                         break
                     compare, bound = "<", row[0]
         return found
+
+    def fetched(self, since: datetime) -> dict[str, tuple[datetime, ...]]:
+        """By yard, when the newest series of each of its sources was fetched; none older."""
+        with self._errors():
+            return store_page.fetched(self._database, since)
 
     def fetches(self, yard: str, source: str, *, place: object) -> list[StoredSeries]:
         """Every kept series of one source that was fetched for `place`, the oldest first."""
@@ -391,6 +403,11 @@ class Store(StoreKeeping, ABC):
         """The form that was sent with this key; None: none was."""
         with self._errors():
             return store_form.sent(self._database, key)
+
+    def last_entries(self) -> dict[str, int]:
+        """By yard, the number of its last entry in the journal."""
+        with self._errors():
+            return store_page.last_entries(self._database)
 
     def publish(
         self,
@@ -596,6 +613,16 @@ class Store(StoreKeeping, ABC):
         with self._errors():
             return store_said.last(self._database, yard)
 
+    def said_and_sent(self, yard: str, since: datetime) -> list[SaidAndSent]:
+        """All that was told of a yard since an instant, the oldest first."""
+        with self._errors():
+            return store_page.said_and_sent(self._database, yard, since)
+
+    def last_said(self) -> dict[str, int]:
+        """By yard, the number of the last that was said of it."""
+        with self._errors():
+            return store_page.last_said(self._database)
+
     def told(self, yard: str, local_date: date) -> dict[str, bool]:
         """Who has been told of a yard's morning: recipient to whether the notice knew anything.
 
@@ -778,6 +805,7 @@ def open_store(
     migrations: Path | None = None,
     busy_timeout_s: float = BUSY_TIMEOUT_S,
     create: bool = True,
+    read_only: bool = False,
 ) -> Store:
     """The store at `url`, created where there is none and brought to this version's tables.
 
@@ -787,6 +815,7 @@ def open_store(
     migrations:      a folder of them; None: this version's
     busy_timeout_s:  how long a write waits for another process's
     create:          False: one that is missing is an error
+    read_only:       once its tables are this version's, nothing can be written
 
     An existing file that is empty, damaged or somebody else's is never taken over: with the memory
     of what was sent gone, everything would be sent again.
@@ -815,6 +844,8 @@ def open_store(
         )
     try:
         opened.migrate()
+        if read_only:
+            opened.only_read()
     except BaseException:
         opened.close()
         raise

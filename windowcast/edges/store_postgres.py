@@ -37,6 +37,7 @@ SESSION = (
     "SET client_encoding = 'UTF8'; SET tcp_keepalives_idle = 30;"
     " SET tcp_keepalives_interval = 10; SET tcp_keepalives_count = 3"
 )
+READ_ONLY = "SET default_transaction_read_only = on"
 # One of all writers at a time, as with a file: what is read in a transaction still holds when it is
 # written. They are few and short.
 _WRITERS, _MIGRATION = 0x57436173, 0x57436174
@@ -91,6 +92,7 @@ class PostgresStore(Store):
         self._migrations = numbered(migrations)
         self._busy_timeout_s = busy_timeout_s
         self._create = create
+        self._read_only = False
         self._open: _Connection | None = None
         self._closed = self._in_transaction = False
         with self._errors():
@@ -109,6 +111,8 @@ class PostgresStore(Store):
     def _connect(self) -> _Connection:
         connection: psycopg.Connection[Any] = psycopg.connect(autocommit=True, **self._given)
         connection.execute(f"{SESSION}; SET lock_timeout = {self._milliseconds()}")
+        if self._read_only:
+            connection.execute(READ_ONLY)
         self._open = _Connection(connection)
         return self._open
 
@@ -152,6 +156,11 @@ class PostgresStore(Store):
                     database.execute(script.read_text(encoding="utf-8"))
                 if version < newest:
                     database.execute("UPDATE windowcast_schema SET version = %s", (newest,))
+
+    def only_read(self) -> None:
+        self._read_only = True
+        with self._errors():
+            self._database.connection.execute(READ_ONLY)
 
     def _version(self) -> int | None:
         """The version of the tables; None where there are none of ours."""

@@ -172,6 +172,10 @@ class SqliteStore(Store):
             if version < newest:
                 self._apply(self._database)
 
+    def only_read(self) -> None:
+        with self._errors():
+            self._database.execute("PRAGMA query_only = ON")
+
     def _apply(self, database: sqlite3.Connection, *, application_id: int | None = None) -> None:
         for number, script in enumerate(self._migrations, start=1):
             with _immediate(database):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import textwrap
+from collections.abc import Iterable
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from windowcast.notice import words
@@ -22,6 +24,28 @@ _KEPT_TOGETHER = re.compile(
     r" (?=[°%])|(?<=\b(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun)) (?=[A-Z][a-z]{2} \d)"
     r"|(?<=\b(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)) (?=\d)"
 )
+
+
+class Piece(NamedTuple):
+    """What is said beside a label, whole.
+
+    label:  "": one more of what the label above it says
+    """
+
+    label: str
+    text: str
+
+
+class Line(str):
+    """A line of at most 78 columns that knows the piece which begins with it; None: it goes on
+    with the piece above.
+
+    So whoever lays a notice out otherwise than in 78 columns has the words that it was cut from.
+    """
+
+    __slots__ = ("piece",)
+
+    piece: Piece | None
 
 
 def headline(answer: TreatmentAnswer, yard: YardAnswer) -> str:
@@ -67,12 +91,23 @@ def licence_line(answer: YardAnswer) -> str:
 
 
 def labelled(label: str, text: str) -> list[str]:
-    """A label and the text beside it, wrapped below itself."""
-    return _lines(
+    """A label and the text beside it, wrapped below itself; `pieces` gives them back."""
+    found: list[str] = []
+    for cut in _lines(
         text,
         first=f"  {label}".ljust(INDENT),
         next_ones=" " * (INDENT + (2 if text.startswith("- ") else 0)),
-    )
+    ):
+        line = Line(cut)
+        line.piece = None if found else Piece(label, text)
+        found.append(line)
+    return found
+
+
+def pieces(lines: Iterable[str]) -> list[Piece]:
+    """What `labelled` made these lines of; a line of other origin is a piece without a label."""
+    begun = [line.piece if isinstance(line, Line) else Piece("", line.strip()) for line in lines]
+    return [piece for piece in begun if piece is not None]
 
 
 def wrapped(text: str) -> str:
@@ -80,13 +115,17 @@ def wrapped(text: str) -> str:
     return "\n".join(_lines(text))
 
 
+def kept_together(text: str) -> str:
+    """With spaces that do not break between a figure and its unit, and within a date."""
+    return _KEPT_TOGETHER.sub("\N{NO-BREAK SPACE}", text)
+
+
 def _lines(text: str, *, first: str = "", next_ones: str = "") -> list[str]:
     """Lines of at most 78 columns that part no figure from its unit and no day from its month."""
-    kept = _KEPT_TOGETHER.sub("\N{NO-BREAK SPACE}", text)
     return [
         line.replace("\N{NO-BREAK SPACE}", " ")
         for line in textwrap.wrap(
-            kept,
+            kept_together(text),
             WIDTH,
             initial_indent=first,
             subsequent_indent=next_ones,

@@ -268,3 +268,20 @@ def _span(first: MonthDay, last: MonthDay) -> str:
     if first.month == last.month and first.day < last.day:
         return f"{_day(first)}–{last.day}"
     return f"{_day(first)} to {_day(last)}"
+
+
+def instead_pieces(answer: SeasonAnswer) -> list[str]:
+    """What to do where hardly any past year had a start, a sentence each; else nothing."""
+    if not hardly_ever(answer.past):
+        return []
+    return [" ".join(line.split()).removeprefix("- ") for line in _instead(answer)]
+
+
+def span_words(half: Sequence[PastStart]) -> str:
+    """The days of one half-month: "Aug 16–31"."""
+    return _span(half[0].day, half[-1].day)
+
+
+def median_words(one: PastRegimen) -> str:
+    """The median first start: a day, "none", or "-" where it is not known."""
+    return _median(one)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import time
 from functools import cache
 from importlib import resources
+from typing import NamedTuple
 
 from jinja2 import Environment, Template
 
@@ -27,6 +28,10 @@ from windowcast.trade import visits as visiting
 from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
 
 MOST_NEWS = 3
+INVENTED = (
+    "INVENTED WEATHER: these are bundled sample data for invented yards.",
+    "Nothing here says anything about a real place.",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,12 +56,48 @@ class Circumstances:
     invented: bool
 
 
-def write(
+class Part(NamedTuple):
+    """What a notice says of one yard.
+
+    heading:  "Creek Bend: start today, two strips at once"
+    lines:    labelled ones, of at most 78 columns; `plain.pieces` gives the words whole
+    """
+
+    yard: str
+    heading: str
+    lines: tuple[str, ...]
+
+
+class Contents(NamedTuple):
+    """All that a notice says, in its order, as whole paragraphs: the text and the HTML lay out the
+    same ones.
+
+    opening:   what must be said before anything else
+    invented:  that the weather is, in lines; none where it is not
+    dates:     the yards' today
+    sentence:  the whole notice in one
+    sources:   age and origin of the forecasts
+    next:      when the next notice is due
+    """
+
+    subject: str
+    opening: tuple[str, ...]
+    invented: tuple[str, ...]
+    dates: str
+    sentence: str
+    parts: tuple[Part, ...]
+    cautions: tuple[str, ...]
+    law: str
+    sources: tuple[str, ...]
+    next: str
+
+
+def contents(
     answers: Sequence[YardAnswer],
     circumstances: Circumstances,
     units: str,
     beside: Mapping[str, Beside] | None = None,
-) -> Notice:
+) -> Contents:
     """The notice of all these yards, at least one; urgent ones are not reordered: file order.
 
     beside:  by yard name, what is to be said besides the windows; a yard may be missing
@@ -67,32 +108,55 @@ def write(
     dates = words.day_with_year(days[0])
     if len(days) > 1:
         dates = f"{words.day(days[0])} or {words.day_with_year(days[-1])}, each yard's own date"
-    body = _template().render(
-        opening=_opening(answers, circumstances),
-        invented=circumstances.invented,
-        date=dates,
-        subject=wrapped(said + "."),
-        yards=[
-            "\n".join(
-                yard_lines(
-                    answer,
-                    units,
-                    dated=len(days) > 1,
-                    beside=others.get(answer.yard.name, NOTHING),
-                )
+    return Contents(
+        subject=f"{said} (invented weather)" if circumstances.invented else said,
+        opening=tuple(_opening(answers, circumstances)),
+        invented=INVENTED if circumstances.invented else (),
+        dates=dates,
+        sentence=said + ".",
+        parts=tuple(
+            _part(
+                answer,
+                units,
+                dated=len(days) > 1,
+                beside=others.get(answer.yard.name, NOTHING),
             )
             for answer in answers
-        ],
-        cautions=[wrapped(text) for text in _cautions(answers, others)],
-        law=wrapped(hive_lines.LAW),
-        sources=[wrapped(line) for line in _sources(answers)],
-        next=wrapped(
+        ),
+        cautions=tuple(_cautions(answers, others)),
+        law=hive_lines.LAW,
+        sources=tuple(_sources(answers)),
+        next=(
             f"The next notice is due tomorrow at {circumstances.next_at:%H:%M}. If none comes,"
             " something is broken: no notice is not an all-clear."
         ),
     )
-    subject = f"{said} (invented weather)" if circumstances.invented else said
-    return Notice(subject=subject, body=body)
+
+
+def laid_out(said: Contents) -> Notice:
+    """The notice as plain text."""
+    body = _template().render(
+        opening=[wrapped(text) for text in said.opening],
+        invented=said.invented,
+        date=said.dates,
+        subject=wrapped(said.sentence),
+        yards=["\n".join([*_headed(part.heading), *part.lines]) for part in said.parts],
+        cautions=[wrapped(text) for text in said.cautions],
+        law=wrapped(said.law),
+        sources=[wrapped(text) for text in said.sources],
+        next=wrapped(said.next),
+    )
+    return Notice(subject=said.subject, body=body)
+
+
+def write(
+    answers: Sequence[YardAnswer],
+    circumstances: Circumstances,
+    units: str,
+    beside: Mapping[str, Beside] | None = None,
+) -> Notice:
+    """`contents`, laid out."""
+    return laid_out(contents(answers, circumstances, units, beside))
 
 
 def subject_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside] | None = None) -> str:
@@ -171,13 +235,9 @@ def _names(answers: Sequence[YardAnswer]) -> str:
     return words.listed(names) if len(names) <= 2 else f"{len(names)} yards"
 
 
-def yard_lines(
-    answer: YardAnswer, units: str, *, dated: bool = False, beside: Beside = NOTHING
-) -> list[str]:
+def _part(answer: YardAnswer, units: str, *, dated: bool, beside: Beside) -> Part:
     """One yard's part of the notice; `dated`: its own date is told too."""
-    lines = [f"{answer.yard.name}: {beside.heading or headline(answer.main, answer)}"]
-    lines = textwrap.wrap(lines[0], WIDTH)
-    lines.append("-" * max(map(len, lines)))
+    lines: list[str] = []
     if dated:
         lines += labelled("Today", words.day(answer.today))
     lines += beside.first
@@ -186,7 +246,13 @@ def yard_lines(
     lines += beside.last
     if answer.forecast.missing and answer.forecast.sources:
         lines += labelled("Missing", "; ".join(answer.forecast.missing))
-    return lines
+    heading = f"{answer.yard.name}: {beside.heading or headline(answer.main, answer)}"
+    return Part(yard=answer.yard.name, heading=heading, lines=tuple(lines))
+
+
+def _headed(heading: str) -> list[str]:
+    lines = textwrap.wrap(heading, WIDTH)
+    return [*lines, "-" * max(map(len, lines))]
 
 
 def _window_lines(answer: YardAnswer, units: str, *, others: bool) -> list[str]:
@@ -260,11 +326,11 @@ def _opening(answers: Sequence[YardAnswer], circumstances: Circumstances) -> lis
             cause = "No usable forecast"
         by_cause.setdefault(cause, []).append(answer.yard.name)
     found = [
-        wrapped(f"{cause} for {words.listed(names)}: no start is named there.")
+        f"{cause} for {words.listed(names)}: no start is named there."
         for cause, names in by_cause.items()
     ]
     if circumstances.late is not None:
-        found.append(wrapped(f"This notice is late: it was due at {circumstances.late:%H:%M}."))
+        found.append(f"This notice is late: it was due at {circumstances.late:%H:%M}.")
     return found
 
 

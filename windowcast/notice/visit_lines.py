@@ -306,3 +306,8 @@ def _amount(load: Load) -> str:
 def _time(minutes: float) -> str:
     hours, left = divmod(round(minutes), 60)
     return f"{hours} h {left:02d} min" if hours else f"{left} min"
+
+
+def load_words(load: Load) -> str:
+    """What goes onto the truck, in words; "" for nothing."""
+    return _amount(load)

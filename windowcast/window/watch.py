@@ -113,7 +113,7 @@ def watch(
     single = {} if forecast is None or stale else _by_day(forecast, left)
     courses = [] if scenarios is None or stale else _courses(scenarios, left)
     known = len(courses[0]) if courses else sum(1 for day in left if day in single)
-    bands = [_band(course, day) for day in left]
+    bands = [band_on(course, day) for day in left]
     chance = danger = None
     if courses and known:
         held = sum(
@@ -160,7 +160,7 @@ def watch(
             (day, high_c)
             for day, high_c in sorted(observed.items())
             if course.start <= day < min(today, course.end)
-            and not _inside(round(high_c * 10), _band(course, day))
+            and not _inside(round(high_c * 10), band_on(course, day))
         ),
         visits=_blocked(course, today, {} if stale else open_days, work),
     )
@@ -211,7 +211,7 @@ def _critical(course: Course) -> list[date]:
     return sorted(days)
 
 
-def _band(course: Course, day: date) -> Band:
+def band_on(course: Course, day: date) -> Band:
     """The band of a calendar day: a dose that came late carries its days of the exposure along."""
     dosed, offset = max(one for one in _dose_days(course) if one[0] <= max(day, course.start))
     at = offset + (day - dosed).days

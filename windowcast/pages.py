@@ -1,0 +1,509 @@
+"""What the pages show, gathered from the store; nothing is fetched and nothing is written."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime, timedelta
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+from windowcast import counts, health, news, past_pages, visiting
+from windowcast.answer import YardWeather, answer_yard, find_treatments, stored_weather
+from windowcast.edges.settings import Configuration
+from windowcast.edges.store import Store
+from windowcast.language import tr, trn
+from windowcast.notice import count_lines, hive_lines, page_views, reason, visit_lines, words
+from windowcast.notice.beside import Beside
+from windowcast.notice.health_lines import status_lines
+from windowcast.notice.page_views import (
+    DayTasks,
+    Overview,
+    Rank,
+    Row,
+    ServicePage,
+    Task,
+    Visits,
+    YardPage,
+    YardTasks,
+)
+from windowcast.notice.plain import Line, chance_words, headline, labelled, licence_line
+from windowcast.notice.svg import svg
+from windowcast.notice.text import Circumstances, contents
+from windowcast.notice.yard_picture import scene
+from windowcast.picture import yard_picture
+from windowcast.standing import SOON_DAYS, Standing, beside, standing
+from windowcast.trade.due import State
+from windowcast.trade.work import Job, Kind, WorkDay, by_day, gear, loads
+from windowcast.trade.yard import Yard
+from windowcast.visiting import YardWork, yard_work
+from windowcast.window.decide import Status, YardAnswer
+from windowcast.window.watch import Level
+
+DAYS_SHOWN = 7
+"""So many days from today on stand on the list for the truck."""
+LOOK_LASTS = timedelta(minutes=30)
+"""What was worked out is worked out anew after this, whatever has changed."""
+KEPT_FOR = timedelta(days=3)
+"""An older forecast is stale whatever its age is compared with."""
+COUNTS_SHOWN = 20
+WIDE, NARROW = 900.0, 324.0
+"""Widths at which a yard's picture is laid out, in CSS pixels: a screen or a sheet, and a phone."""
+
+
+class Whole(NamedTuple):
+    """All that is known of one yard today."""
+
+    yard: Yard
+    weather: YardWeather
+    answer: YardAnswer
+    standing: Standing
+    beside: Beside
+
+
+class Look(NamedTuple):
+    """What the pages of all yards need of one, worked out at `made`.
+
+    mark:     what it rests on; it holds while this is the same
+    today:    the yard's
+    jobs:     to be done, planned ones too
+    remarks:  why something is not among them
+    sources:  the licences of what it rests on
+    """
+
+    mark: object
+    made: datetime
+    today: date
+    row: Row
+    jobs: tuple[Job, ...]
+    remarks: tuple[str, ...]
+    sources: tuple[str, ...]
+
+
+def whole(configuration: Configuration, store: Store, yard: Yard, *, now: datetime) -> Whole:
+    """One yard today, as whoever was told last would be told now."""
+    weather = stored_weather(configuration, store, yard, now)
+    answer = answer_yard(
+        configuration, yard, weather, now=now, treatments=find_treatments(configuration, yard)
+    )
+    one = standing(configuration, store, yard, weather, answer, now=now)
+    others = beside(one, answer, configuration.units)
+    last = max(store.said(yard.name).values(), key=lambda said: said.told_at, default=None)
+    if last is not None:
+        # A start that was named is kept while its chance allows, here as in the notice.
+        told = news.fresh(
+            configuration, one, answer, others, last, recipient=last.recipient, now=now
+        )
+        answer, others = told.answer, told.beside
+    return Whole(yard, weather, answer, one, others)
+
+
+class Looks:
+    """The looks at all yards, kept between requests and shared by them.
+
+    A yard is looked at anew when its forecast, its journal, what was said of it or its day has
+    changed, and each half hour.
+    """
+
+    def __init__(self, configuration: Configuration) -> None:
+        self._configuration = configuration
+        self._kept: dict[str, Look] = {}
+        self._lock = threading.Lock()
+
+    def take(
+        self, store: Store, now: datetime, *, within_s: float | None = None
+    ) -> tuple[tuple[Look, ...], int]:
+        """A look at every yard, in the file's order, and how many are still missing.
+
+        within_s:  stop looking after so long; whoever asks again is shown more. None: all of them
+        """
+        yards = self._configuration.yards
+        until = None if within_s is None else time.monotonic() + within_s
+        with self._lock:
+            marks = self._marks(store, now)
+            # What is in the hives can be in danger: those yards first.
+            begun = store.last_entries()
+            for yard in sorted(yards, key=lambda one: one.name not in begun):
+                kept = self._kept.get(yard.name)
+                if kept is not None and (
+                    kept.mark == marks[yard.name] and timedelta(0) <= now - kept.made < LOOK_LASTS
+                ):
+                    continue
+                if until is not None and time.monotonic() > until:
+                    # An old look is none: a danger may have come up since.
+                    self._kept.pop(yard.name, None)
+                    continue
+                self._kept[yard.name] = self._look(store, yard, marks[yard.name], now)
+            found = tuple(self._kept[yard.name] for yard in yards if yard.name in self._kept)
+        return found, len(yards) - len(found)
+
+    def _marks(self, store: Store, now: datetime) -> dict[str, object]:
+        settings = self._configuration
+        limit = timedelta(hours=settings.weather.max_age_hours)
+        fetched = store.fetched(now - max(KEPT_FOR, 2 * limit))
+        entries, said = store.last_entries(), store.last_said()
+        found: dict[str, object] = {}
+        for yard in settings.yards:
+            local = now.astimezone(ZoneInfo(yard.timezone))
+            instants = fetched.get(yard.name, ())
+            found[yard.name] = (
+                instants,
+                tuple(now - one <= limit for one in instants),
+                entries.get(yard.name),
+                said.get(yard.name),
+                local.date(),
+                local.time() >= settings.decision.day_ends,
+            )
+        return found
+
+    def _look(self, store: Store, yard: Yard, mark: object, now: datetime) -> Look:
+        found = whole(self._configuration, store, yard, now=now)
+        answer = found.answer if found.weather.sources else None
+        work = yard_work(self._configuration, store, yard, now=now, found=answer)
+        return Look(
+            mark=mark,
+            made=now,
+            today=found.answer.today,
+            row=row_of(found),
+            jobs=tuple(job for job in work.jobs if job.done is None),
+            remarks=_remarks(work),
+            sources=tuple(
+                text
+                for text in (found.answer.forecast.attribution, licence_line(found.answer))
+                if text
+            ),
+        )
+
+
+def _remarks(work: YardWork) -> tuple[str, ...]:
+    return (*visiting.remarks([work]), *visiting.troubles([work]))
+
+
+def row_of(found: Whole) -> Row:
+    """Where a yard stands among all, and what it asks for."""
+    one, answer, others = found.standing, found.answer, found.beside
+    today, main = answer.today, answer.main
+    base = Row(
+        name=found.yard.name,
+        slug=page_views.slug(found.yard.name),
+        rank=Rank.REST,
+        what=others.heading or headline(main, answer),
+        colonies=found.yard.colonies,
+    )
+    now_due = _due_today(one.jobs, today)
+    tasks = tuple(_task_words(job) for job in now_due)
+    new = (tr("New: {what}", what=others.news),) if others.news else ()
+    if one.watch is not None and one.watch.level is Level.URGENT:
+        more = (base.what, *tasks, *new)
+        return base._replace(rank=Rank.DANGER, what=others.danger, more=more)
+    if now_due:
+        late = max(job.late_days for job in now_due)
+        more = (*tasks[1:], base.what, *new)
+        return base._replace(rank=Rank.VISIT, what=tasks[0], more=more, weight=-late)
+    ahead = [job for job in one.jobs if not job.optional and job.kind is not Kind.COUNT]
+    soon = [job for job in ahead if (job.on - today).days <= SOON_DAYS]
+    next_one = tuple(
+        tr("Next: {day}, {what}", day=words.day(job.on), what=visit_lines.what(job))
+        for job in ahead[:1]
+    )
+    if main.status is Status.UNKNOWN:
+        why = reason.unknown_because(main, answer.forecast)
+        more = (*((base.what,) if others.heading else ()), *next_one)
+        return base._replace(rank=Rank.UNKNOWN, what=why, more=more)
+    if one.course is not None:
+        rank = Rank.SOON if soon else Rank.REST
+        return base._replace(
+            rank=rank, more=(*next_one, *new), day=ahead[0].on if ahead else date.max
+        )
+    return _free_row(base, found, soon, (*next_one, *new))
+
+
+def _free_row(base: Row, found: Whole, soon: Sequence[Job], more: tuple[str, ...]) -> Row:
+    """Of a yard with nothing in, whose weather is known."""
+    one, main, today = found.standing, found.answer.main, found.answer.today
+    due, named = one.due, main.named
+    chance = "" if named is None else chance_words(named)
+    counting = tuple(
+        _task_words(job) for job in one.jobs if job.kind is Kind.COUNT and job.on <= today
+    )
+    by = {
+        State.NOW: (tr("Due now: over the threshold"),),
+        State.OVERDUE: (tr("Overdue: the last day to start is behind"),),
+        State.DONE: (tr("Treated this season"),),
+    }.get(due.state, ())
+    if due.state is State.COMING and due.by is not None:
+        by = (tr("Start by {day}", day=words.day(due.by)),)
+    base = base._replace(more=(*by, *counting, *more), chance=chance)
+    if due.state is State.DONE:
+        return base._replace(rank=Rank.SOON if soon or counting else Rank.REST)
+    day = due.by or date.max
+    if main.status is Status.OPEN:
+        share = named.start.chance if named is not None else None
+        return base._replace(
+            rank=Rank.OPEN, day=day, weight=0.0 if share is None else -float(share.value)
+        )
+    near = named is not None and (named.day - today).days <= SOON_DAYS
+    pressing = due.state in (State.NOW, State.OVERDUE)
+    if near or pressing or soon or counting:
+        days = [job.on for job in soon] + ([named.day] if near and named is not None else [])
+        if pressing:
+            days.append(today)
+        return base._replace(rank=Rank.SOON, day=min(days, default=day))
+    return base._replace(day=day if named is None else min(day, named.day))
+
+
+def _due_today(jobs: Iterable[Job], today: date) -> list[Job]:
+    """What must be done today at the latest. That the season asks for counts is told otherwise."""
+    return [
+        job
+        for job in jobs
+        if job.on <= today and not job.optional and not job.planned and job.kind is not Kind.COUNT
+    ]
+
+
+def _task_words(job: Job) -> str:
+    late, what = visit_lines.late(job), visit_lines.what(job)
+    return tr("{what}; {late}", what=what, late=late) if late else what
+
+
+def overview(
+    configuration: Configuration,
+    looks: Sequence[Look],
+    *,
+    pending: int,
+    now: datetime,
+    page: int = 1,
+    find: str = "",
+) -> Overview:
+    """All yards, sorted by what needs doing today."""
+    return page_views.overview(
+        [look.row for look in looks],
+        date=_dates({look.today for look in looks} or {now.date()}),
+        page=page,
+        pending=pending,
+        invented=configuration.weather.provider == "sample",
+        find=find,
+        sources=_sources(looks),
+    )
+
+
+def _dates(days: Iterable[date]) -> str:
+    each = sorted(days)
+    if len(each) == 1:
+        return words.day_with_year(each[0])
+    return tr(
+        "{first} or {last}, each yard's own date",
+        first=words.day(each[0]),
+        last=words.day_with_year(each[-1]),
+    )
+
+
+def _sources(looks: Iterable[Look]) -> list[str]:
+    return list(dict.fromkeys(text for look in looks for text in look.sources))
+
+
+def visits(
+    configuration: Configuration, looks: Sequence[Look], *, pending: int, now: datetime
+) -> Visits:
+    """The days ahead at all yards, for the truck."""
+    first = min((look.today for look in looks), default=now.date())
+    last = first + timedelta(days=DAYS_SHOWN - 1)
+    jobs = [job for look in looks for job in look.jobs if job.on <= last]
+    days = by_day(jobs, configuration.work)
+    treatments = [job.treatment for job in jobs if job.treatment is not None]
+    return Visits(
+        span=words.span(first, last),
+        days=tuple(_day(one) for one in days),
+        remarks=tuple(text for look in looks for text in look.remarks),
+        cautions=tuple(visit_lines.cautions(treatments)),
+        law=hive_lines.LAW,
+        planned=visit_lines.PLANNED if any(job.planned for job in jobs) else "",
+        sources=tuple(_sources(looks)),
+        invented=configuration.weather.provider == "sample",
+        pending=pending,
+    )
+
+
+def _day(one: WorkDay, *, alone: bool = False) -> DayTasks:
+    """`alone`: of one yard, whose page it stands on."""
+    yards = list(dict.fromkeys(job.yard for job in one.jobs))
+    day, minutes = words.day(one.day), round(one.minutes)
+    return DayTasks(
+        title=tr("{day}: {minutes} minutes without the drive", day=day, minutes=minutes)
+        if alone
+        else tr(
+            "{day}: {yards}, {minutes} minutes without the drive",
+            day=day,
+            yards=page_views.count_of(len(yards)),
+            minutes=minutes,
+        ),
+        load=tuple(
+            tr("{amount}: {what}", amount=amount, what=words.treatment_plural(treatment))
+            for treatment, load in loads(one.jobs).values()
+            if (amount := visit_lines.load_words(load))
+        ),
+        wear=", ".join(each.value for each in gear(one.jobs)),
+        yards=tuple(
+            YardTasks(
+                name=name,
+                slug=page_views.slug(name),
+                tasks=tuple(_task(job) for job in one.jobs if job.yard == name),
+            )
+            for name in yards
+        ),
+    )
+
+
+def _task(job: Job) -> Task:
+    what = visit_lines.what(job)
+    if job.planned:
+        what = (
+            tr("Plan: {what}", what=what)
+            if job.chance is None
+            else tr("Plan ({chance}): {what}", chance=words.percent(job.chance), what=what)
+        )
+    return Task(
+        what=what,
+        bring=visit_lines.bring(job),
+        why=visit_lines.why(job),
+        late=visit_lines.late(job),
+        plan=job.planned,
+        minutes=trn("{count} minute", "{count} minutes", round(job.minutes)),
+    )
+
+
+def yard_page(
+    configuration: Configuration,
+    store: Store,
+    yard: Yard,
+    *,
+    now: datetime,
+) -> YardPage:
+    """One yard's own page."""
+    found = whole(configuration, store, yard, now=now)
+    answer, others = found.answer, found.beside
+    today = answer.today
+    said = contents(
+        [answer],
+        Circumstances(
+            late=None,
+            next_at=configuration.morning.at,
+            invented=configuration.weather.provider == "sample",
+        ),
+        configuration.units,
+        {yard.name: others},
+    )
+    work = yard_work(
+        configuration,
+        store,
+        yard,
+        now=now,
+        found=answer if found.weather.sources else None,
+    )
+    jobs = [job for job in work.jobs if job.done is None and job.on < today + timedelta(days=30)]
+    counted = counts.of_yard(configuration, yard, store.journal(yard.name), today)
+    row = row_of(found)
+    drawn = yard_picture(
+        configuration,
+        store,
+        yard,
+        now,
+        weather=found.weather,
+        answer=answer,
+        stands=found.standing,
+    )
+    wide = scene(drawn, WIDE)
+    told, told_note = past_pages.told(configuration, store, yard, now=now)
+    return YardPage(
+        name=yard.name,
+        slug=page_views.slug(yard.name),
+        date=words.day_with_year(today),
+        place=_place(yard),
+        rank=row.rank,
+        answer=others.heading or headline(answer.main, answer),
+        urgent=others.danger,
+        facts=page_views.facts([*_new(others), *said.parts[0].lines]),
+        picture=svg(wide, identity="wide"),
+        narrow=svg(scene(drawn, NARROW), identity="narrow"),
+        days=tuple(one.title for one in wide.columns),
+        visits=tuple(_day(one, alone=True) for one in by_day(jobs, configuration.work)),
+        rounds=_rounds(counted),
+        counts=tuple(
+            count_lines.sentence(entry) for entry in reversed(counted.entries[-COUNTS_SHOWN:])
+        ),
+        told=told,
+        told_note=told_note,
+        cautions=said.cautions,
+        law=said.law,
+        sources=said.sources,
+        invented=bool(said.invented),
+    )
+
+
+def _new(others: Beside) -> list[str]:
+    return labelled(tr("New"), others.news) if others.news else []
+
+
+def _place(yard: Yard) -> str:
+    hive = yard.hive
+    parts = [
+        trn("{count} colony", "{count} colonies", yard.colonies),
+        trn("{count} brood chamber", "{count} brood chambers", hive.brood_chambers),
+        trn("{count} honey super on", "{count} honey supers on", hive.supers),
+    ]
+    return ", ".join(parts)
+
+
+def _rounds(found: counts.YardCounts) -> tuple[str, ...]:
+    """What the counts come to."""
+    lines = [
+        tr("{day}: {result}", day=words.day_with_year(one.day), result=count_lines.round_words(one))
+        for one in reversed(found.rounds)
+    ]
+    if found.stale and lines:
+        lines.insert(0, tr("A treatment began after the last round: count again."))
+    if found.growth is not None and found.passing is not None:
+        lines.insert(0, count_lines.passing_words(found.passing, found.growth, found.today))
+    return tuple(lines)
+
+
+def by_slug(configuration: Configuration) -> Mapping[str, Yard]:
+    """The yards by what stands for them in addresses."""
+    return {page_views.slug(yard.name): yard for yard in configuration.yards}
+
+
+def service_page(configuration: Configuration, store: Store, *, now: datetime) -> ServicePage:
+    """How the service does, as `windowcast status` says it."""
+    found = health.document(health.look(configuration, store, now))
+    said = status_lines({**found, "yards": [], "outbox": []})
+    outbox = status_lines({**found, "yards": [], "troubles": []})
+    return ServicePage(
+        troubles=tuple(found["troubles"]),
+        facts=page_views.facts(line for line in said if isinstance(line, Line)),
+        yards=tuple(
+            (
+                one["yard"],
+                tr("none yet") if one["last_morning"] is None else _day_of(one["last_morning"]),
+                _hour_of(one["next_due"]),
+                tr("none is stored")
+                if one["forecast_age_hours"] is None
+                else tr("{hours} h old", hours=f"{one['forecast_age_hours']:.1f}"),
+            )
+            for one in found["yards"]
+        ),
+        outbox=tuple(
+            fact
+            for fact in page_views.facts(line for line in outbox if isinstance(line, Line))
+            if fact.label == "To"
+        ),
+    )
+
+
+def _day_of(text: str) -> str:
+    return words.day(date.fromisoformat(text))
+
+
+def _hour_of(text: str) -> str:
+    local = datetime.fromisoformat(text)
+    return f"{words.day(local.date())}, {local:%H:%M}"

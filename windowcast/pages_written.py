@@ -1,0 +1,88 @@
+"""The page as files in a folder."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from typing import NamedTuple
+
+from windowcast import pages, past_pages
+from windowcast.edges.page_files import PageFolder
+from windowcast.edges.settings import Configuration
+from windowcast.edges.store import Store
+from windowcast.notice import page
+from windowcast.notice.page import Links
+from windowcast.notice.page_views import ROWS_A_PAGE, Rank, slug
+from windowcast.pages import Looks
+from windowcast.past_pages import Records
+
+LINKS = Links(live=False)
+
+
+class Written(NamedTuple):
+    """written: what is new or has changed. removed: what an earlier run wrote. total: all files.
+    usable: yards with a usable forecast."""
+
+    written: tuple[str, ...]
+    removed: tuple[str, ...]
+    total: int
+    usable: int
+
+
+def write(configuration: Configuration, store: Store, folder: Path, *, now: datetime) -> Written:
+    """Write every page; what was there before stays until its successor is whole.
+
+    Raises UsageError where the folder cannot be used.
+    """
+    records = Records(configuration)
+    looks, _ = Looks(configuration).take(store, now)
+    chances = records.all(store, now)
+    parts = -(-len(configuration.yards) // ROWS_A_PAGE)
+    slugs = [slug(yard.name) for yard in configuration.yards]
+    pictures = [one.picture for one in chances if one.picture]
+    names = [
+        *page.ASSETS,
+        *pictures,
+        *(page.file_name("yard", one) for one in slugs),
+        *(page.file_name("season", one) for one in slugs),
+        *(page.file_name(one) for one in ("visits", "chances", "service")),
+        *(LINKS.part(number) for number in range(parts, 0, -1)),
+    ]
+
+    def each() -> Iterator[tuple[str, bytes]]:
+        for name in page.ASSETS:
+            found = page.asset(name)
+            assert found is not None
+            yield name, found[1]
+        for name in pictures:
+            drawn = records.picture(store, name, now)
+            assert drawn is not None
+            yield name, drawn
+        for yard, one in zip(configuration.yards, slugs, strict=True):
+            view = pages.yard_page(configuration, store, yard, now=now)
+            yield page.file_name("yard", one), _page("yard", view)
+            past = past_pages.season_page(configuration, store, yard, now=now)
+            yield page.file_name("season", one), _page("season", past)
+        listed = pages.visits(configuration, looks, pending=0, now=now)
+        yield page.file_name("visits"), _page("visits", listed)
+        yield page.file_name("chances"), _page("chances", chances)
+        service = pages.service_page(configuration, store, now=now)
+        yield page.file_name("service"), _page("service", service)
+        # Last, so that whatever the first page leads to is there.
+        for number in range(parts, 0, -1):
+            part = pages.overview(configuration, looks, pending=0, now=now, page=number)
+            yield LINKS.part(number), _page("overview", part)
+
+    target = PageFolder(folder, names)
+    written = tuple(target.write(each()))
+    return Written(
+        written=written,
+        removed=tuple(target.tidy()),
+        total=len(names),
+        usable=sum(look.row.rank is not Rank.UNKNOWN for look in looks),
+    )
+
+
+def _page(template: str, view: object) -> bytes:
+    return page.render(template, LINKS, view=view).encode()

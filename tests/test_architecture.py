@@ -23,6 +23,7 @@ LAYERS = (
     ("cli",),
     ("commands",),
     ("service",),
+    ("web_forms",),
     ("web", "pages_written"),
     ("pages",),
     ("past_pages",),

@@ -83,9 +83,7 @@ def send(desk: Desk, kind: str, given: Mapping[str, str]) -> SentForm | Form:
     typed = Typed(given)
     key = given.get("key", "")
     if not KEY.fullmatch(key):
-        return _shown(
-            desk, kind, new_key(), typed, trouble=tr("Look through it, and send it again.")
-        )
+        return again(desk, kind, given, tr("Look through it, and send it again."))
     told = digest(kind, desk.yard.name, given)
     try:
         sent = desk.store.sent_form(key) or _enter(desk, kind, key, typed, told)
@@ -108,6 +106,11 @@ def send(desk: Desk, kind: str, given: Mapping[str, str]) -> SentForm | Form:
             " them as well, send it again."
         ),
     )
+
+
+def again(desk: Desk, kind: str, given: Mapping[str, str], trouble: str) -> Form:
+    """The form as typed, with a new key, and why it was not taken."""
+    return _shown(desk, kind, new_key(), Typed(given), trouble=trouble)
 
 
 _FIELD_OF = {"the note": "text"}

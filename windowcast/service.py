@@ -374,9 +374,10 @@ class _Shown:
             return
         listen = self._configuration.web.listen
         try:
-            from windowcast.web import create_app
+            from windowcast import web, web_forms
 
-            self._server = WebServer(listen, create_app(self._configuration))
+            application = web.create_app(self._configuration, behind_token=[web_forms.blueprint])
+            self._server = WebServer(listen, application)
         except OSError as error:
             if not self._said:
                 log.error(

@@ -448,8 +448,9 @@ def _expiry(text: str | None) -> date | None:
         return date.fromisoformat(text)
     except ValueError:
         raise UsageError(
-            f"--expiry is {text!r}; wanted: a day such as 2027-03-31",
+            f"expiry is {text!r}; wanted: a day such as 2027-03-31",
             field="expiry",
+            typed=", in --expiry",
         ) from None
 
 

@@ -14,11 +14,11 @@ from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import day_of, number, today_at, whole
 from windowcast.errors import UsageError
-from windowcast.language import tr
-from windowcast.notice import course_lines, words
+from windowcast.language import tr, trn
+from windowcast.notice import course_lines, entry_words, hive_lines, words
 from windowcast.trade.course import Course, courses, in_hand
 from windowcast.trade.journal import Entry, in_force
-from windowcast.trade.treatment import Regimen, Treatment
+from windowcast.trade.treatment import Band, Regimen, Treatment
 from windowcast.trade.yard import Yard
 
 T = TypeVar("T")
@@ -28,12 +28,18 @@ LONGEST = 2000
 
 
 class Choice(NamedTuple):
-    """One of several. `group` is what it belongs to, `hint` what to know of it."""
+    """One of several.
+
+    hint:     what to know of it
+    group:    what it belongs to
+    caution:  before anybody opens a packet of that group
+    """
 
     value: str
     label: str
     hint: str = ""
     group: str = ""
+    caution: str = ""
 
 
 class Field(NamedTuple):
@@ -154,7 +160,7 @@ class Kind(NamedTuple):
     fields: Callable[[Desk, Typed], list[Field]]
     read: Callable[[Desk, Typed], Callable[[], Entered]]
     intro: Callable[[Desk], list[str]] = lambda _: []
-    actives: Callable[[Desk], list[str]] = lambda _: []
+    cautions: Callable[[Desk], list[str]] = lambda _: []
 
 
 def _day(desk: Desk) -> Field:
@@ -237,18 +243,28 @@ def _ways(desk: Desk) -> dict[str, tuple[Treatment, Regimen]]:
     }
 
 
+def _way_hint(regimen: Regimen, units: str) -> str:
+    if regimen.band == Band():
+        return trn(
+            "{count} day, in any weather", "{count} days, in any weather", regimen.exposure_days
+        )
+    return trn(
+        "{count} day, its high {band}",
+        "{count} days, daily highs {band}",
+        regimen.exposure_days,
+        band=words.band(regimen.band, units),
+    )
+
+
 def _start_fields(desk: Desk, typed: Typed) -> list[Field]:
     units = desk.configuration.units
     ways = tuple(
         Choice(
             value,
             words.regimen(regimen),
-            hint=tr(
-                "{days} days, daily highs {band}",
-                days=regimen.exposure_days,
-                band=words.band(regimen.band, units),
-            ),
+            hint=_way_hint(regimen, units),
             group=words.treatment_plural(treatment),
+            caution=" ".join(hive_lines.cautions([treatment.active])),
         )
         for value, (treatment, regimen) in _ways(desk).items()
     )
@@ -489,9 +505,9 @@ def _if_in(desk: Desk) -> list[str]:
     return [] if desk.in_hand() is None else _what_is_in(desk)
 
 
-def _actives_in(desk: Desk) -> list[str]:
+def _cautions_in(desk: Desk) -> list[str]:
     course = desk.in_hand()
-    return [] if course is None else [course.treatment.active]
+    return [] if course is None else entry_words.cautions([course.treatment.active])
 
 
 KINDS: Mapping[str, Kind] = {
@@ -504,7 +520,7 @@ KINDS: Mapping[str, Kind] = {
         _start_fields,
         _read_start,
         _if_in,
-        lambda desk: [treatment.active for treatment, _ in _ways(desk).values()],
+        lambda _: [hive_lines.LAW],
     ),
     "swap": Kind(
         lambda: tr("Enter a fresh dose"),
@@ -512,7 +528,7 @@ KINDS: Mapping[str, Kind] = {
         _swap_fields,
         _read_swap,
         _what_is_in,
-        _actives_in,
+        _cautions_in,
     ),
     "remove": Kind(
         lambda: tr("Enter that it came out"),
@@ -520,7 +536,7 @@ KINDS: Mapping[str, Kind] = {
         _remove_fields,
         _read_remove,
         _what_is_in,
-        _actives_in,
+        _cautions_in,
     ),
     "brood": Kind(
         lambda: tr("Enter a look for capped brood"),

@@ -198,7 +198,7 @@ def kept(desk: Desk, number: int, sent: SentForm | None = None) -> Kept | None:
         return None
     before = next((one for one in entries if one.id == entry.corrects), None)
     after = next((one for one in entries if one.corrects == number), None)
-    course = _course_of(entry, entries)
+    course = _course_of(entry if before is None else before, entries)
     counts = after is None and entry.kind != "void"
     begins = counts and entry.kind == "start" and course is not None
     means: list[str] = []
@@ -271,7 +271,11 @@ def latest(desk: Desk, most: int = 50) -> tuple[Line, ...]:
     return tuple(
         Line(
             number=one.id,
-            what=entry_words.sentence(one, _course_of(one, entries), by_id.get(one.corrects or 0)),
+            what=entry_words.sentence(
+                one,
+                _course_of(by_id.get(one.corrects or 0, one), entries),
+                by_id.get(one.corrects or 0),
+            ),
             gone=entry_words.later(one, after[one.id]) if one.id in after else "",
         )
         for one in reversed(entries[-most:])
@@ -378,7 +382,7 @@ def _shown(
         button=form.button(),
         intro=tuple(form.intro(desk)),
         fields=tuple(shown),
-        cautions=tuple(entry_words.cautions(form.actives(desk))),
+        cautions=tuple(form.cautions(desk)),
         trouble=trouble,
         used=used,
     )

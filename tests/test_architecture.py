@@ -85,7 +85,6 @@ IN_MEMORY = {
         "io",
     ): "what writes a table wants a file to write to; here it is text",
     ("notice/chart.py", "io"): "what draws wants a file to write to; here it is bytes in memory",
-    ("notice/raster.py", "io"): "what draws wants a file to write to; here it is bytes in memory",
 }
 ASKS_THE_WORLD = {"open", "print", "input", "now", "today", "utcnow", "exit", "quit", "breakpoint"}
 

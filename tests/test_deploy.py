@@ -155,7 +155,7 @@ def test_what_the_readme_sets_is_a_configuration(tmp_path):
 
     for file in (REPOSITORY / "config").glob("*.toml"):
         shutil.copy(file, tmp_path)
-    snippet, server = blocks("toml")
+    snippet, web, server = blocks("toml")
     (tmp_path / "windowcast.toml").write_text(snippet, "utf-8")
     (tmp_path / "smtp-password").write_text("not a real one\n", "utf-8")
 
@@ -169,6 +169,12 @@ def test_what_the_readme_sets_is_a_configuration(tmp_path):
         for match in re.findall(r"127\.0\.0\.1:\d+", (DEPLOY / name).read_text("utf-8"))
     }
     assert listens == "127.0.0.1:9187"
+
+    (tmp_path / "windowcast.toml").write_text(web, "utf-8")
+    (tmp_path / "page-token").write_text("not-a-real-one-either\n", "utf-8")
+    found = config.load(tmp_path, {"CREDENTIALS_DIRECTORY": str(tmp_path)})
+    assert found.web.token == "not-a-real-one-either"
+    assert found.web.public_url == "https://bees.example.org"
 
     (tmp_path / "windowcast.toml").write_text(server, "utf-8")
     (tmp_path / "database-password").write_text("not a real one\n", "utf-8")

@@ -28,6 +28,7 @@ SECRETS = {
     "WINDOWCAST_DB_PASSWORD": "not a real one",
     "WINDOWCAST_PUSH_URLS": "json://127.0.0.1/not-a-real-one",
     "WINDOWCAST_HEARTBEAT_URL": "https://watch.example.org/not-a-real-one",
+    "WINDOWCAST_PAGE_TOKEN": "not-a-real-one-either",
 }
 IN_VENV = ".venv/bin/windowcast"
 

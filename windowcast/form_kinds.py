@@ -33,6 +33,7 @@ class Choice(NamedTuple):
     hint:     what to know of it
     group:    what it belongs to
     caution:  before anybody opens a packet of that group
+    aside:    seldom meant, and shown on request
     """
 
     value: str
@@ -40,6 +41,7 @@ class Choice(NamedTuple):
     hint: str = ""
     group: str = ""
     caution: str = ""
+    aside: bool = False
 
 
 class Field(NamedTuple):
@@ -265,6 +267,7 @@ def _start_fields(desk: Desk, typed: Typed) -> list[Field]:
             hint=_way_hint(regimen, units),
             group=words.treatment_plural(treatment),
             caution=" ".join(hive_lines.cautions([treatment.active])),
+            aside=treatment.id not in desk.yard.treatments,
         )
         for value, (treatment, regimen) in _ways(desk).items()
     )

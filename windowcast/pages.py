@@ -43,8 +43,10 @@ from windowcast.window.watch import Level
 
 DAYS_SHOWN = 7
 """So many days from today on stand on the list for the truck."""
-LOOK_LASTS = timedelta(minutes=30)
-"""What was worked out is worked out anew after this, whatever has changed."""
+LOOK_LASTS, LOOK_ENDS = timedelta(minutes=30), timedelta(hours=2)
+"""What was worked out is worked out anew after the first, whatever has changed, and no longer shown
+after the second."""
+ZERO, ENDLESS = timedelta(0), timedelta.max
 KEPT_FOR = timedelta(days=3)
 """An older forecast is stale whatever its age is compared with."""
 COUNTS_SHOWN = 20
@@ -126,13 +128,13 @@ class Looks:
             begun = store.last_entries()
             for yard in sorted(yards, key=lambda one: one.name not in begun):
                 kept = self._kept.get(yard.name)
-                if kept is not None and (
-                    kept.mark == marks[yard.name] and timedelta(0) <= now - kept.made < LOOK_LASTS
-                ):
+                age = ENDLESS if kept is None else now - kept.made
+                if kept is None or kept.mark != marks[yard.name] or not ZERO <= age < LOOK_ENDS:
+                    # A danger may have come up since: that is no look any more.
+                    self._kept.pop(yard.name, None)
+                elif age < LOOK_LASTS:
                     continue
                 if until is not None and time.monotonic() > until:
-                    # An old look is none: a danger may have come up since.
-                    self._kept.pop(yard.name, None)
                     continue
                 self._kept[yard.name] = self._look(store, yard, marks[yard.name], now)
             found = tuple(self._kept[yard.name] for yard in yards if yard.name in self._kept)
@@ -244,7 +246,9 @@ def _free_row(base: Row, found: Whole, soon: Sequence[Job], more: tuple[str, ...
             rank=Rank.OPEN, day=day, weight=0.0 if share is None else -float(share.value)
         )
     near = named is not None and (named.day - today).days <= SOON_DAYS
-    pressing = due.state in (State.NOW, State.OVERDUE)
+    pressing = due.state in (State.NOW, State.OVERDUE) or (
+        due.state is State.COMING and due.by is not None and (due.by - today).days <= SOON_DAYS
+    )
     if near or pressing or soon or counting:
         days = [job.on for job in soon] + ([named.day] if near and named is not None else [])
         if pressing:
@@ -426,7 +430,7 @@ def yard_page(
         facts=page_views.facts([*_new(others), *said.parts[0].lines]),
         picture=svg(wide, identity="wide"),
         narrow=svg(scene(drawn, NARROW), identity="narrow"),
-        days=tuple(one.title for one in wide.columns),
+        days=tuple("; ".join(one.title.splitlines()) for one in wide.columns),
         visits=tuple(_day(one, alone=True) for one in by_day(jobs, configuration.work)),
         rounds=_rounds(counted),
         counts=tuple(

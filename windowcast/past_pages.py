@@ -4,7 +4,8 @@ chances fared."""
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -33,6 +34,7 @@ from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.yard import Yard
 from windowcast.window.season import PastRegimen, PastStart, SeasonAnswer, half_months, pooled
 
+PATIENCE_S = 3.0
 TOLD_DAYS = 200
 TOLD_SHOWN = 40
 YARDS_JUDGED = 50
@@ -345,8 +347,15 @@ def _half(answer: SeasonAnswer, one: PastRegimen, half: Sequence[PastStart]) -> 
     )
 
 
+class Busy(Exception):
+    """Somebody else's request is working it out."""
+
+
 class Records:
-    """How the chances of each regimen fared, worked out at most once a day and kept."""
+    """How the chances of each regimen fared, worked out at most once a day and kept.
+
+    `all` and `picture` raise Busy where another request is at it for some seconds more.
+    """
 
     def __init__(self, configuration: Configuration) -> None:
         self._configuration = configuration
@@ -354,6 +363,15 @@ class Records:
         self._pictures: dict[tuple[str, str], tuple[date, bytes]] = {}
         # What draws keeps its settings in one place for all threads.
         self._lock = threading.Lock()
+
+    @contextmanager
+    def _turn(self) -> Iterator[None]:
+        if not self._lock.acquire(timeout=PATIENCE_S):
+            raise Busy
+        try:
+            yield
+        finally:
+            self._lock.release()
 
     def ways(self) -> list[tuple[Treatment, Regimen]]:
         """Every regimen of the treatments that are some yard's first."""
@@ -367,7 +385,7 @@ class Records:
 
     def all(self, store: Store, now: datetime) -> tuple[ChancesOf, ...]:
         """One for each way."""
-        with self._lock:
+        with self._turn():
             return tuple(
                 self._view(treatment, regimen, self._record(store, treatment, regimen, now))
                 for treatment, regimen in self.ways()
@@ -376,7 +394,7 @@ class Records:
     def picture(self, store: Store, name: str, now: datetime) -> bytes | None:
         """The reliability diagram of that name, as a PNG; None: there is none."""
         today = now.astimezone(UTC).date()
-        with self._lock:
+        with self._turn():
             for treatment, regimen in self.ways():
                 if picture_name(treatment, regimen) != name:
                     continue

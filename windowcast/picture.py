@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
@@ -84,7 +85,14 @@ def _past_years(
     if settings.provider == "sample":
         from windowcast.edges import sample, shipped
 
-        return sample.past_years(shipped.sample_folder(), settings.sample_season, yard, now)
+        folder, today = shipped.sample_folder(), today_at(yard, now)
+        found = sample.past_years(folder, settings.sample_season, yard, now)
+        # Its season begins today, whatever today is.
+        return replace(
+            found,
+            first_day=found.first_day
+            + (today - sample.begins(settings.sample_season, yard, today)),
+        )
     kept = store.past_years(cell(yard))
     return None if kept is None else highs_of(kept)
 

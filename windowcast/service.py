@@ -366,18 +366,24 @@ class _Shown:
     def __init__(self, configuration: Configuration) -> None:
         self._configuration = configuration
         self._server: WebServer | None = None
+        self._over = threading.Event()
         self._said = False
 
     def open(self) -> None:
         """Listen where that is not done yet, or no longer; what keeps us from it is said once."""
         if self._server is not None and self._server.alive:
             return
+        self._over.set()
         listen = self._configuration.web.listen
         try:
             from windowcast import web, web_forms
 
-            application = web.create_app(self._configuration, behind_token=[web_forms.blueprint])
-            self._server = WebServer(listen, application)
+            app = web.create_app(self._configuration, behind_token=[web_forms.blueprint])
+            self._server = WebServer(listen, app)
+            self._over = threading.Event()
+            threading.Thread(
+                target=web.keep_ready, args=(app, self._over), name="web-ahead", daemon=True
+            ).start()
         except OSError as error:
             if not self._said:
                 log.error(
@@ -397,6 +403,7 @@ class _Shown:
         log.info("the page answers at %s port %d", *listen)
 
     def close(self) -> None:
+        self._over.set()
         if self._server is not None:
             self._server.close()
 

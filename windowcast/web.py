@@ -30,14 +30,18 @@ from windowcast.edges import clock
 from windowcast.edges.settings import Configuration, WebSettings
 from windowcast.edges.store import Store
 from windowcast.errors import StoreError
+from windowcast.language import tr
 from windowcast.notice import page
 from windowcast.notice.page import Links
 from windowcast.pages import Looks
-from windowcast.past_pages import Records
+from windowcast.past_pages import Busy, Records
 from windowcast.trade.yard import Yard
 
 WITHIN_S, AGAIN_S = 4.0, 2
 """So long a request looks at yards; what it has not come to, the next one does, so soon."""
+SLICE_S, IDLE_S = 1.0, 60.0
+"""So long it is looked at yards ahead of any request, and rested between: a request that comes
+meanwhile waits no longer."""
 SIGNED_IN_DAYS = 90
 REMEMBERED_ADDRESSES = 1000
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 60.0
@@ -173,7 +177,7 @@ def create_app(
     app.extensions["windowcast"] = Site(
         configuration, Gate(configuration.web), now, Looks(configuration), Records(configuration)
     )
-    app.url_map.strict_slashes = False
+    app.url_map.strict_slashes = app.url_map.merge_slashes = False
     app.before_request(_guard)
     app.after_request(_protect)
     app.register_error_handler(Exception, _went_wrong)
@@ -181,6 +185,24 @@ def create_app(
     for more in behind_token if configuration.web.token else ():
         app.register_blueprint(more)
     return app
+
+
+def keep_ready(app: Flask, over: threading.Event) -> None:
+    """Look at the yards ahead of those who ask, a little at a time, until `over` is set. What goes
+    wrong is left to their requests to say."""
+    shared: Site = app.extensions["windowcast"]
+    pause = SLICE_S
+    while not over.wait(pause):
+        pause = IDLE_S
+        try:
+            with open_store(shared.configuration, create=False, read_only=True) as store:
+                _, pending = shared.looks.take(store, shared.now(), within_s=SLICE_S)
+            if pending:
+                pause = SLICE_S
+        except StoreError:
+            continue
+        except Exception:
+            log.exception("web: the yards could not be looked at")
 
 
 def site() -> Site:
@@ -279,19 +301,22 @@ def _protect(answer: Response) -> Response:
 def _went_wrong(error: Exception) -> Response:
     if isinstance(error, HTTPException):
         status = error.code or 500
-        text = {404: "There is no such page.", 405: "That cannot be done here."}.get(
+        text = {404: tr("There is no such page."), 405: tr("That cannot be done here.")}.get(
             status, error.name
         )
+    elif isinstance(error, Busy):
+        status, text = 503, tr("This is being worked out. It is loaded again in a moment.")
     elif isinstance(error, StoreError):
         log.error("web: %s", error)
-        status, text = 503, "The database cannot be read now; the service's log says why."
+        status, text = 503, tr("The database cannot be read now; the service's log says why.")
     else:
         log.exception("web: a page failed")
-        status, text = 500, "This page failed; the service's log says why."
+        status, text = 500, tr("This page failed; the service's log says why.")
     if status == 405 or "text/html" not in request.headers.get("Accept", ""):
         return _plain(f"{status} {text}\n", status)
     shown = Links(live=True)
-    return Response(page.render("wrong", shown, status=status, text=text), status)
+    answer = Response(page.render("wrong", shown, status=status, text=text), status)
+    return _again(answer, pending=isinstance(error, Busy))
 
 
 @pages.get("/sign-in")

@@ -47,6 +47,7 @@ def test_what_is_commented_out_is_sound_too(tmp_path):
         "WINDOWCAST_SMTP_PASSWORD": "s",
         "WINDOWCAST_PUSH_URLS": "json://127.0.0.1/x",
         "WINDOWCAST_HEARTBEAT_URL": "https://watch.example.org/x",
+        "WINDOWCAST_PAGE_TOKEN": "x" * 20,
     }
     configuration = load(tmp_path, secrets)
 

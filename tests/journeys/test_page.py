@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import html
 import json
+import os
 import re
 import socket
+import subprocess
 from urllib.parse import quote
 
 import pytest
@@ -410,3 +412,23 @@ def test_a_slow_visitor_keeps_nobody_waiting(open_page):
     assert answer.status == 200
     for one in silent:
         one.close()
+
+
+def test_what_is_not_installed_is_said_with_what_installs_it(own):
+    journey, _ = own
+    stand_in = journey.folder / "without"
+    stand_in.mkdir()
+    (stand_in / "flask.py").write_text("raise ImportError\n")
+
+    path = [str(stand_in), *filter(None, [os.environ.get("PYTHONPATH")])]
+    done = subprocess.run(
+        journey.command("serve", "--web"),
+        capture_output=True,
+        text=True,
+        env={**journey.environment(), "PYTHONPATH": os.pathsep.join(path)},
+        timeout=60,
+        check=False,
+    )
+
+    assert done.returncode == 2
+    assert "pip install 'windowcast[web]'" in done.stderr

@@ -72,8 +72,8 @@ def past_years(folder: Path, season: str, yard: Yard, now: datetime) -> DailyHig
     document = json.loads((folder / f"{season}.json").read_text("utf-8"))
     course = _course(document, yard)
     peak = WARMEST_DAY_NORTH if yard.latitude >= 0 else WARMEST_DAY_SOUTH
-    begins = date(2001, *COURSE_BEGINS[season]) + timedelta(days=0 if yard.latitude >= 0 else 182)
-    swing = [_swing_k(begins + timedelta(days=n), peak) for n in range(len(course))]
+    begin = begins(season, yard, date(2001, 12, 31))
+    swing = [_swing_k(begin + timedelta(days=n), peak) for n in range(len(course))]
     level_c = (sum(course) - sum(swing)) / len(course)
     last_day = now.astimezone(ZoneInfo(yard.timezone)).date() - timedelta(days=3)
     first_day = date(last_day.year - PAST_YEARS, last_day.month, 1)
@@ -90,6 +90,12 @@ def past_years(folder: Path, season: str, yard: Yard, now: datetime) -> DailyHig
             anomaly = persistence * anomaly + fresh * chance.gauss(0, 1)
             day += timedelta(days=1)
     return DailyHighs(first_day=first_day, tenths=tuple(tenths))
+
+
+def begins(season: str, yard: Yard, today: date) -> date:
+    """The day of this year on which the season of the invented past begins at a yard."""
+    half_a_year = timedelta(days=0 if yard.latitude >= 0 else 182)
+    return date(today.year, *COURSE_BEGINS[season]) + half_a_year
 
 
 def _swing_k(day: date, warmest: tuple[int, int]) -> float:

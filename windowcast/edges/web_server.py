@@ -30,7 +30,7 @@ def check_available() -> None:
         import waitress  # noqa: F401
     except ImportError as error:
         raise UsageError(
-            f"--web needs {error.name}, which is not installed; install it with:"
+            "--web needs Flask and waitress, which are not installed whole; install them with:"
             " pip install 'windowcast[web]'"
         ) from error
 

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import struct
 import warnings
-from io import BytesIO
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
+from zlib import compress, crc32
 
 from windowcast.notice.shapes import LIGHT, LOOKS, Area, Box, Dot, Line, Scene, Shape, Text
+from windowcast.notice.yard_picture import YardPicture, scene
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-COLOURS = 24
-"""In the palette of a PNG: those of the picture, and what smooth edges need between them."""
+BETWEEN = (0.4, 0.7)
+"""How far from the ground to ink the shades for the smooth edges of letters are. With the colours
+of the picture they are no more than sixteen, half a byte each."""
 HALO = 3.5
 STYLE: Any = {
     "font.family": ["DejaVu Sans", "sans-serif"],
@@ -22,8 +26,15 @@ STYLE: Any = {
 }
 
 
-def png(scene: Scene, scale: float = 2) -> bytes:
+def mail_png(picture: YardPicture, width: float = 360) -> bytes:
+    """A small PNG for mail, where the answer stands beside it in words: 9 kB are usual."""
+    return png(scene(picture, width, brief=True), smooth=False)
+
+
+def png(scene: Scene, scale: float = 2, *, smooth: bool = True) -> bytes:
     """The picture in light colours, `scale` pixels for each CSS pixel, with a small palette.
+
+    smooth:  the edges of letters are, which is a third of what it weighs
 
     The same bytes for the same scene.
     """
@@ -36,7 +47,7 @@ def png(scene: Scene, scale: float = 2) -> bytes:
         # A letter that the font lacks is drawn as a box.
         warnings.filterwarnings("ignore", "Glyph .* missing from font")
         matplotlib.rcdefaults()
-        matplotlib.rcParams.update(STYLE)
+        matplotlib.rcParams.update(STYLE | {"text.antialiased": smooth})
         # One inch is 72 CSS pixels here, so that points are pixels.
         figure = Figure(figsize=(scene.width / 72, scene.height / 72), dpi=72 * scale)
         canvas = FigureCanvasAgg(figure)
@@ -47,9 +58,49 @@ def png(scene: Scene, scale: float = 2) -> bytes:
         drawn = Image.frombuffer("RGBA", canvas.get_width_height(), pixels)
     flat = Image.new("RGB", drawn.size, LIGHT["ground"])
     flat.paste(drawn, mask=drawn.getchannel("A"))
-    out = BytesIO()
-    flat.quantize(colors=COLOURS, dither=Image.Dither.NONE).save(out, "PNG", optimize=True)
-    return out.getvalue()
+    colours = _palette()
+    palette = Image.new("P", (1, 1))
+    palette.putpalette([part for colour in colours for part in colour])
+    few = flat.quantize(palette=palette, dither=Image.Dither.NONE)
+    return _file(few.size, few.tobytes("raw", "P;4"), colours)
+
+
+def _file(size: tuple[int, int], rows: bytes, colours: Sequence[Sequence[int]]) -> bytes:
+    """A PNG of two pixels a byte (W3C PNG specification, 5 and 11.2).
+
+    Written here because this compresses a fifth better than the library's own writing.
+    """
+    length = (size[0] + 1) // 2
+    unfiltered = b"".join(b"\0" + rows[at : at + length] for at in range(0, len(rows), length))
+
+    def chunk(name: bytes, body: bytes) -> bytes:
+        return struct.pack(">I", len(body)) + name + body + struct.pack(">I", crc32(name + body))
+
+    return b"".join(
+        [
+            b"\x89PNG\r\n\x1a\n",
+            chunk(b"IHDR", struct.pack(">IIBBBBB", *size, 4, 3, 0, 0, 0)),
+            chunk(b"PLTE", bytes(part for colour in colours for part in colour)),
+            chunk(b"IDAT", compress(unfiltered, 9)),
+            chunk(b"IEND", b""),
+        ]
+    )
+
+
+def _palette() -> list[tuple[int, ...]]:
+    """The colours of the picture, the usual range as it comes out on the ground, and shades."""
+    named = {
+        name: tuple(int(colour[at : at + 2], 16) for at in (1, 3, 5))
+        for name, colour in LIGHT.items()
+    }
+
+    def between(name: str, share: float) -> tuple[int, ...]:
+        pairs = zip(named["ground"], named[name], strict=True)
+        return tuple(round(low + share * (high - low)) for low, high in pairs)
+
+    usual = LOOKS["normal"]
+    found = [*named.values(), between(usual.fill, usual.solid)]
+    return found + [between("ink", share) for share in BETWEEN]
 
 
 def _draw(figure: Figure, one: Shape, scene: Scene, order: int) -> None:

@@ -3,7 +3,7 @@ day says of itself."""
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from windowcast.language import tr, trn
@@ -41,6 +41,7 @@ def visits(layout: Layout) -> None:
     _exposure(layout, y)
     texts: list[Text] = []
     beyond: list[str] = []
+    marked: set[date] = set()
     for visit in sorted(picture.visits, key=lambda one: (one.kind not in DOSING, one.day)):
         index = layout.index_of(visit.day)
         word = visit_word(visit.kind)
@@ -51,7 +52,10 @@ def visits(layout: Layout) -> None:
             continue
         x = layout.x(index)
         data = {"day": visit.day.isoformat(), "visit": visit.kind.value}
-        layout.add(_mark(visit.kind, x, y, data))
+        # A look at the hives on a day of doses goes along with them.
+        if visit.day not in marked:
+            layout.add(_mark(visit.kind, x, y, data))
+            marked.add(visit.day)
         half = text_width(word, size) / 2
         middle = min(max(x, layout.sizes.margin + half), layout.right - half)
         text = Text("text", middle, y + 8 + size, word, size, "middle")
@@ -117,12 +121,13 @@ def _window(layout: Layout, window: Window) -> None:
     size, picture = layout.sizes.small, layout.picture
     room = layout.right - layout.sizes.margin
     layout.y += 1.6 * size
-    said = _runs_words(window)
+    said = _runs_words(window) if picture.known else tr("not judged, the forecast is too old")
     if layout.phone:
         name = cut(window.how, size, room, bold=True)
         layout.add(Text("text", layout.sizes.margin, layout.y, name, size, "start", True))
-        layout.y += 1.35 * size
-        layout.add(Text("text", layout.sizes.margin, layout.y, cut(said, size, room), size))
+        if not layout.brief:
+            layout.y += 1.35 * size
+            layout.add(Text("text", layout.sizes.margin, layout.y, cut(said, size, room), size))
     else:
         name = cut(window.how, size, room * 0.5, bold=True)
         layout.add(Text("text", layout.left, layout.y, name, size, "start", True))
@@ -178,8 +183,8 @@ def _runs_words(window: Window) -> str:
     runs = window.runs
     if not runs:
         best = max(window.starts, key=lambda one: -1.0 if one.chance is None else one.chance)
-        if best.chance is None:
-            return tr("no start fits")
+        if not best.chance:
+            return tr("no start fits, to {day}", day=words.day(window.starts[-1].day))
         return tr(
             "no start fits; nearest {day}, {chance}",
             day=words.day(best.day),
@@ -212,7 +217,8 @@ def key(layout: Layout) -> None:
         if x > left and x + wide > layout.right:
             x = left
             y += 1.55 * size
-        layout.add(*_swatch(look, x, y - 0.36 * size, swatch))
+        shapes = _swatch(look, x, y - 0.36 * size, swatch)
+        layout.add(*(one._replace(data={"key": look}) for one in shapes))
         layout.add(Text("text", x + swatch + 5, y, text, size))
         x += wide + 1.2 * size
     layout.y = y + 0.5 * size
@@ -229,7 +235,8 @@ def _entries(layout: Layout) -> list[tuple[str, str]]:
         ("band", "edge-exposed", tr("allowed")),
         ("normal-edge", "normal-edge", tr("usual")),
         ("window", "window", tr("start fits")),
-        ("hollow", "hollow", tr("start does not")),
+        ("exposure", "exposure", tr("exposure")),
+        ("hollow", "hollow", tr("start does not fit")),
     ]
     return [(look, text) for needs, look, text in found if needs in there or needs in bars]
 
@@ -252,6 +259,10 @@ def _swatch(look: str, x: float, y: float, wide: float) -> list[Shape]:
             Line(look, ((x, y - 5), (x + wide, y - 5))),
             Line(look, ((x, y + 5), (x + wide, y + 5))),
         ]
+    if look == "exposure":
+        sides = [((x, y - 3), (x + wide, y - 3)), ((x, y + 3), (x + wide, y + 3))]
+        ends = [((one, y - 3), (one, y + 3)) for one in (x, x + wide)]
+        return [Line(look, side) for side in sides + ends]
     if look in ("window", "hollow"):
         return [Box(look, x + wide / 2 - 5, y - 6, 10, 11)]
     return [Box(look, x, y - 5, wide, 10)]

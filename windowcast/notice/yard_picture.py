@@ -77,13 +77,15 @@ def headline(picture: YardPicture) -> str:
         return tr("Not known: old forecast") if picture.stale else tr("Not known: no forecast")
     if picture.start is None:
         return tr("No start in sight")
-    chance = tr("chance not known") if picture.chance is None else words.percent(picture.chance)
     if picture.status is Status.BLOCKED:
-        day = words.day(picture.start)
-        return tr("Hives not ready ({day}: {chance})", day=day, chance=chance)
-    if picture.start == picture.today:
+        return tr("Hives not ready")
+    today, day = picture.start == picture.today, words.day(picture.start)
+    if picture.chance is None:
+        return tr("Start today") if today else tr("Start {day}", day=day)
+    chance = words.percent(picture.chance)
+    if today:
         return tr("Start today: {chance}", chance=chance)
-    return tr("Start {day}: {chance}", day=words.day(picture.start), chance=chance)
+    return tr("Start {day}: {chance}", day=day, chance=chance)
 
 
 def _in_words(picture: YardPicture) -> str:
@@ -108,11 +110,27 @@ def _under(picture: YardPicture) -> str:
         return name
     if picture.exposure is not None and picture.exposure.begun and picture.chance is not None:
         return tr(
-            "{treatment}: what is left holds with {chance}",
+            "{treatment}: {chance} to stay in the band",
             treatment=name,
             chance=words.percent(picture.chance),
         )
-    return tr("{treatment}, {regimen}", treatment=name, regimen=words.regimen(picture.regimen))
+    regimen = words.regimen(picture.regimen)
+    if picture.start is not None and picture.status is Status.BLOCKED:
+        chance = _not_known() if picture.chance is None else words.percent(picture.chance)
+        return tr(
+            "{treatment}, {regimen}: weather fits from {day}, {chance}",
+            treatment=name,
+            regimen=regimen,
+            day=words.day(picture.start),
+            chance=chance,
+        )
+    if picture.start is not None and picture.chance is None:
+        return tr("{treatment}, {regimen}: chance not known", treatment=name, regimen=regimen)
+    return tr("{treatment}, {regimen}", treatment=name, regimen=regimen)
+
+
+def _not_known() -> str:
+    return tr("chance not known")
 
 
 def _hottest_words(picture: YardPicture) -> str:
@@ -125,16 +143,21 @@ def _hottest_words(picture: YardPicture) -> str:
     return tr("Hottest {day}: about {high}", day=day, high=high)
 
 
-def scene(picture: YardPicture, width: float) -> Scene:
-    """The picture laid out for so many CSS pixels, from 280 on; letters are never under 11."""
-    return _Layout(picture, max(float(width), 280.0)).scene()
+def scene(picture: YardPicture, width: float, *, brief: bool = False) -> Scene:
+    """The picture laid out for so many CSS pixels, from 280 on; letters are never under 11.
+
+    brief:  without the answer in words, the key and the source, for where those stand beside it:
+            letters are most of what a PNG weighs
+    """
+    return _Layout(picture, max(float(width), 280.0), brief).scene()
 
 
 class _Layout:
     """One picture being laid out from the top down; `y` is where it goes on."""
 
-    def __init__(self, picture: YardPicture, width: float) -> None:
+    def __init__(self, picture: YardPicture, width: float, brief: bool) -> None:
         self.picture = picture
+        self.brief = brief
         self.width = width
         self.phone = width <= NARROW
         self.sizes = PHONE if self.phone else WIDE
@@ -211,14 +234,16 @@ class _Layout:
 
     def scene(self) -> Scene:
         picture = self.picture
-        self._head()
+        if not self.brief:
+            self._head()
         self._plot()
         self._day_names()
         yard_marks.visits(self)
         yard_marks.windows(self)
         below = self.y
-        yard_marks.key(self)
-        self._foot()
+        if not self.brief:
+            yard_marks.key(self)
+            self._foot()
         height = ceil(self.y + self.sizes.margin)
         ground = Box("ground", 0, 0, self.width, height)
         return Scene(
@@ -253,12 +278,12 @@ class _Layout:
         size = self.sizes
         self.y += 1.5 * size.small
         label = self.y
-        self.top = self.y + 0.6 * size.small
+        self.top = self.y + 0.9 * size.small
         self.bottom = self.top + size.plot
         self.y = self.bottom
         self._lines_behind()
-        self._usual()
         self._band()
+        self._usual()
         self._ranges()
         self._danger()
         self._highs()
@@ -367,6 +392,7 @@ class _Layout:
         for run in self._runs([one.critical for one in self.days]):
             left, right = self.x(run[0], 0), self.x(run[-1], 1)
             data = {"value": f"{self._shown(limit):.2f}"}
+            self.add(Line("danger-rim", ((left, y), (right, y))))
             self.add(Line("danger", ((left, y), (right, y)), data))
             teeth = max(int((right - left) / 6), 2)
             for tooth in range(teeth):
@@ -434,7 +460,7 @@ class _Layout:
             for value in one.band
             if value is not None
         }
-        for value in sorted(bounds):
+        for value in sorted(bounds, reverse=True):
             one = label("text-edge", value, bold=True)
             if free_of(one, texts):
                 texts.append(one)
@@ -451,9 +477,7 @@ class _Layout:
                 texts.append(one)
             value += self.step
         self.add(*texts)
-        unit = Text(
-            "text-quiet", x, self.top - 0.6 * size - 3, f"°{self.picture.units}", size, "end"
-        )
+        unit = Text("text-quiet", x, self.top - 0.9 * size, f"°{self.picture.units}", size, "end")
         taken = [one for one in self.shapes if isinstance(one, Text)]
         if free_of(unit, taken):
             self.add(unit)
@@ -464,22 +488,30 @@ class _Layout:
         runs = self._runs([one.critical for one in self.days])
         if limit is None or not runs:
             return
-        size = self.sizes.small
-        text = tr("danger")
-        wide = text_width(text, size, bold=True)
-        y = self.level(limit) - 9
-        if y - size < self.top:
-            y = self.level(limit) + size + 2
-        x = min(self.x(runs[0][0], 0) + 1, self.right - wide)
-        word = Text("text-danger-halo", x, y, text, size, "start", True)
-        if free_of(word, taken):
-            self.add(word)
+        size, y = self.sizes.small, self.level(limit)
+        wide = text_width(tr("danger"), size, bold=True)
+        leads = [
+            one.points[0][0] for one in self.shapes if isinstance(one, Line) and one.look == "lead"
+        ]
+        left, right = self.x(runs[0][0], 0), self.x(runs[0][-1], 1)
+        places = [(right + 5, y + 0.36 * size), (left - 5 - wide, y + 0.36 * size)]
+        places += [(x, y + step) for x in (left, right - wide) for step in (size + 3, -9)]
+        for x, base in places:
+            word = Text("text-danger-halo", x, base, tr("danger"), size, "start", True)
+            if (
+                self.left <= x <= self.right - wide
+                and self.top + size <= base
+                and not any(x - 3 < lead < x + wide + 3 for lead in leads)
+                and free_of(word, taken)
+            ):
+                self.add(word)
+                return
 
     def _day_names(self) -> None:
         """Weekday and number under each day, as far as they fit; the month where it begins."""
         size, picture = self.sizes.small, self.picture
         self.add(Line("axis", ((self.left, self.bottom), (self.right, self.bottom))))
-        every = max(ceil(1.65 * size / self.column), 1)
+        every = max(ceil(1.6 * size / self.column), 1)
         whole = self.column >= 2.9 * size
         weekday_y, number_y, month_y = (self.bottom + part * size for part in (1.25, 2.6, 3.9))
         today = self.index_of(picture.today) or 0

@@ -1,0 +1,174 @@
+"""The page as files: whole, in their own folder, and nothing else touched."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+
+from support.journey import Journey
+from windowcast.edges import shipped
+
+LIST = "windowcast-page.json"
+
+
+@pytest.fixture
+def journey(tmp_path):
+    made = Journey(folder=tmp_path / "bees", zone="Etc/GMT")
+    list(shipped.write_examples(made.folder, sample=True))
+    return made
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return tmp_path / "page"
+
+
+def files_of(folder: Path):
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+def whole(name: str, content: bytes) -> bool:
+    """Whether a file of ours ends where it should."""
+    text = content.decode()
+    if name.endswith(".html"):
+        return text.startswith("<!doctype html>") and text.rstrip().endswith("</html>")
+    if name.endswith(".json"):
+        return bool(json.loads(text))
+    return text.rstrip()[-1:] in ("}", ";", ">")
+
+
+def test_the_files_are_written_whole_and_named(journey, folder):
+    done = journey.windowcast("page", str(folder))
+
+    assert done.returncode == 0, done.stderr
+    written = files_of(folder)
+    assert {Path(line).name for line in done.stdout.splitlines()} == set(written) - {LIST}
+    assert {"index.html", "visits.html", "yard-creek-bend.html", "windowcast.css"} <= set(written)
+    assert all(whole(name, content) for name, content in written.items())
+
+
+def test_every_link_leads_to_a_file_that_is_there(journey, folder):
+    journey.windowcast("page", str(folder))
+
+    written = files_of(folder)
+    for name, content in written.items():
+        if name.endswith(".html"):
+            for link in re.findall(r'(?:href|src)="([^"]*)"', content.decode()):
+                assert link.startswith("#") or link in written, f"{name}: {link}"
+            assert not re.search(r'(?:href|src|action)="(?:https?:|//|/)', content.decode())
+
+
+def test_what_somebody_else_wrote_is_neither_replaced_nor_removed(journey, folder):
+    folder.mkdir()
+    (folder / "index.html").write_text("mine")
+    (folder / "notes.txt").write_text("mine too")
+    before = files_of(folder)
+
+    refused = journey.windowcast("page", str(folder))
+
+    assert refused.returncode == 2
+    assert "index.html" in refused.stderr
+    assert files_of(folder) == before
+
+    (folder / "index.html").unlink()
+    assert journey.windowcast("page", str(folder)).returncode == 0
+    assert (folder / "notes.txt").read_text() == "mine too"
+
+
+def test_the_page_of_a_yard_that_is_no_more_goes_and_nothing_else_does(journey, folder):
+    journey.windowcast("page", str(folder))
+    (folder / "yard-of-mine.html").write_text("mine")
+    yards = (journey.folder / "yards.toml").read_text()
+    journey.write("yards.toml", yards.replace('"Mill Yard"', '"Far Corner"'))
+
+    done = journey.windowcast("page", str(folder))
+
+    assert done.returncode == 0, done.stderr
+    assert "yard-mill-yard.html: removed" in done.stdout
+    names = set(files_of(folder))
+    assert "yard-far-corner.html" in names
+    assert "yard-mill-yard.html" not in names
+    assert "yard-of-mine.html" in names
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        '{"files": ["../bees/yards.toml"]}',
+        '{"files": ["/etc/hostname"]}',
+        '{"files": [".."]}',
+        '{"files": 7}',
+        "[]",
+        "no list",
+    ],
+)
+def test_a_list_that_is_not_ours_is_not_believed(journey, folder, content):
+    folder.mkdir()
+    (folder / LIST).write_text(content)
+
+    refused = journey.windowcast("page", str(folder))
+
+    assert refused.returncode == 2
+    assert (folder / LIST).read_text() == content
+    assert (journey.folder / "yards.toml").exists()
+
+
+def test_a_file_that_is_a_link_is_replaced_and_not_followed(journey, folder):
+    journey.windowcast("page", str(folder))
+    target = folder.parent / "elsewhere.txt"
+    target.write_text("mine")
+    (folder / "index.html").unlink()
+    (folder / "index.html").symlink_to(target)
+
+    done = journey.windowcast("page", str(folder))
+
+    assert done.returncode == 0, done.stderr
+    assert target.read_text() == "mine"
+    assert not (folder / "index.html").is_symlink()
+
+
+def test_a_folder_that_cannot_be_is_said(journey, folder):
+    folder.write_text("a file")
+
+    refused = journey.windowcast("page", str(folder))
+
+    assert refused.returncode == 2
+    assert "Traceback" not in refused.stderr
+
+
+def test_killed_at_any_moment_it_leaves_whole_files_and_can_be_run_again(journey, folder):
+    journey.windowcast("page", str(folder))
+    names = set(files_of(folder))
+    text = (journey.folder / "yards.toml").read_text()
+    for tries in range(8):
+        # Another number of colonies, so that there is something to write.
+        journey.write("yards.toml", re.sub(r"colonies = \d+", f"colonies = {40 + tries}", text))
+        process = subprocess.Popen(
+            journey.command("page", str(folder)),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=journey.environment(),
+        )
+        if tries % 2:
+            time.sleep(0.15 * tries)
+        else:
+            while process.poll() is None and len(set(files_of_now(folder))) == len(names):
+                time.sleep(0.001)
+        process.kill()
+        process.wait()
+        process.stdout.close()
+        for name, content in files_of(folder).items():
+            if not name.startswith(".windowcast-draft-"):
+                assert whole(name, content), name
+    again = journey.windowcast("page", str(folder))
+    assert again.returncode == 0, again.stderr
+    assert names <= set(files_of(folder))
+
+
+def files_of_now(folder: Path):
+    return [path.name for path in folder.iterdir()]

@@ -246,7 +246,7 @@ def test_the_list_says_what_each_entry_was_and_what_became_of_it(desk):
     sent(desk, "queens", missing="1")
     forms.undo(desk.store, desk.store.journal()[1], forms.new_key(), now=NOW)
 
-    found = [(one.number, one.what, bool(one.gone)) for one in forms.latest(desk)]
+    found = [(one.number, one.what, bool(one.gone)) for one in forms.latest(desk, 50)]
 
     assert found == [
         (
@@ -283,4 +283,4 @@ def test_an_entry_of_another_yard_is_not_shown_as_one_of_this(configuration, des
     other = Desk(configuration, desk.store, configuration.yards[1], NOW)
 
     assert forms.kept(other, found.entry) is None
-    assert forms.latest(other) == ()
+    assert forms.latest(other, 50) == ()

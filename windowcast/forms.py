@@ -263,7 +263,7 @@ class Line(NamedTuple):
     gone: str
 
 
-def latest(desk: Desk, most: int = 50) -> tuple[Line, ...]:
+def latest(desk: Desk, most: int) -> tuple[Line, ...]:
     """The entries of a yard as they were made, the newest first; those that no longer count too."""
     entries = desk.entries()
     by_id = {one.id: one for one in entries}

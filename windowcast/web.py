@@ -235,7 +235,12 @@ def _guard() -> Response | None:
         return _by_header(gate, given)
     if request.method == "GET" and "text/html" in request.headers.get("Accept", ""):
         return _redirect("/sign-in")
-    return _unauthorized()
+    answer = _unauthorized()
+    if "text/html" in request.headers.get("Accept", ""):
+        text = tr("You are not signed in, and nothing was kept. Sign in, then send the form again.")
+        answer.data = page.render("wrong", Links(live=True), status=401, text=text)
+        answer.content_type = "text/html; charset=utf-8"
+    return answer
 
 
 def _by_header(gate: Gate, given: str) -> Response | None:

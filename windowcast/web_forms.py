@@ -29,6 +29,9 @@ from windowcast.web import links, reading, site, yard_of
 
 blueprint = Blueprint("forms", __name__)
 
+LATEST = 50
+"""So many entries of a yard are listed."""
+
 log = logging.getLogger("windowcast")
 
 
@@ -178,13 +181,14 @@ def entries(name: str) -> Response:
     """The latest entries of a yard, corrected ones too."""
     yard = yard_of(name)
     with reading() as store:
-        lines = forms.latest(_desk(store, yard))
+        lines = forms.latest(_desk(store, yard), LATEST + 1)
     shown = page.render(
         "entries",
         links(),
         yard=yard.name,
         slug=name,
-        lines=lines,
+        lines=lines[:LATEST],
+        older=len(lines) > LATEST,
         url=lambda number: url_for("forms.entry", name=name, number=number),
     )
     return Response(shown)

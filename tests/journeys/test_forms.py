@@ -515,6 +515,38 @@ def test_a_form_that_was_not_shown_to_whoever_sends_it_is_refused(page, session,
     )
 
 
+def test_whoever_is_no_longer_signed_in_is_told_so(page, session, bees):
+    before = bees.entries()
+    form = shown(session, page.url, "creek-bend", "note")
+    session.cookies.clear()
+
+    answer = send(session, page.url, "creek-bend", "note", form, text="x")
+
+    assert answer.status_code == 401
+    assert answer.headers["WWW-Authenticate"] == "Bearer"
+    assert "You are not signed in, and nothing was kept" in read(answer)
+    assert bees.entries() == before
+
+
+def test_the_visits_lead_to_where_they_are_ticked_off(page, session):
+    assert 'href="/enter/brook-side"' in session.get(f"{page.url}/visits").text
+    assert 'href="/enter/brook-side"' in session.get(f"{page.url}/yard/brook-side").text
+
+
+def test_a_long_list_says_that_it_is_not_all(page, session, bees):
+    day = (bees.journey.today - timedelta(days=3)).isoformat()
+    table = bees.journey.folder / "many.csv"
+    rows = [f"Dry Gulch,{day},wash,{n},300,hive {n},\n" for n in range(60)]
+    table.write_text("yard,day,method,mites,bees,colony,days\n" + "".join(rows), "utf-8")
+    done = bees.journey.windowcast("count", "import", str(table))
+    assert done.returncode == 0, done.stderr
+
+    text = session.get(f"{page.url}/entries/dry-gulch").text
+
+    assert len(re.findall(r'href="/entry/dry-gulch/\d+"', text)) == 50
+    assert "These are the latest" in text
+
+
 def test_a_form_of_one_session_is_refused_in_another(page, session, bees):
     form = shown(session, page.url, "creek-bend", "count")
 

@@ -291,3 +291,14 @@ def test_the_files_are_the_same_page_opened_from_a_disk(chromium, served, tmp_pa
         assert view.trouble == []
         assert all(url.startswith("file:") for url in view.requests)
         assert "Start today" in view.text
+
+
+def test_a_page_that_was_made_long_ago_says_so(chromium, served):
+    with chromium.view(width=360) as view:
+        view.page.clock.install()
+        view.open(served.url)
+        assert not view.page.locator(".old").is_visible()
+        view.page.clock.fast_forward("13:00:00")
+
+        assert view.page.locator(".old").is_visible()
+        assert view.violations == []

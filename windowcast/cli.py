@@ -123,6 +123,7 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
     """
     from windowcast import health
     from windowcast.edges import store
+    from windowcast.edges.config_values import is_loopback
 
     configuration = configuration_of(ctx, config_folder, secrets=None)
     answers = store.check_place(
@@ -138,6 +139,12 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
     for path, mode in health.exposed_files(configuration):
         remedy = f"chmod 600 {shlex.quote(str(path))}"
         say(f"{path}: others can read it (mode {mode:04o}); run: {remedy}")
+    web = configuration.web
+    if web.token and not (is_loopback(web.listen[0]) or web.public_url.startswith("https://")):
+        say(
+            "[web] listen: other machines reach the page over plain http, and the token can be read"
+            " on the way; put a proxy with https before it, and name it in public_url"
+        )
     yards, treatments = configuration.yards, configuration.treatments
     where = "printed" if configuration.mail is None else "mailed"
     click.echo(

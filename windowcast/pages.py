@@ -18,6 +18,7 @@ from windowcast.notice import count_lines, hive_lines, page_views, reason, visit
 from windowcast.notice.beside import Beside
 from windowcast.notice.health_lines import status_lines
 from windowcast.notice.page_views import (
+    AsOf,
     DayTasks,
     Overview,
     Rank,
@@ -81,6 +82,19 @@ class Look(NamedTuple):
     jobs: tuple[Job, ...]
     remarks: tuple[str, ...]
     sources: tuple[str, ...]
+
+
+def as_of(configuration: Configuration, now: datetime) -> AsOf:
+    """`now`, by the clock of the first yard."""
+    zone = configuration.yards[0].timezone
+    local = now.astimezone(ZoneInfo(zone))
+    text = tr(
+        "As of {day}, {hour} ({zone})",
+        day=words.day(local.date()),
+        hour=f"{local:%H:%M}",
+        zone=zone,
+    )
+    return AsOf(text, now.isoformat(timespec="seconds"))
 
 
 def whole(configuration: Configuration, store: Store, yard: Yard, *, now: datetime) -> Whole:

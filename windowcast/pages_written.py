@@ -50,6 +50,11 @@ def write(configuration: Configuration, store: Store, folder: Path, *, now: date
         *(LINKS.part(number) for number in range(parts, 0, -1)),
     ]
 
+    made = pages.as_of(configuration, now)
+
+    def whole_page(template: str, view: object) -> bytes:
+        return page.render(template, LINKS, view=view, asof=made).encode()
+
     def each() -> Iterator[tuple[str, bytes]]:
         for name in page.ASSETS:
             found = page.asset(name)
@@ -61,18 +66,18 @@ def write(configuration: Configuration, store: Store, folder: Path, *, now: date
             yield name, drawn
         for yard, one in zip(configuration.yards, slugs, strict=True):
             view = pages.yard_page(configuration, store, yard, now=now)
-            yield page.file_name("yard", one), _page("yard", view)
+            yield page.file_name("yard", one), whole_page("yard", view)
             past = past_pages.season_page(configuration, store, yard, now=now)
-            yield page.file_name("season", one), _page("season", past)
+            yield page.file_name("season", one), whole_page("season", past)
         listed = pages.visits(configuration, looks, pending=0, now=now)
-        yield page.file_name("visits"), _page("visits", listed)
-        yield page.file_name("chances"), _page("chances", chances)
+        yield page.file_name("visits"), whole_page("visits", listed)
+        yield page.file_name("chances"), whole_page("chances", chances)
         service = pages.service_page(configuration, store, now=now)
-        yield page.file_name("service"), _page("service", service)
+        yield page.file_name("service"), whole_page("service", service)
         # Last, so that whatever the first page leads to is there.
         for number in range(parts, 0, -1):
             part = pages.overview(configuration, looks, pending=0, now=now, page=number)
-            yield LINKS.part(number), _page("overview", part)
+            yield LINKS.part(number), whole_page("overview", part)
 
     target = PageFolder(folder, names)
     written = tuple(target.write(each()))
@@ -82,7 +87,3 @@ def write(configuration: Configuration, store: Store, folder: Path, *, now: date
         total=len(names),
         usable=sum(look.row.rank is not Rank.UNKNOWN for look in looks),
     )
-
-
-def _page(template: str, view: object) -> bytes:
-    return page.render(template, LINKS, view=view).encode()

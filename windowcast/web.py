@@ -397,7 +397,8 @@ def yard_of(name: str) -> Yard:
 
 
 def _shown(template: str, view: object) -> Response:
-    return Response(page.render(template, links(), view=view))
+    made = gathering.as_of(site().configuration, site().now())
+    return Response(page.render(template, links(), view=view, asof=made))
 
 
 def _again(answer: Response, pending: int) -> Response:

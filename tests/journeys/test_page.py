@@ -432,3 +432,27 @@ def test_what_is_not_installed_is_said_with_what_installs_it(own):
 
     assert done.returncode == 2
     assert "pip install 'windowcast[web]'" in done.stderr
+
+
+def test_a_token_that_crosses_the_network_in_the_clear_is_told(own):
+    journey, weather = own
+    lines = '[web]\ntoken_env = "PAGE_TOKEN"\nlisten = "0.0.0.0:8017"\n'
+    paged.write(journey, weather, extra=lines)
+    clear = check(journey)
+    paged.write(journey, weather, extra=f'{lines}public_url = "https://bees.example.org"\n')
+    hidden = check(journey)
+
+    assert (clear.returncode, hidden.returncode) == (0, 0)
+    assert "can be read on the way" in " ".join(clear.stderr.split())
+    assert "on the way" not in hidden.stderr
+
+
+def check(journey):
+    return subprocess.run(
+        journey.command("check"),
+        capture_output=True,
+        text=True,
+        env={**journey.environment(), "PAGE_TOKEN": TOKEN},
+        timeout=60,
+        check=False,
+    )

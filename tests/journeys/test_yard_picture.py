@@ -46,6 +46,12 @@ def test_the_picture_shows_what_the_answer_says(journey):
     for ahead, high_c in enumerate(forecast["high_c"]):
         day = journey.today + timedelta(days=ahead)
         assert columns[str(day)].get("data-forecast") == f"{high_c:.1f}"
+    # The invented past is of the season that begins today, whatever today is.
+    usual = [
+        (float(one.get("data-usual-low")) + float(one.get("data-usual-high"))) / 2
+        for one in columns.values()
+    ]
+    assert sum(usual) / len(usual) == pytest.approx(25, abs=5)
     bars = {
         (one.get("data-regimen"), one.get("data-day")): (one.get("class"), one.get("data-chance"))
         for look in ("window", "hollow")

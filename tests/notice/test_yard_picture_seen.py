@@ -6,8 +6,8 @@ from html import escape
 
 import pytest
 
-from notice.test_yard_picture import SITUATIONS
 from support.chromium import Chromium
+from support.pictures import SITUATIONS, picture
 from windowcast.notice.shapes import DARK, LIGHT
 from windowcast.notice.svg import stylesheet, svg
 from windowcast.notice.yard_picture import scene
@@ -97,8 +97,6 @@ def test_pointing_at_a_day_meets_its_figures(chromium: Chromium):
 
 
 def test_a_hostile_name_makes_no_element_and_runs_nothing(chromium: Chromium):
-    from notice.test_yard_picture import picture
-
     name = "<img src=x onerror=alert(1)></svg><script>throw 1</script>"
     with chromium.view(width=360) as view:
         view.show(page([svg(scene(picture(name=name), 360), identity="a")]))

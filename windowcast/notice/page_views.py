@@ -53,6 +53,13 @@ class Row(NamedTuple):
         return (self.rank, self.day, self.weight, self.name.casefold())
 
 
+class AsOf(NamedTuple):
+    """When a page was made: in words, and for scripts (ISO 8601)."""
+
+    words: str
+    instant: str
+
+
 class Group(NamedTuple):
     """The yards of one rank.
 

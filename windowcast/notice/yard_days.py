@@ -117,6 +117,7 @@ class YardPicture(NamedTuple):
     start:       the start that is named; None: none is, or a treatment is in
     chance:      that it holds, or that what is left of the one that is in does
     level:       of the treatment that is in; None: none is in
+    danger_day:  where it is urgent, the day that is; None where it is not, or no day stands out
     day_number:  of its exposure, today, from 1; more than `exposure_days` once it is over
     days_left:   of its exposure, today among them
     min_chance:  from which a start is named; None: not shown
@@ -133,6 +134,7 @@ class YardPicture(NamedTuple):
     start: date | None
     chance: float | None
     level: Level | None
+    danger_day: date | None
     day_number: int
     days_left: int
     days: tuple[PictureDay, ...]
@@ -218,6 +220,9 @@ def picture_of(
         start=None if course is not None or row is None else row.day,
         chance=None if chance is None else chance.value,
         level=None if watch is None else watch.level,
+        danger_day=None
+        if watch is None or watch.level is not Level.URGENT
+        else watch.danger_day or watch.hottest_day,
         day_number=0 if course is None else (today - course.start).days + 1,
         days_left=0 if watch is None else watch.days_left,
         days=days,

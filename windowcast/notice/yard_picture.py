@@ -89,9 +89,11 @@ def headline(picture: YardPicture) -> str:
 
 
 def _in_words(picture: YardPicture) -> str:
-    days = 0 if picture.regimen is None else picture.regimen.exposure_days
     if picture.level is Level.URGENT:
-        return trn("In danger, {count} day left", "In danger, {count} days left", picture.days_left)
+        if picture.danger_day is None:
+            return tr("In danger")
+        return tr("In danger {day}", day=words.day(picture.danger_day))
+    days = 0 if picture.regimen is None else picture.regimen.exposure_days
     if picture.days_left == 0:
         return tr("In, all {days} days are over", days=days)
     return trn(
@@ -108,12 +110,19 @@ def _under(picture: YardPicture) -> str:
     name = words.treatment_plural(picture.treatment)
     if picture.regimen is None or (picture.start is None and not picture.days_left):
         return name
-    if picture.exposure is not None and picture.exposure.begun and picture.chance is not None:
-        return tr(
-            "{treatment}: {chance} to stay in the band",
-            treatment=name,
-            chance=words.percent(picture.chance),
-        )
+    if picture.exposure is not None and picture.exposure.begun:
+        if picture.chance is None:
+            return name
+        chance = words.percent(picture.chance)
+        if picture.level is Level.URGENT:
+            return trn(
+                "{treatment}, {count} day left: {chance} to stay in the band",
+                "{treatment}, {count} days left: {chance} to stay in the band",
+                picture.days_left,
+                treatment=name,
+                chance=chance,
+            )
+        return tr("{treatment}: {chance} to stay in the band", treatment=name, chance=chance)
     regimen = words.regimen(picture.regimen)
     if picture.start is not None and picture.status is Status.BLOCKED:
         chance = _not_known() if picture.chance is None else words.percent(picture.chance)
@@ -146,8 +155,8 @@ def _hottest_words(picture: YardPicture) -> str:
 def scene(picture: YardPicture, width: float, *, brief: bool = False) -> Scene:
     """The picture laid out for so many CSS pixels, from 280 on; letters are never under 11.
 
-    brief:  without the answer in words, the key and the source, for where those stand beside it:
-            letters are most of what a PNG weighs
+    brief:  without the answer in words, the usual range, the key and the source, for where those
+            stand beside it: letters are most of what a PNG weighs
     """
     return _Layout(picture, max(float(width), 280.0), brief).scene()
 
@@ -283,7 +292,8 @@ class _Layout:
         self.y = self.bottom
         self._lines_behind()
         self._band()
-        self._usual()
+        if not self.brief:
+            self._usual()
         self._ranges()
         self._danger()
         self._highs()

@@ -1,6 +1,17 @@
-/* windowcast: a day of the picture, tapped, pointed at or reached by the arrow keys, says its figures.
-   Everything can be read without this file. */
+/* windowcast: a day of the picture, tapped, pointed at or reached by the arrow keys, says its figures;
+   a page that was made long ago says so. Everything can be read without this file. */
 "use strict";
+(function () {
+  var OLD_HOURS = 12;
+  var made = document.querySelector(".asof time"), old = document.querySelector(".old");
+  if (!made || !old) return;
+  function look() {
+    old.hidden = Date.now() - Date.parse(made.dateTime) < OLD_HOURS * 3600e3;
+  }
+  look();
+  setInterval(look, 60e3);
+  document.addEventListener("visibilitychange", look);
+})();
 (function () {
   var figure = document.querySelector(".picture");
   if (!figure) return;

@@ -284,3 +284,15 @@ def test_an_entry_of_another_yard_is_not_shown_as_one_of_this(configuration, des
 
     assert forms.kept(other, found.entry) is None
     assert forms.latest(other, 50) == ()
+
+
+def test_colonies_are_offered_in_their_own_yard_alone(configuration, desk):
+    sent(desk, "count", mites="3", bees="300", colony="hive 7")
+    other = Desk(configuration, desk.store, configuration.yards[1], NOW)
+
+    offered = [
+        next(one.suggestions for one in forms.blank(each, "count").fields if one.name == "colony")
+        for each in (desk, other)
+    ]
+
+    assert offered == [("hive 7",), ()]

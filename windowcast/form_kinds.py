@@ -169,11 +169,15 @@ def _day(desk: Desk) -> Field:
     return Field("day", tr("Day"), "day", value=desk.today.isoformat(), needed=True)
 
 
-def _given_before(desk: Desk, name: str) -> tuple[str, ...]:
-    """What was entered of it lately, at any yard, the newest first."""
-    every = in_force(desk.store.journal())
-    values = [str(one.body[name]) for one in reversed(every) if one.body.get(name)]
-    return tuple(dict.fromkeys(values))[:SUGGESTIONS]
+def _given_before(entries: Sequence[Entry], *names: str) -> dict[str, tuple[str, ...]]:
+    """By name, what was entered of it lately, the newest first."""
+    every = tuple(reversed(in_force(entries)))
+    return {
+        name: tuple(dict.fromkeys(str(one.body[name]) for one in every if one.body.get(name)))[
+            :SUGGESTIONS
+        ]
+        for name in names
+    }
 
 
 def _count_fields(desk: Desk, typed: Typed) -> list[Field]:
@@ -182,8 +186,9 @@ def _count_fields(desk: Desk, typed: Typed) -> list[Field]:
         "roll": tr("Sugar roll"),
         "board": tr("Fall on a board"),
     }
+    known = _given_before(desk.entries(), "colony")
     return [
-        Field("colony", tr("Colony"), "text", suggestions=_given_before(desk, "colony")),
+        Field("colony", tr("Colony"), "text", suggestions=known["colony"]),
         Field(
             "method",
             tr("How it was counted"),
@@ -285,6 +290,7 @@ def _start_fields(desk: Desk, typed: Typed) -> list[Field]:
         "protection": tr("What was worn"),
         "reason": tr("Why it was done"),
     }
+    before = _given_before(desk.store.journal(), *DETAILS)
     return [
         Field("way", tr("What was put in"), "choice", choices=ways, needed=True),
         _day(desk),
@@ -308,7 +314,7 @@ def _start_fields(desk: Desk, typed: Typed) -> list[Field]:
                 name,
                 labels[name],
                 "day" if name == "expiry" else "text",
-                suggestions=() if name == "expiry" else _given_before(desk, name),
+                suggestions=() if name == "expiry" else before[name],
                 aside=True,
             )
             for name in DETAILS
@@ -362,9 +368,9 @@ def _details(desk: Desk, *names: str) -> list[Field]:
         "registration": tr("Registration number"),
         "operator": tr("Who did it"),
     }
+    before = _given_before(desk.store.journal(), *names)
     return [
-        Field(name, labels[name], "text", suggestions=_given_before(desk, name), aside=True)
-        for name in names
+        Field(name, labels[name], "text", suggestions=before[name], aside=True) for name in names
     ]
 
 
@@ -389,7 +395,7 @@ def _remove_fields(desk: Desk, typed: Typed) -> list[Field]:
             tr("Where they went"),
             "text",
             hint=tr("What came out, and how it was disposed of; for the records."),
-            suggestions=_given_before(desk, "disposed"),
+            suggestions=_given_before(desk.store.journal(), "disposed")["disposed"],
         ),
         *_details(desk, "operator"),
     ]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
@@ -198,7 +198,7 @@ def kept(desk: Desk, number: int, sent: SentForm | None = None) -> Kept | None:
         return None
     before = next((one for one in entries if one.id == entry.corrects), None)
     after = next((one for one in entries if one.corrects == number), None)
-    course = _course_of(entry if before is None else before, entries)
+    course = _courses(entries)(entry if before is None else before)
     counts = after is None and entry.kind != "void"
     begins = counts and entry.kind == "start" and course is not None
     means: list[str] = []
@@ -231,11 +231,17 @@ def _heading(entry: Entry, after: Entry | None, sent: SentForm | None) -> str:
     return tr("Kept") if sent.added else tr("Kept already, nothing was added")
 
 
-def _course_of(entry: Entry, entries: Sequence[Entry]) -> Course | None:
-    """The treatment that an entry began or belongs to, also where the entry no longer counts."""
+def _courses(entries: Sequence[Entry]) -> Callable[[Entry], Course | None]:
+    """What gives the treatment that an entry began or belongs to, also where the entry no longer
+    counts."""
     stands = standing_for(entries)
-    begun = stands.get(entry.id if entry.kind == "start" else entry.body.get("start") or 0)
-    return next((one for one in courses(entries) if one.entry.id == begun), None)
+    known = {one.entry.id: one for one in courses(entries)}
+
+    def course_of(entry: Entry) -> Course | None:
+        first = entry.id if entry.kind == "start" else entry.body.get("start") or 0
+        return known.get(stands.get(first, 0))
+
+    return course_of
 
 
 def _count_means(desk: Desk, entry: Entry, entries: Sequence[Entry]) -> list[str]:
@@ -268,12 +274,13 @@ def latest(desk: Desk, most: int) -> tuple[Line, ...]:
     entries = desk.entries()
     by_id = {one.id: one for one in entries}
     after = {one.corrects: one for one in entries if one.corrects is not None}
+    course_of = _courses(entries)
     return tuple(
         Line(
             number=one.id,
             what=entry_words.sentence(
                 one,
-                _course_of(by_id.get(one.corrects or 0, one), entries),
+                course_of(by_id.get(one.corrects or 0, one)),
                 by_id.get(one.corrects or 0),
             ),
             gone=entry_words.later(one, after[one.id]) if one.id in after else "",

@@ -59,13 +59,14 @@ def test_what_fails_after_the_entry_leaves_neither(store):
     assert [one.body["text"] for one in store.journal()] == ["b"]
 
 
-def test_an_entry_that_is_not_there_is_none(store):
+def test_a_form_that_cannot_be_kept_takes_its_entry_with_it(store):
     from windowcast.errors import StoreError
 
     with pytest.raises(StoreError):
-        store.once(KEY, lambda: form(77))
+        store.once(KEY, lambda: form(note(store, "a") + 77))
 
     assert store.sent_form(KEY) is None
+    assert store.journal() == []
 
 
 def test_at_once_from_eight_connections_it_is_entered_once(tmp_path, store_url):

@@ -433,9 +433,17 @@ def test_visits_that_are_due_lead_to_the_form_that_ticks_them_off(page, session,
     )
 
     assert "cut short" in read(kept)
+
+    def records():
+        told = bees.journey.windowcast("records", "--json", "--yard", "Amber Hill").stdout
+        return json.loads(told)["records"][0]
+
+    assert records()["removed_strips"] == 24
     after = read(session.get(f"{page.url}/enter/amber-hill"))
     assert "take out 2 strips a colony" not in after
     assert undone(session, page.url, kept).status_code == 303
+    assert records()["removed_strips"] == ""
+    assert records()["corrections"] == str(number(kept))
     assert "take out 2 strips a colony" in read(session.get(f"{page.url}/enter/amber-hill"))
 
 

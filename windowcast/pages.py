@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 import time
 from collections.abc import Iterable, Mapping, Sequence
@@ -13,6 +14,7 @@ from windowcast import counts, health, news, past_pages, visiting
 from windowcast.answer import YardWeather, answer_yard, find_treatments, stored_weather
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
+from windowcast.errors import StoreError
 from windowcast.language import tr, trn
 from windowcast.notice import count_lines, hive_lines, page_views, reason, visit_lines, words
 from windowcast.notice.beside import Beside
@@ -53,6 +55,9 @@ KEPT_FOR = timedelta(days=3)
 COUNTS_SHOWN = 20
 WIDE, NARROW = 900.0, 324.0
 """Widths at which a yard's picture is laid out, in CSS pixels: a screen or a sheet, and a phone."""
+
+
+log = logging.getLogger("windowcast")
 
 
 class Whole(NamedTuple):
@@ -174,6 +179,23 @@ class Looks:
         return found
 
     def _look(self, store: Store, yard: Yard, mark: object, now: datetime) -> Look:
+        try:
+            return self._sound_look(store, yard, mark, now)
+        except StoreError:
+            raise  # that is no matter of one yard
+        except Exception:
+            log.exception("%s", yard.name)
+        row = Row(
+            name=yard.name,
+            slug=page_views.slug(yard.name),
+            rank=Rank.UNKNOWN,
+            what=could_not(),
+            colonies=yard.colonies,
+        )
+        today = now.astimezone(ZoneInfo(yard.timezone)).date()
+        return Look(mark, now, today, row, (), (f"{yard.name}: {could_not()}",), ())
+
+    def _sound_look(self, store: Store, yard: Yard, mark: object, now: datetime) -> Look:
         found = whole(self._configuration, store, yard, now=now)
         answer = found.answer if found.weather.sources else None
         work = yard_work(self._configuration, store, yard, now=now, found=answer)
@@ -190,6 +212,11 @@ class Looks:
                 if text
             ),
         )
+
+
+def could_not() -> str:
+    """What is said of a yard that a fault keeps from being worked out."""
+    return tr("could not be worked out; the log says why")
 
 
 def _remarks(work: YardWork) -> tuple[str, ...]:

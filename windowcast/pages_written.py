@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
@@ -11,6 +12,7 @@ from windowcast import pages, past_pages
 from windowcast.edges.page_files import PageFolder
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
+from windowcast.errors import StoreError
 from windowcast.notice import page
 from windowcast.notice.page import Links
 from windowcast.notice.page_views import ROWS_A_PAGE, Rank, slug
@@ -19,15 +21,18 @@ from windowcast.past_pages import Records
 
 LINKS = Links(live=False)
 
+log = logging.getLogger("windowcast")
+
 
 class Written(NamedTuple):
     """written: what is new or has changed. removed: what an earlier run wrote. total: all files.
-    usable: yards with a usable forecast."""
+    usable: yards with a usable forecast. broken: those that could not be worked out."""
 
     written: tuple[str, ...]
     removed: tuple[str, ...]
     total: int
     usable: int
+    broken: tuple[str, ...]
 
 
 def write(configuration: Configuration, store: Store, folder: Path, *, now: datetime) -> Written:
@@ -50,6 +55,7 @@ def write(configuration: Configuration, store: Store, folder: Path, *, now: date
         *(LINKS.part(number) for number in range(parts, 0, -1)),
     ]
 
+    broken: list[str] = []
     made = pages.as_of(configuration, now)
 
     def whole_page(template: str, view: object) -> bytes:
@@ -65,8 +71,16 @@ def write(configuration: Configuration, store: Store, folder: Path, *, now: date
             assert drawn is not None
             yield name, drawn
         for yard, one in zip(configuration.yards, slugs, strict=True):
-            view = pages.yard_page(configuration, store, yard, now=now)
-            yield page.file_name("yard", one), whole_page("yard", view)
+            try:
+                content = whole_page("yard", pages.yard_page(configuration, store, yard, now=now))
+            except StoreError:
+                raise
+            except Exception:
+                log.exception("%s", yard.name)
+                broken.append(yard.name)
+                text = f"{yard.name}: {pages.could_not()}"
+                content = page.render("wrong", LINKS, text=text).encode()
+            yield page.file_name("yard", one), content
             past = past_pages.season_page(configuration, store, yard, now=now)
             yield page.file_name("season", one), whole_page("season", past)
         listed = pages.visits(configuration, looks, pending=0, now=now)
@@ -85,5 +99,6 @@ def write(configuration: Configuration, store: Store, folder: Path, *, now: date
         written=written,
         removed=tuple(target.tidy()),
         total=len(names),
+        broken=tuple(broken),
         usable=sum(look.row.rank is not Rank.UNKNOWN for look in looks),
     )

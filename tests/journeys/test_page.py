@@ -7,6 +7,7 @@ import json
 import os
 import re
 import socket
+import sqlite3
 import subprocess
 from urllib.parse import quote
 
@@ -456,3 +457,29 @@ def check(journey):
         timeout=60,
         check=False,
     )
+
+
+def test_one_yard_that_cannot_be_worked_out_hides_no_other(own):
+    """An entry that this program cannot read, as a later one might have made it."""
+    journey, weather = own
+    paged.fill(journey)
+    with sqlite3.connect(journey.folder / "windowcast.db") as database:
+        database.execute(
+            "INSERT INTO journal (yard, kind, day, noted_at, body)"
+            " VALUES ('Dry Gulch', 'start', '2026-01-01', '2026-01-01T00:00:00Z', '{}')"
+        )
+    database.close()
+    with Served(journey, weather) as served:
+        found = names_of(served.get("/").text)
+        visits, broken = served.get("/visits"), served.get("/yard/dry-gulch")
+        other = served.get("/yard/creek-bend")
+    written = journey.windowcast("page", str(journey.folder / "page"))
+
+    assert found["DANGER"] == ["Amber Hill"]
+    assert found["UNKNOWN"] == ["Dry Gulch"]
+    assert (visits.status, broken.status, other.status) == (200, 500, 200)
+    assert "Dry Gulch: could not be worked out" in visits.text
+    assert written.returncode == 1
+    assert "Dry Gulch: could not be worked out" in written.stderr
+    assert "Creek Bend" in (journey.folder / "page" / "yard-creek-bend.html").read_text()
+    assert "could not be" in (journey.folder / "page" / "yard-dry-gulch.html").read_text()

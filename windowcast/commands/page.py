@@ -7,6 +7,8 @@ from pathlib import Path
 import click
 
 from windowcast.commands.shared import (
+    DONE,
+    IN_PART,
     NOTHING_USABLE,
     config_option,
     configuration_of,
@@ -44,6 +46,9 @@ def page(ctx: click.Context, folder: Path, config_folder: str | None) -> None:
     for name in done.removed:
         click.echo(f"{folder / name}: removed, windowcast no longer writes it")
     say(f"{len(done.written)} of {done.total} files written; open {folder / 'index.html'}")
+    for name in done.broken:
+        say(f"{name}: could not be worked out; its page says so")
     if done.usable == 0:
         say("no yard has a usable forecast (windowcast morning --print fetches one)")
         ctx.exit(NOTHING_USABLE)
+    ctx.exit(IN_PART if done.broken else DONE)

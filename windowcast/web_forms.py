@@ -67,12 +67,20 @@ def enter(name: str) -> Response:
     """What can be entered for a yard: the visits that are due, then everything else."""
     yard = yard_of(name)
     with reading() as store:
-        due = forms.due(_desk(store, yard))
+        try:
+            due, known = forms.due(_desk(store, yard)), True
+        except StoreError:
+            raise
+        except Exception:
+            # What was done can be entered all the same.
+            log.exception("%s", yard.name)
+            due, known = (), False
     shown = page.render(
         "enter",
         links(),
         yard=yard.name,
         slug=name,
+        known=known,
         due=[(one.text, _show_at(name, one.kind, **one.offered)) for one in due],
         entries=url_for("forms.entries", name=name),
         others=[(KINDS[kind].title(), _show_at(name, kind)) for kind in KINDS],

@@ -6,6 +6,7 @@ import html
 import json
 import re
 import signal
+import sqlite3
 import subprocess
 import sys
 import threading
@@ -673,6 +674,32 @@ def test_the_page_says_so_where_the_database_does_not_answer(tmp_path, weather):
     assert answer.status_code == 503
     assert "send it again: it is kept once" in read(answer)
     assert again.status_code == 303
+
+
+def test_where_the_visits_cannot_be_worked_out_the_rest_can_be_entered(tmp_path, weather):
+    """An entry that this program cannot read, as a later one might have made it."""
+    bees = Bees(tmp_path, weather)
+    with sqlite3.connect(tmp_path / "windowcast.db") as database:
+        database.execute(
+            "INSERT INTO journal (yard, kind, day, noted_at, body)"
+            " VALUES ('Creek Bend', 'start', '2026-01-01', '2026-01-01T00:00:00Z', '{}')"
+        )
+    database.close()
+    with bees.served() as served:
+        session = signed_in(served.url)
+        hub = session.get(f"{served.url}/enter/creek-bend")
+        form = shown(session, served.url, "creek-bend", "count")
+        sent = send(
+            session, served.url, "creek-bend", "count", form, **COUNT, day=str(bees.journey.today)
+        )
+        other = session.get(f"{served.url}/enter/brook-side")
+
+    assert hub.status_code == 200
+    assert "could not be worked out" in read(hub)
+    assert "Enter a mite count" in read(hub)
+    assert sent.status_code == 303
+    assert "take out 2 strips" in read(other)
+    assert bees.entries()[-1]["kind"] == "count"
 
 
 def test_a_script_may_enter_with_the_token_in_a_header(page, bees):

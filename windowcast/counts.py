@@ -13,7 +13,7 @@ from windowcast.answer import find_yard
 from windowcast.edges import table_file
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
-from windowcast.entering import corrected, day_of, today_at
+from windowcast.entering import corrected, day_of, number, today_at, whole
 from windowcast.errors import UsageError
 from windowcast.trade.course import courses
 from windowcast.trade.journal import Entry, in_force
@@ -70,6 +70,19 @@ class Count:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Added:
+    """What entering a count came to.
+
+    known:   it was kept already, under this number, and nothing was added
+    beside:  number of a count of the same colony, day and method with other figures; both count
+    """
+
+    number: int
+    known: bool = False
+    beside: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class YardCounts:
     """The counts of a yard, and what follows from them.
 
@@ -101,39 +114,58 @@ def sound(
 ) -> Count:
     """A count whose figures can be true. Raises UsageError naming what cannot."""
     if method not in METHODS:
-        raise UsageError(f"method is {method!r}; wanted: {', '.join(METHODS)}")
+        raise UsageError(
+            f"method is {method!r}; wanted: {', '.join(METHODS)}",
+            field="method",
+        )
     if not 0 <= mites <= MOST_MITES:
-        raise UsageError(f"mites is {mites}; wanted: a whole number, 0 to {MOST_MITES}")
+        raise UsageError(
+            f"mites is {mites}; wanted: a whole number, 0 to {MOST_MITES}",
+            field="mites",
+        )
     if method == "board":
         if bees is not None and not FEWEST_ADULTS <= bees <= MOST_ADULTS:
             raise UsageError(
                 f"bees is {bees}; a board has no sample of bees; wanted: the adult bees of the"
                 f" whole colony, {FEWEST_ADULTS} to {MOST_ADULTS}; leave bees out where they are"
-                " not known, or name another method, wash or roll"
+                " not known, or name another method, wash or roll",
+                field="bees",
             )
         if days is None or not 0 < days <= MOST_DAYS:
             raise UsageError(
                 f"days is {'not given' if days is None else f'{days:g}'}; a board wants the days"
-                f" that it lay, above 0 and at most {MOST_DAYS}"
+                f" that it lay, above 0 and at most {MOST_DAYS}",
+                field="days",
             )
     else:
         if days is not None:
-            raise UsageError(f"days belongs to a board, not to a {method}; leave it out")
+            raise UsageError(
+                f"days belongs to a board, not to a {method}; leave it out",
+                field="days",
+            )
         if bees is None:
             raise UsageError(
                 f"a {method} wants the number of bees: count them once for your measure; half a"
-                " cup is about 300 bees for some and 400 for others"
+                " cup is about 300 bees for some and 400 for others",
+                field="bees",
             )
         if not FEWEST_BEES <= bees <= MOST_BEES:
-            raise UsageError(f"bees is {bees}; wanted: {FEWEST_BEES} to {MOST_BEES} bees")
+            raise UsageError(
+                f"bees is {bees}; wanted: {FEWEST_BEES} to {MOST_BEES} bees",
+                field="bees",
+            )
         if mites > bees:
             raise UsageError(
                 f"{mites} mites on {bees} bees are more than one on each, which no sample shows;"
-                " were the two exchanged?"
+                " were the two exchanged?",
+                field="mites",
             )
     name = None if colony is None else " ".join(colony.split())
     if name is not None and not (0 < len(name) <= 80 and name.isprintable()):
-        raise UsageError(f"colony is {colony!r}; wanted: 1 to 80 printable characters")
+        raise UsageError(
+            f"colony is {colony!r}; wanted: 1 to 80 printable characters",
+            field="colony",
+        )
     return Count(day=day, method=method, mites=mites, bees=bees, colony=name, days=days)
 
 
@@ -168,9 +200,15 @@ def _colony(name: str | None) -> str | None:
     return None if name is None else same_colony(name)
 
 
-def add(store: Store, yard: Yard, count: Count, *, now: datetime) -> int:
-    """Keep a count; its number."""
-    return store.enter([_entry(yard, count, now)])[0]
+def add(store: Store, yard: Yard, count: Count, *, now: datetime) -> Added:
+    """Keep a count, but one of the same colony, day, method and figures only once."""
+    with store.transaction():
+        same = [] if count.colony is None else same_sample(store.journal(yard.name), count)
+        known = next((one for one in same if same_figures(one, count)), None)
+        if known is not None:
+            return Added(number=known.id, known=True)
+        (made,) = store.enter([_entry(yard, count, now)])
+    return Added(number=made, beside=same[0].id if same else None)
 
 
 def correct(store: Store, number: int, count: Count, *, now: datetime) -> int:
@@ -387,20 +425,8 @@ def _count_of(row: Mapping[str, str], today: date) -> Count:
     return sound(
         day=day_of(row["day"], "day", today),
         method=row["method"] or "wash",
-        mites=_whole(row["mites"], "mites"),
-        bees=_whole(row["bees"], "bees") if row.get("bees") else None,
+        mites=whole(row["mites"], "mites"),
+        bees=whole(row["bees"], "bees") if row.get("bees") else None,
         colony=row.get("colony") or None,
-        days=_number(row["days"], "days") if row.get("days") else None,
+        days=number(row["days"], "days") if row.get("days") else None,
     )
-
-
-def _whole(text: str, name: str) -> int:
-    if not re.fullmatch(r"\d{1,9}", text, re.ASCII):
-        raise UsageError(f"{name} is {text!r}; wanted: a whole number")
-    return int(text)
-
-
-def _number(text: str, name: str) -> float:
-    if not re.fullmatch(r"\d{1,6}(\.\d{1,6})?", text, re.ASCII):
-        raise UsageError(f"{name} is {text!r}; wanted: a number with a decimal point")
-    return float(text)

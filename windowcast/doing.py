@@ -42,6 +42,7 @@ DETAILS = (
 )
 """What the records want of a treatment besides; texts."""
 LONGEST_TEXT = 2000
+MOST_SUPERS, MOST_STRIPS = 20, 100_000
 
 Say = Callable[[str], None]
 
@@ -69,6 +70,7 @@ def begin(
     details: Mapping[str, str | None],
     weather: YardWeather,
     anyway: bool = False,
+    agreed: Callable[[Sequence[str]], bool] | None = None,
     now: datetime,
     key: str | None = None,
 ) -> Done:
@@ -78,12 +80,18 @@ def begin(
     supers:    honey supers on as it began; None: as the configuration says
     weather:   stored for the yard: what it expects of the exposure is kept with the treatment
     anyway:    what the trade's rules forbid was done all the same, and is to be on record
+    agreed:    asked in the place of `anyway`: whether it is to be entered against all this, the
+               first day outside the band among it
 
     Raises UsageError where the entry cannot be true, or where a rule forbids it and not `anyway`.
     """
     count = len(names) or yard.colonies if colonies is None else colonies
     if count < 1:
-        raise UsageError(f"colonies is {count}; wanted: how many were treated, at least 1")
+        raise UsageError(
+            f"colonies is {count}; wanted: how many were treated, at least 1",
+            field="colonies",
+        )
+    _at_most("supers", supers, MOST_SUPERS)
     remarks: list[str] = []
     if count > yard.colonies:
         remarks.append(
@@ -95,17 +103,24 @@ def begin(
         remarks.append(f"it expired on {expiry}, before it was used")
     today = today_at(yard, now)
     expected = _expected(configuration, yard, weather, treatment, regimen, day, today, now)
-    if expected.get("outside"):
-        remarks.append(str(expected.pop("outside")))
+    outside = expected.pop("outside", None)
+    if outside is not None:
+        remarks.append(outside)
 
     def make(entries: Sequence[Entry]) -> list[Entry]:
         known = list(courses(entries))
         _alone(yard, known, day, regimen, today)
-        broken = _forbidden(yard, treatment, entries, day, supers)
-        if broken and not anyway:
+        found = _forbidden(yard, treatment, entries, day, supers)
+        broken = [_forbids(one) for one in found]
+        if agreed is not None and outside is not None:
+            broken.append(outside)
+        allowed = anyway if agreed is None else agreed(tuple(broken))
+        if broken and not allowed:
             raise UsageError(
-                f"{yard.name}: {'; '.join(broken)}; or, if it was done all the same, enter it with"
-                " --anyway"
+                f"{yard.name}: {'; '.join(broken)}",
+                field="anyway",
+                typed=f"; {'; '.join(_first_typed(one) for one in found)}; or, if it was done all"
+                " the same, enter it with --anyway",
             )
         before = [one for one in known if one.start < day]
         if before and before[-1].treatment.active == treatment.active:
@@ -145,6 +160,7 @@ def swap(
     key: str | None = None,
 ) -> Done:
     """Enter that the next dose was given. Raises UsageError where none can have been."""
+    _at_most("strips", strips, MOST_STRIPS)
     remarks: list[str] = []
     today = today_at(yard, now)
 
@@ -154,13 +170,14 @@ def swap(
         if len(doses) == 1:
             raise UsageError(
                 f"{words.treatment_plural(course.treatment)}, {course.regimen.id}, are given once:"
-                f" there is no swap; to enter that they came out:"
-                f' windowcast treat remove "{yard.name}"'
+                " there is no swap; to enter that they came out",
+                typed=f': windowcast treat remove "{yard.name}"',
             )
         if len(course.swaps) + 1 >= len(doses):
             raise UsageError(
                 f"the last dose was given on {words.day(course.dosed[-1])} already; to change that"
-                f" entry: windowcast treat correct {course.swaps[-1].id}"
+                f" entry",
+                typed=f": windowcast treat correct {course.swaps[-1].id}",
             )
         _after(day, course.dosed[-1], "the dose before it", entry=course.entry.id)
         planned = course.ahead()[0].day
@@ -184,6 +201,7 @@ def remove(
     key: str | None = None,
 ) -> Done:
     """Enter that what was put in came out. Raises UsageError where nothing can have."""
+    _at_most("strips", strips, MOST_STRIPS)
     remarks: list[str] = []
     today = today_at(yard, now)
 
@@ -220,7 +238,7 @@ def note(store: Store, yard: Yard, text: str, *, day: date, now: datetime) -> in
     """Keep a remark, with the treatment that is in, else the last one; its number."""
     kept = _text("the note", text)
     if not kept:
-        raise UsageError("the note is empty; write what is to be kept")
+        raise UsageError("the note is empty; write what is to be kept", field="the note")
 
     def make(entries: Sequence[Entry]) -> list[Entry]:
         known = [one for one in courses(entries) if one.start <= day]
@@ -237,7 +255,8 @@ def seen_brood(
     count = yard.colonies if colonies is None else colonies
     if not 1 <= count <= yard.colonies:
         raise UsageError(
-            f"colonies is {count}; wanted: how many were looked into, 1 to {yard.colonies}"
+            f"colonies is {count}; wanted: how many were looked into, 1 to {yard.colonies}",
+            field="colonies",
         )
     body = {"capped": capped, "colonies": count}
     return store.enter([Entry(0, yard.name, "brood", day, now, body)])[0]
@@ -250,7 +269,8 @@ def seen_queens(
     if not 1 <= checked <= yard.colonies or not 0 <= missing <= checked:
         raise UsageError(
             f"{missing} of {checked} without a queen; wanted: looked at 1 to {yard.colonies}"
-            " colonies, and no more without one than were looked at"
+            " colonies, and no more without one than were looked at",
+            field="missing",
         )
 
     def make(entries: Sequence[Entry]) -> list[Entry]:
@@ -328,8 +348,8 @@ def _in(yard: Yard, known: Sequence[Course], today: date) -> Course:
     course = in_hand(known, today)
     if course is None:
         raise UsageError(
-            f"nothing is in the hives of {yard.name}; to enter what was put in:"
-            f' windowcast treat start "{yard.name}" …'
+            f"nothing is in the hives of {yard.name}; to enter what was put in",
+            typed=f': windowcast treat start "{yard.name}" …',
         )
     return course
 
@@ -344,12 +364,13 @@ def _alone(yard: Yard, known: Sequence[Course], day: date, regimen: Regimen, tod
             if not one.finished(today):
                 raise UsageError(
                     f"{yard.name}: {what} are in since {since} (treatment {one.entry.id}), and two"
-                    " treatments at once are never given; first enter that they came out:"
-                    f' windowcast treat remove "{yard.name}"'
+                    " treatments at once are never given; first enter that they came out",
+                    typed=f': windowcast treat remove "{yard.name}"',
                 )
             raise UsageError(
                 f"{yard.name}: {what} were in from {since} to {words.day_with_year(one.end)}"
-                f" (treatment {one.entry.id}); see whether the day is right"
+                f" (treatment {one.entry.id}); see whether the day is right",
+                field="day",
             )
 
 
@@ -359,30 +380,32 @@ def _forbidden(
     entries: Sequence[Entry],
     day: date,
     supers: int | None,
-) -> list[str]:
-    """What the hives forbid, each with what is to be done first."""
+) -> tuple[Blocked, ...]:
+    """What the hives forbid."""
     brood = yard.hive.brood and seen_broodless(entries, day) is None
     hive = replace(yard.hive, supers=yard.hive.supers if supers is None else supers, brood=brood)
-    return [_forbids(one) for one in obstacles(treatment, hive)]
+    return obstacles(treatment, hive)
 
 
 def _forbids(blocked: Blocked) -> str:
+    """With what is to be done first."""
     if blocked.obstacle is Obstacle.SUPERS:
-        return (
-            f"{words.counted(blocked.supers, 'honey super')} on: {first_do(blocked)}, and say so"
-            f" with --supers {blocked.allowed}"
-        )
-    return (
-        "there is capped brood, as far as is known: look, and enter what you see with windowcast"
-        " found --brood none"
-    )
+        return f"{words.counted(blocked.supers, 'honey super')} on: {first_do(blocked)}"
+    return "there is capped brood, as far as is known: look, and enter what you see"
+
+
+def _first_typed(blocked: Blocked) -> str:
+    if blocked.obstacle is Obstacle.SUPERS:
+        return f"once it is done, say so with --supers {blocked.allowed}"
+    return "what you see: windowcast found --brood none"
 
 
 def _after(day: date, before: date, what: str, *, entry: int) -> None:
     if day <= before:
         raise UsageError(
             f"{words.day_with_year(day)} is not after {what}, {words.day_with_year(before)}"
-            f" (treatment {entry}); give the day on which it was done, or correct the other"
+            f" (treatment {entry}); give the day on which it was done, or correct the other",
+            field="day",
         )
 
 
@@ -398,6 +421,11 @@ def _strips(course: Course) -> int | None:
     return None if dose.strips is None else dose.strips * course.colonies
 
 
+def _at_most(name: str, found: int | None, most: int) -> None:
+    if found is not None and not 0 <= found <= most:
+        raise UsageError(f"{name} is {found}; wanted: a whole number, 0 to {most}", field=name)
+
+
 def _given(details: Mapping[str, str | None]) -> dict[str, str]:
     return {name: _text(name, value) for name, value in details.items() if value}
 
@@ -407,7 +435,8 @@ def _text(name: str, value: str | None) -> str:
     if len(text) > LONGEST_TEXT or not text.isprintable():
         raise UsageError(
             f"{name} has {len(text)} characters or some that cannot be printed; wanted: at most"
-            f" {LONGEST_TEXT} printable ones"
+            f" {LONGEST_TEXT} printable ones",
+            field=name,
         )
     return text
 
@@ -418,7 +447,11 @@ def _expiry(text: str | None) -> date | None:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise UsageError(f"--expiry is {text!r}; wanted: a day such as 2027-03-31") from None
+        raise UsageError(
+            f"expiry is {text!r}; wanted: a day such as 2027-03-31",
+            field="expiry",
+            typed=", in --expiry",
+        ) from None
 
 
 def _expected(

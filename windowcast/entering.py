@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.errors import UsageError
-from windowcast.trade.journal import Entry, in_force
+from windowcast.trade.journal import Entry, in_force, standing_for
 from windowcast.trade.rules import SeasonRules
 from windowcast.trade.yard import Yard
 
@@ -60,15 +60,30 @@ def day_of(text: str | None, option: str, today: date) -> date:
     except ValueError:
         found = None
     if found is None:
-        raise UsageError(f"{option} is {text!r}; {wanted}")
+        raise UsageError(f"{option} is {text!r}; {wanted}", field="day")
     if found > today:
         raise UsageError(
             f"{option} is {found}, which is still to come: today is {today} at the yard; {wanted}"
-            " or before; enter what has been done, once it is"
+            " or before; enter what has been done, once it is",
+            field="day",
         )
     if (today - found).days > OLDEST_DAYS:
-        raise UsageError(f"{option} is {found}, more than ten years ago; {wanted}")
+        raise UsageError(f"{option} is {found}, more than ten years ago; {wanted}", field="day")
     return found
+
+
+def whole(text: str, name: str) -> int:
+    """A whole number that was entered. Raises UsageError for what is none."""
+    if not re.fullmatch(r"\d{1,9}", text, re.ASCII):
+        raise UsageError(f"{name} is {text!r}; wanted: a whole number", field=name)
+    return int(text)
+
+
+def number(text: str, name: str) -> float:
+    """The same for a number that need not be whole."""
+    if not re.fullmatch(r"\d{1,6}(\.\d{1,6})?", text, re.ASCII):
+        raise UsageError(f"{name} is {text!r}; wanted: a number with a decimal point", field=name)
+    return float(text)
 
 
 def corrected(store: Store, number: int, *kinds: str) -> Entry:
@@ -97,15 +112,22 @@ def void(store: Store, number: int, why: str, *, now: datetime, kinds: tuple[str
 
     Raises UsageError where there is no such entry, where others belong to it, or without a reason.
     """
-    old = corrected(store, number, *kinds)
     if not why.strip():
         raise UsageError("say why: the reason stays on record")
-    if old.kind == "start":
-        mine = [one for one in in_force(store.journal(old.yard)) if one.body.get("start") == number]
-        if mine:
-            raise UsageError(
-                f"entries {', '.join(str(one.id) for one in mine)} belong to treatment {number};"
-                " void those first"
-            )
-    store.enter([Entry(0, old.yard, "void", old.day, now, {"why": why.strip()}, corrects=number)])
+    with store.transaction():
+        old = corrected(store, number, *kinds)
+        if old.kind == "start":
+            entries = store.journal(old.yard)
+            stands = standing_for(entries)
+            mine = [
+                one for one in in_force(entries) if stands.get(one.body.get("start") or 0) == number
+            ]
+            if mine:
+                raise UsageError(
+                    f"entries {', '.join(str(one.id) for one in mine)} belong to treatment"
+                    f" {number}",
+                    typed="; void those first",
+                )
+        body = {"why": why.strip()}
+        store.enter([Entry(0, old.yard, "void", old.day, now, body, corrects=number)])
     return old

@@ -42,9 +42,19 @@ class ConfigError(WindowcastError):
 
 
 class UsageError(WindowcastError):
-    """A command that asks for something that does not exist, such as an unknown yard."""
+    """A command that asks for something that does not exist, such as an unknown yard.
+
+    field:    of the values that were given, the one that is wrong, by its name in the call; "":
+              none of them alone
+    typed:    what to type at a terminal to mend it; the end of the message
+    plain:    the message without it, for where nobody types commands
+    """
 
     exit_code = 2
+
+    def __init__(self, message: str, *, field: str = "", typed: str = "") -> None:
+        super().__init__(message + typed)
+        self.field, self.typed, self.plain = field, typed, message
 
 
 class WeatherError(WindowcastError):

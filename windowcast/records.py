@@ -11,7 +11,7 @@ from windowcast.edges.store import Store
 from windowcast.entering import today_at
 from windowcast.record import site
 from windowcast.trade.course import Course, courses
-from windowcast.trade.journal import Entry, in_force
+from windowcast.trade.journal import Entry, in_force, standing_for
 from windowcast.trade.yard import Yard
 
 BEFORE_DAYS, AFTER_DAYS = 45, 60
@@ -175,17 +175,21 @@ def _counts(counts: Sequence[Entry], first: date, last: date) -> str:
 
 
 def _corrections(entries: Sequence[Entry], course: Course) -> list[int]:
-    """The numbers of the entries that the ones in force took the place of."""
+    """The numbers of the entries of a treatment that no longer count, corrected or voided."""
     by_id = {one.id: one for one in entries}
-    mine = [course.entry, *course.swaps, *course.notes]
-    if course.removed is not None:
-        mine.append(course.removed)
-    found = []
-    for one in mine:
-        before = one.corrects
-        while before is not None:
-            found.append(before)
-            before = by_id[before].corrects
+    stands = standing_for(entries)
+    counted = {one.id for one in in_force(entries)}
+    found = {
+        one.id
+        for one in entries
+        if one.id not in counted
+        and one.kind != "void"
+        and stands.get(one.body.get("start") or 0) == course.entry.id
+    }
+    before = course.entry.corrects
+    while before is not None:
+        found.add(before)
+        before = by_id[before].corrects
     return sorted(found)
 
 

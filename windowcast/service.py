@@ -416,16 +416,16 @@ class _Shown:
             server = self._server = None
         listen = wanted.web.listen
         try:
-            from windowcast.web import create_app, keep_ready
+            from windowcast import web, web_forms
 
-            app = create_app(wanted)
+            app = web.create_app(wanted, behind_token=[web_forms.blueprint])
             if server is None:
                 self._server = WebServer(listen, app)
             else:
                 server.application = app
             self._over = threading.Event()
             threading.Thread(
-                target=keep_ready, args=(app, self._over), name="web-ahead", daemon=True
+                target=web.keep_ready, args=(app, self._over), name="web-ahead", daemon=True
             ).start()
         except OSError as error:
             if not self._said:

@@ -13,7 +13,7 @@ import logging
 import secrets
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -163,8 +163,16 @@ def _network(who: str) -> str:
 pages = Blueprint("pages", __name__)
 
 
-def create_app(configuration: Configuration, *, now: Callable[[], datetime] = clock.now) -> Flask:
-    """The application of one service."""
+def create_app(
+    configuration: Configuration,
+    *,
+    now: Callable[[], datetime] = clock.now,
+    behind_token: Sequence[Blueprint] = (),
+) -> Flask:
+    """The application of one service.
+
+    behind_token:  more pages, only where a token is wanted
+    """
     app = Flask("windowcast", static_folder=None)
     app.extensions["windowcast"] = Site(
         configuration, Gate(configuration.web), now, Looks(configuration), Records(configuration)
@@ -174,6 +182,8 @@ def create_app(configuration: Configuration, *, now: Callable[[], datetime] = cl
     app.after_request(_protect)
     app.register_error_handler(Exception, _went_wrong)
     app.register_blueprint(pages)
+    for more in behind_token if configuration.web.token else ():
+        app.register_blueprint(more)
     return app
 
 
@@ -203,7 +213,8 @@ def site() -> Site:
 
 def links() -> Links:
     """For the page that is being answered."""
-    return Links(live=True, reads=bool(site().configuration.web.token))
+    token = bool(site().configuration.web.token)
+    return Links(live=True, reads=token, forms=token and "forms" in current_app.blueprints)
 
 
 def _guard() -> Response | None:
@@ -224,7 +235,12 @@ def _guard() -> Response | None:
         return _by_header(gate, given)
     if request.method == "GET" and "text/html" in request.headers.get("Accept", ""):
         return _redirect("/sign-in")
-    return _unauthorized()
+    answer = _unauthorized()
+    if "text/html" in request.headers.get("Accept", ""):
+        text = tr("You are not signed in, and nothing was kept. Sign in, then send the form again.")
+        answer.data = page.render("wrong", Links(live=True), status=401, text=text)
+        answer.content_type = "text/html; charset=utf-8"
+    return answer
 
 
 def _by_header(gate: Gate, given: str) -> Response | None:

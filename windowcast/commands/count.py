@@ -80,18 +80,16 @@ def add(
     day = day_of(on, "--on", today_at(place, now))
     one = counts.sound(day=day, method=method, mites=mites, bees=bees, colony=colony, days=days)
     with asking.open_store(configuration) as store:
-        same = [] if one.colony is None else counts.same_sample(store.journal(place.name), one)
-        known = next((each for each in same if counts.same_figures(each, one)), None)
-        if known is not None:
-            say(f"this is kept already, as count {known.id}; nothing was added")
-        elif same:
+        added = counts.add(store, place, one, now=now)
+        if added.known:
+            say(f"this is kept already, as count {added.number}; nothing was added")
+        elif added.beside is not None:
             say(
-                f"{one.colony} was counted by {method} on that day already, as count {same[0].id};"
-                f" both count, as one sample; if that one is wrong: windowcast count void"
-                f" {same[0].id}"
+                f"{one.colony} was counted by {method} on that day already, as count"
+                f" {added.beside}; both count, as one sample; if that one is wrong: windowcast"
+                f" count void {added.beside}"
             )
-        number = counts.add(store, place, one, now=now) if known is None else known.id
-        _tell(configuration, store, place, number, one, now, as_json=as_json)
+        _tell(configuration, store, place, added.number, one, now, as_json=as_json)
 
 
 @count.command()

@@ -20,6 +20,7 @@ from typing import Any
 
 from windowcast.edges import (
     store_calendar,
+    store_form,
     store_history,
     store_journal,
     store_page,
@@ -28,6 +29,7 @@ from windowcast.edges import (
 )
 from windowcast.edges.store_address import names_server
 from windowcast.edges.store_calendar import PublishedEvent
+from windowcast.edges.store_form import SentForm
 from windowcast.edges.store_history import instant as _instant
 from windowcast.edges.store_keeping import StoreKeeping
 from windowcast.edges.store_page import SaidAndSent
@@ -69,6 +71,7 @@ __all__ = [
     "SaidAndSent",
     "SaidOf",
     "SecondLook",
+    "SentForm",
     "SkippedNotice",
     "Store",
     "StoredNotice",
@@ -159,7 +162,10 @@ class Store(StoreKeeping, ABC):
 
     @abstractmethod
     def transaction(self) -> AbstractContextManager[None]:
-        """All of the block's writes or none of them; no other process writes meanwhile."""
+        """All of the block's writes or none of them; no other process writes meanwhile.
+
+        Within another one it is a part of that.
+        """
 
     @abstractmethod
     def _errors(self) -> AbstractContextManager[None]:
@@ -378,6 +384,25 @@ class Store(StoreKeeping, ABC):
         """Every entry of a yard, or of all, as entered; corrected ones too."""
         with self._errors():
             return store_journal.journal(self._database, yard)
+
+    def once(self, key: str, enter: Callable[[], SentForm]) -> SentForm:
+        """The form that was sent with this key, or else what `enter` makes of it.
+
+        What `enter` writes and that the key is used are one transaction, so that a form sent twice
+        is entered once, whoever gets it and whenever either is killed.
+        """
+        with self.transaction():
+            known = store_form.sent(self._database, key)
+            if known is not None:
+                return known
+            made = enter()
+            store_form.keep(self._database, made)
+        return made
+
+    def sent_form(self, key: str) -> SentForm | None:
+        """The form that was sent with this key; None: none was."""
+        with self._errors():
+            return store_form.sent(self._database, key)
 
     def last_entries(self) -> dict[str, int]:
         """By yard, the number of its last entry in the journal."""

@@ -227,6 +227,9 @@ class PostgresStore(Store):
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
+        if self._in_transaction:
+            yield
+            return
         with self._errors():
             connection = self._database.connection
             self._in_transaction = True

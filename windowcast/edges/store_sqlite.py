@@ -223,6 +223,9 @@ class SqliteStore(Store):
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """All of the block's writes or none of them; the lock is taken at once, for up to 10 s."""
+        if self._database.in_transaction:
+            yield
+            return
         with self._errors(), _immediate(self._database):
             yield
 

@@ -30,6 +30,11 @@ ASSETS = {
     "windowcast.js": "text/javascript; charset=utf-8",
     "icon.svg": "image/svg+xml",
 }
+FORM_ASSETS = {
+    "forms.css": "text/css; charset=utf-8",
+    "forms.js": "text/javascript; charset=utf-8",
+}
+"""Of forms, which a page that is a file has not."""
 
 
 class Links(NamedTuple):
@@ -67,6 +72,10 @@ class Links(NamedTuple):
         """A picture that is a file of its own."""
         return f"/pictures/{name}" if self.live else name
 
+    def enter(self, slug: str) -> str:
+        """Where something is entered for a yard."""
+        return f"/enter/{slug}"
+
 
 def file_name(page: str, slug: str = "") -> str:
     """What a page is called where it is a file."""
@@ -84,12 +93,13 @@ def policy(*, framed: bool = True) -> str:
 @cache
 def asset(name: str) -> tuple[str, bytes] | None:
     """A file of the page's looks: its content type, and what is in it. None: there is none."""
-    if name not in ASSETS:
+    content_type = ASSETS.get(name) or FORM_ASSETS.get(name)
+    if content_type is None:
         return None
     content = resources.files("windowcast.notice").joinpath("assets", name).read_bytes()
     if name == "windowcast.css":
         content += stylesheet().encode()
-    return ASSETS[name], content
+    return content_type, content
 
 
 @cache

@@ -6,6 +6,7 @@ import re
 import textwrap
 from zoneinfo import ZoneInfo
 
+from windowcast.language import marked, tr, trn
 from windowcast.notice import words
 from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
 
@@ -13,14 +14,20 @@ WIDTH = 78
 INDENT = 15
 """Column at which what stands beside a label begins."""
 LICENCES = {
-    "open-meteo": (
+    "open-meteo": marked(
         "https://open-meteo.com/ under https://creativecommons.org/licenses/by/4.0/; daily highs"
         " and chances worked out from it by windowcast."
     ),
 }
-_KEPT_TOGETHER = re.compile(
-    r" (?=[°%])|(?<=\b(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun)) (?=[A-Z][a-z]{2} \d)"
-    r"|(?<=\b(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)) (?=\d)"
+_CORRECTED = re.compile(
+    r"Chance: (?:one forecast|(?P<members>\d+) ensemble members), corrected with (?P<parts>.*)\."
+)
+"""What `sky.calibrate` says of itself, as it is kept with the scenarios."""
+_CORRECTIONS = (
+    marked("past errors by days ahead"),
+    marked("built-in errors"),
+    marked("past years beyond"),
+    marked("the extended range by its skill"),
 )
 
 
@@ -29,22 +36,31 @@ def headline(answer: TreatmentAnswer, yard: YardAnswer) -> str:
     row = answer.named
     if answer.status is Status.UNKNOWN or row is None:
         return {
-            Status.UNKNOWN: "not known today",
-            Status.CLOSED: "no start in the days looked at",
+            Status.UNKNOWN: tr("not known today"),
+            Status.CLOSED: tr("no start in the days looked at"),
         }.get(answer.status, answer.status.value)
     how = words.regimen(row.start.regimen)
-    when = "today" if row.day == yard.today else f"on {words.day(row.day)}"
     if answer.status is Status.BLOCKED:
-        return f"the weather allows a start {when}, the hives are not ready"
-    return f"start {when}, {how}"
+        if row.day == yard.today:
+            return tr("the weather allows a start today, the hives are not ready")
+        return tr(
+            "the weather allows a start on {day}, the hives are not ready", day=words.day(row.day)
+        )
+    if row.day == yard.today:
+        return tr("start today, {regimen}", regimen=how)
+    return tr("start on {day}, {regimen}", day=words.day(row.day), regimen=how)
 
 
 def chance_words(row: Row) -> str:
     """ "very likely to hold, 92 %"."""
     chance = row.start.chance
     if chance is None:
-        return "not known: a single forecast, no scenarios"
-    return f"{words.likelihood(chance.value)} to hold, {words.percent(chance.value)}"
+        return tr("not known: a single forecast, no scenarios")
+    return tr(
+        "{likelihood} to hold, {percent}",
+        likelihood=words.likelihood(chance.value),
+        percent=words.percent(chance.value),
+    )
 
 
 def source_line(answer: YardAnswer) -> str:
@@ -53,24 +69,52 @@ def source_line(answer: YardAnswer) -> str:
     if forecast.fetched_at is None or forecast.age_hours is None:
         return ""
     fetched = forecast.fetched_at.astimezone(ZoneInfo(answer.yard.timezone))
-    text = f"Forecast fetched {words.day(fetched.date())} {fetched:%H:%M}"
-    text += f" ({forecast.age_hours:.1f} h ago)"
+    values = {
+        "day": words.day(fetched.date()),
+        "time": words.clock(fetched.time()),
+        "hours": words.decimal(forecast.age_hours, 1),
+    }
     if forecast.scenarios and forecast.scenarios_last_day is not None:
-        text += f", {forecast.scenarios} scenarios to {words.day(forecast.scenarios_last_day)}"
-    how = f" {forecast.how}" if forecast.how else ""
-    return f"{text}.{how} {forecast.attribution}"
+        text = trn(
+            "Forecast fetched {day} {time} ({hours} h ago), {count} scenario to {last}.",
+            "Forecast fetched {day} {time} ({hours} h ago), {count} scenarios to {last}.",
+            forecast.scenarios,
+            last=words.day(forecast.scenarios_last_day),
+            **values,
+        )
+    else:
+        text = tr("Forecast fetched {day} {time} ({hours} h ago).", **values)
+    attribution = "; ".join(tr(one) for one in forecast.attribution.split("; "))
+    return " ".join(one for one in (text, how_words(forecast.how), attribution) if one)
+
+
+def how_words(how: str) -> str:
+    """How the chance was made, which is kept in English beside what it was made of."""
+    found = _CORRECTED.fullmatch(how)
+    if found is None:
+        return tr(how) if how else ""
+    parts = words.in_a_row([tr(one) for one in found["parts"].split(", ")])
+    if found["members"] is None:
+        return tr("Chance: one forecast, corrected with {corrections}.", corrections=parts)
+    return trn(
+        "Chance: {count} ensemble member, corrected with {corrections}.",
+        "Chance: {count} ensemble members, corrected with {corrections}.",
+        int(found["members"]),
+        corrections=parts,
+    )
 
 
 def licence_line(answer: YardAnswer) -> str:
     """What the licence of the data asks for wherever they are shown: link, licence, changes."""
-    return LICENCES.get(answer.forecast.source or "", "")
+    licence = LICENCES.get(answer.forecast.source or "", "")
+    return tr(licence) if licence else ""
 
 
 def labelled(label: str, text: str) -> list[str]:
     """A label and the text beside it, wrapped below itself."""
     return _lines(
         text,
-        first=f"  {label}".ljust(INDENT),
+        first=f"  {label} ".ljust(INDENT),
         next_ones=" " * (INDENT + (2 if text.startswith("- ") else 0)),
     )
 
@@ -82,11 +126,10 @@ def wrapped(text: str) -> str:
 
 def _lines(text: str, *, first: str = "", next_ones: str = "") -> list[str]:
     """Lines of at most 78 columns that part no figure from its unit and no day from its month."""
-    kept = _KEPT_TOGETHER.sub("\N{NO-BREAK SPACE}", text)
     return [
         line.replace("\N{NO-BREAK SPACE}", " ")
         for line in textwrap.wrap(
-            kept,
+            words.kept_together(text),
             WIDTH,
             initial_indent=first,
             subsequent_indent=next_ones,

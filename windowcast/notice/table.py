@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
+from windowcast.language import tr, trn
 from windowcast.notice import words
 from windowcast.notice.beside import NOTHING, Beside
 from windowcast.notice.plain import (
@@ -26,7 +27,14 @@ SHOWN_STARTS = 10
 def answer_lines(answer: YardAnswer, units: str, beside: Beside = NOTHING) -> list[str]:
     """One yard: what is in its hives and when it is due, then each treatment with its answer,
     reason and first starts."""
-    lines = [f"{answer.yard.name}, {words.day_with_year(answer.today)} ({answer.yard.timezone})"]
+    lines = [
+        tr(
+            "{yard}, {date} ({timezone})",
+            yard=answer.yard.name,
+            date=words.day_with_year(answer.today),
+            timezone=answer.yard.timezone,
+        )
+    ]
     if beside.heading:
         lines.append(wrapped(beside.heading))
     lines += [*beside.first, *beside.last]
@@ -38,14 +46,23 @@ def answer_lines(answer: YardAnswer, units: str, beside: Beside = NOTHING) -> li
 
 def _treatment_lines(answer: TreatmentAnswer, yard: YardAnswer, units: str) -> list[str]:
     name = words.treatment_plural(answer.treatment)
-    lines = [wrapped(f"{name}: {headline(answer, yard)} [{answer.status.value}]")]
+    lines = [
+        wrapped(
+            tr(
+                "{treatment}: {headline} [{status}]",
+                treatment=name,
+                headline=headline(answer, yard),
+                status=status_word(answer.status),
+            )
+        )
+    ]
     if answer.named is not None and answer.status is not Status.UNKNOWN:
-        lines += labelled("Chance", chance_words(answer.named))
-    lines += labelled("Why", reason(answer, yard.forecast, units))
+        lines += labelled(tr("Chance"), chance_words(answer.named))
+    lines += labelled(tr("Why"), reason(answer, yard.forecast, units))
     if answer.rows:
         lines.append(
-            f"  {'start':<11} {'regimen':<18} {'chance':>7} {'hot':>6} {'cold':>6}"
-            f" {'danger':>6} {'hottest':>8}"
+            f"  {tr('start'):<11} {tr('regimen'):<18} {tr('chance'):>7} {tr('hot'):>6}"
+            f" {tr('cold'):>6} {tr('danger'):>6} {tr('hottest'):>8}"
         )
     for row in answer.rows[:SHOWN_STARTS]:
         start = row.start
@@ -55,14 +72,29 @@ def _treatment_lines(answer: TreatmentAnswer, yard: YardAnswer, units: str) -> l
         ]
         hottest_c = start.fit.hottest_c if start.hottest_c is None else start.hottest_c
         hottest = "-" if hottest_c is None else words.degrees_bare(hottest_c, units)
-        mark = "start" if row.safe else ""
+        mark = tr("start") if row.safe else ""
         lines.append(
             f"  {words.day(row.day):<11} {start.regimen.id[:18]:<18} {shares[0]:>7} {shares[1]:>6}"
             f" {shares[2]:>6} {shares[3]:>6} {hottest:>8}  {mark}".rstrip()
         )
     if len(answer.rows) > SHOWN_STARTS:
-        lines.append(f"  … and {len(answer.rows) - SHOWN_STARTS} more (--json shows all)")
+        more = len(answer.rows) - SHOWN_STARTS
+        text = trn(
+            "… and {count} more (--json shows all)", "… and {count} more (--json shows all)", more
+        )
+        lines.append(f"  {text}")
     return lines
+
+
+def status_word(status: Status) -> str:
+    """The status as people read it; programs read its value."""
+    return {
+        Status.OPEN: tr("open"),
+        Status.LATER: tr("later"),
+        Status.CLOSED: tr("closed"),
+        Status.BLOCKED: tr("blocked"),
+        Status.UNKNOWN: tr("unknown"),
+    }[status]
 
 
 def weather_lines(
@@ -86,8 +118,9 @@ def weather_lines(
                 words.degrees_bare(value / 10, units)
                 for value in (row[tail], row[len(row) // 2], row[-1 - tail])
             ]
-    titles = ("forecast", "low 5 %", "middle", "high 5 %")
-    head = f"  {'daily high, °' + units:<14} " + " ".join(f"{title:>9}" for title in titles)
+    titles = (tr("forecast"), tr("low 5 %"), tr("middle"), tr("high 5 %"))
+    unit = tr("daily high, {unit}", unit=f"°{units}")
+    head = f"  {unit:<14} " + " ".join(f"{title:>9}" for title in titles)
     return [
         "",
         head,
@@ -104,22 +137,36 @@ def band_lines(treatment: Treatment, regimen_id: str | None) -> list[str]:
     for regimen in treatment.regimens:
         if regimen_id is not None and regimen.id != regimen_id:
             continue
-        lines.append(f"  {regimen.id}: {words.regimen(regimen)}, {regimen.exposure_days} days")
-        lines.append(f"    daily high {_both(regimen.band)}")
-        lines += [
-            f"    days {phase.first_day} to {phase.last_day}: daily high {_both(phase.band)}"
+        texts = [tr("daily high {band}", band=_both(regimen.band))]
+        texts += [
+            tr(
+                "days {first} to {last}: daily high {band}",
+                first=phase.first_day,
+                last=phase.last_day,
+                band=_both(phase.band),
+            )
             for phase in regimen.phases
         ]
         if regimen.cool_only_c is not None:
             limit = regimen.cool_only_c
-            lines.append(
-                f"    only while the likely hottest high stays at or below"
-                f" {words.degrees(limit, 'C')} ({words.degrees(limit, 'F')})"
+            texts.append(
+                tr(
+                    "only while the likely hottest high stays at or below {celsius} ({fahrenheit})",
+                    celsius=words.degrees(limit, "C"),
+                    fahrenheit=words.degrees(limit, "F"),
+                )
             )
+        head = tr(
+            "{regimen}, {days}",
+            regimen=words.regimen(regimen),
+            days=words.days(regimen.exposure_days),
+        )
+        lines.append(f"  {regimen.id}: {head}")
+        lines += [f"    {text}" for text in texts]
     return lines
 
 
 def _both(band: Band) -> str:
     if band == Band():
-        return "without bounds"
+        return tr("without bounds")
     return f"{words.band(band, 'C')} ({words.band(band, 'F')})"

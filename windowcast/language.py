@@ -22,6 +22,11 @@ CHOICES: Mapping[str, tuple[frozenset[str], ...]] = MappingProxyType(
             frozenset({"day"}),
         ),
         "{month} {day}": (frozenset({"month", "month_number"}), frozenset({"day"})),
+        "{month} {first}–{last}": (
+            frozenset({"month", "month_number"}),
+            frozenset({"first"}),
+            frozenset({"last"}),
+        ),
         "{hour}:{minute}": (frozenset({"hour", "hour12"}), frozenset({"minute"})),
     }
 )

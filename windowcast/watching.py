@@ -12,7 +12,7 @@ from windowcast.edges.store import NewNotice, SaidOf, Store
 from windowcast.entering import today_at
 from windowcast.errors import MailRefused, StoreError
 from windowcast.news import document_of, fresh, said_of
-from windowcast.notice import news_lines, watch_lines
+from windowcast.notice import news_lines, watch_lines, words
 from windowcast.notice.beside import NOTHING
 from windowcast.recipients import PUSH, not_before, recipients_of, urgent_recipients_of
 from windowcast.standing import standing, watch_of
@@ -253,8 +253,8 @@ def _notice(
     settings = configuration.mail
     if recipient == "" or (settings is None and recipient != PUSH):
         return None
-    if configuration.weather.provider == "sample" and "(invented weather)" not in subject:
-        subject += " (invented weather)"
+    if configuration.weather.provider == "sample":
+        subject = words.invented_subject(subject)
     sender = PUSH_SENDER if settings is None else settings.sender
     domain = mail.mailbox(sender).address.rpartition("@")[2]
     message_id = mail.message_id(f"{KIND}|{recipient}|{what}|{now.isoformat()}", domain)

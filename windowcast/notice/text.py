@@ -107,12 +107,9 @@ def write(
             )
         ),
     )
-    return Notice(subject=invented_subject(said) if circumstances.invented else said, body=body)
-
-
-def invented_subject(subject: str) -> str:
-    """The subject of what rests on the sample weather."""
-    return tr("{subject} (invented weather)", subject=subject)
+    return Notice(
+        subject=words.invented_subject(said) if circumstances.invented else said, body=body
+    )
 
 
 def subject_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside] | None = None) -> str:

@@ -5,47 +5,55 @@ from __future__ import annotations
 from datetime import date, timedelta
 from typing import Any
 
+from windowcast.language import tr, trn
 from windowcast.notice import words
 from windowcast.notice.plain import wrapped
-from windowcast.sky.climate import Opening
 from windowcast.sky.waiting import Waiting
 from windowcast.window.season import MonthDay, SeasonDays
 
-HEAD = f"  {'min_chance':<17}{'opened in':>15}{'median first day':>19}{'of these held':>16}"
 EXPLAINED = 0.8
 
 
 def waiting_lines(regimen_id: str, waiting: Waiting, season: SeasonDays) -> list[str]:
     """One regimen's table, with the sentence that says how to read it."""
-    lines = [wrapped(f"{regimen_id}: what each min_chance would have cost"), HEAD]
+    lines = [
+        wrapped(tr("{regimen}: what each min_chance would have cost", regimen=regimen_id)),
+        f"  {'min_chance':<17}{tr('opened in'):>15}{tr('median first day'):>19}"
+        f"{tr('of these held'):>16}",
+    ]
     for one in waiting.openings:
         held = "-" if one.share_held is None else words.percent(one.share_held)
         lines.append(
-            f"  {f'{one.min_chance:.2f}':<17}{_years(one.share_opened, waiting):>15}"
+            f"  {words.decimal(one.min_chance, 2):<17}{_years(one.share_opened, waiting):>15}"
             f"{_first(one.median_wait_days, season):>19}{held:>16}"
         )
     could = waiting.share_could
     lines.append(
-        f"  {'weather foreknown':<17}{_years(could, waiting):>15}"
+        f"  {tr('weather foreknown'):<17}{_years(could, waiting):>15}"
         f"{_first(waiting.median_could_days, season):>19}"
-        f"{'100 %' if could else '-':>16}"
+        f"{words.percent(1) if could else '-':>16}"
     )
     return [*lines, wrapped(_how_to_read(waiting, season))]
 
 
 def about_waiting(waiting: Waiting) -> str:
     """Where the figures come from; once for all regimens."""
-    mornings = (
-        "Each morning's start on that day"
-        if waiting.every_days == 1
-        else f"On one morning in {waiting.every_days} the start on that day"
-    )
     return wrapped(
-        "The forecasts behind these tables are simulated: the weather that came, with errors as"
-        " large and as long-lived as built-in statistics have them. The chances are made of them"
-        f" as `verify` makes them, the judged year left out. {mornings} is looked at, by its chance"
-        " and band alone, and the first that reaches min_chance is taken. The median is over the"
-        " years that opened; a share of so few years is known to ten points or so."
+        trn(
+            "The forecasts behind these tables are simulated: the weather that came, with errors"
+            " as large and as long-lived as built-in statistics have them. The chances are made of"
+            " them as `verify` makes them, the judged year left out. Each morning's start on that"
+            " day is looked at, by its chance and band alone, and the first that reaches min_chance"
+            " is taken. The median is over the years that opened; a share of so few years is known"
+            " to ten points or so.",
+            "The forecasts behind these tables are simulated: the weather that came, with errors"
+            " as large and as long-lived as built-in statistics have them. The chances are made of"
+            " them as `verify` makes them, the judged year left out. On one morning in {count} the"
+            " start on that day is looked at, by its chance and band alone, and the first that"
+            " reaches min_chance is taken. The median is over the years that opened; a share of so"
+            " few years is known to ten points or so.",
+            waiting.every_days,
+        )
     )
 
 
@@ -72,29 +80,40 @@ def waiting_document(regimen_id: str, waiting: Waiting, season: SeasonDays) -> d
 
 def _how_to_read(waiting: Waiting, season: SeasonDays) -> str:
     one = min(waiting.openings, key=lambda each: abs(each.min_chance - EXPLAINED))
-    begin = f"So with min_chance {one.min_chance:g} a start was named"
+    named = words.general(one.min_chance)
     if one.share_held is None:
-        return f"{begin} in none of {waiting.seasons} years: no chance ever was so high."
-    return (
-        f"{begin} in {_years(one.share_opened, waiting)}, in half of those by"
-        f" {_first(one.median_wait_days, season)}, and {_of_ten(one)} of these first starts held"
-        " to their last day."
+        return trn(
+            "So with min_chance {named} a start was named in none of {count} year: no chance ever"
+            " was so high.",
+            "So with min_chance {named} a start was named in none of {count} years: no chance ever"
+            " was so high.",
+            waiting.seasons,
+            named=named,
+        )
+    return tr(
+        "So with min_chance {named} a start was named in {years}, in half of those by {day}, and"
+        " {percent} of these first starts held to their last day.",
+        named=named,
+        years=_years(one.share_opened, waiting),
+        day=_first(one.median_wait_days, season),
+        percent=words.percent(one.share_held),
     )
 
 
-def _of_ten(one: Opening) -> str:
-    return words.percent(one.share_held or 0.0)
-
-
 def _years(share: float, waiting: Waiting) -> str:
-    return f"{round(share * waiting.seasons)} of {waiting.seasons} years"
+    return trn(
+        "{number} of {count} year",
+        "{number} of {count} years",
+        waiting.seasons,
+        number=round(share * waiting.seasons),
+    )
 
 
 def _first(days: float | None, season: SeasonDays) -> str:
     if days is None:
         return "-"
     day = _day(days, season)
-    return f"{words.MONTH_NAMES[day.month - 1]} {day.day}"
+    return words.month_day(day.month, day.day)
 
 
 def _month_day(days: float | None, season: SeasonDays) -> str | None:

@@ -81,6 +81,17 @@ def month_day(month_number: int, day_number: int) -> str:
     return tr("{month} {day}", month=month(month_number), month_number=month_number, day=day_number)
 
 
+def days_of_month(month_number: int, first: int, last: int) -> str:
+    """ "Sep 1–15"."""
+    return tr(
+        "{month} {first}–{last}",
+        month=month(month_number),
+        month_number=month_number,
+        first=first,
+        last=last,
+    )
+
+
 def day(value: date) -> str:
     """ "Sun Sep 6"; in the reader's language, whatever the machine's locale."""
     return tr(
@@ -287,6 +298,20 @@ def task(kind: Task, amount: Dose) -> str:
             return tr("take out the old strip, put in 1 fresh strip")
         return tr("take out the old, give {dose} fresh", dose=what)
     return tr("take out {strips}", strips=what) if counted else tr("take out what is left")
+
+
+def invented_subject(subject: str) -> str:
+    """The subject of what rests on the sample weather."""
+    return tr("{subject} (invented weather)", subject=subject)
+
+
+def task_name(kind: Task) -> str:
+    """In a word: "swap"."""
+    return {
+        Task.APPLY: tr("apply"),
+        Task.SWAP: tr("swap"),
+        Task.REMOVE: tr("remove"),
+    }[kind]
 
 
 def kept_together(text: str) -> str:

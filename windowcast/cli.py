@@ -42,6 +42,7 @@ LAZY = {
     "observed": "past",
     "verify": "past",
     "visits": "visits",
+    "texts": "texts",
 }
 """Commands that stand in a module of `windowcast.commands`, imported when asked for."""
 

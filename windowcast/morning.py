@@ -35,12 +35,13 @@ from windowcast.edges.store import (
     pack_tenths,
 )
 from windowcast.errors import MailRefused, StoreError
+from windowcast.language import current, spoken
 from windowcast.news import Fresh
 from windowcast.notice import text
 from windowcast.notice.beside import Beside
 from windowcast.notice.document import document
 from windowcast.notice.text import Circumstances, Notice
-from windowcast.recipients import PUSH, recipients_of, wants_only_news
+from windowcast.recipients import PUSH, recipients_of, spoken_to, wants_only_news
 from windowcast.record import site
 from windowcast.sky.highs import DailyHighs, Members
 from windowcast.standing import Standing, beside, standing
@@ -158,7 +159,8 @@ def run(
                 treatments=find_treatments(configuration, one.yard),
             )
             stands = standing(configuration, store, one.yard, weather, answer, now=now)
-            besides = beside(stands, answer, configuration.units)
+            with spoken(configuration.lookup):
+                besides = beside(stands, answer, configuration.units)
         except StoreError:
             raise  # that is no matter of one yard
         except Exception as error:
@@ -202,7 +204,8 @@ def run(
         if configuration.push and not print_only:
             delivered = deliver(configuration, store, clock=clock, say=say, eager=due is None)
         shown = mornings
-        said = _compared(configuration, store, "", mornings, answers, others, standings, now)
+        with spoken(configuration.lookup):
+            said = _compared(configuration, store, "", mornings, answers, others, standings, now)
         others = {name: news.beside for name, news in said.items()}
         answers = {name: news.answer for name, news in said.items()}
         if not print_only:
@@ -212,7 +215,8 @@ def run(
                 shown = [one for one in mornings if (one.yard.name, one.local_date) in told]
         if shown:
             ordered = [answers[one.yard.name] for one in shown]
-            printed.append(_write(configuration, ordered, shown, others))
+            with spoken(configuration.lookup):
+                printed.append(_write(configuration, ordered, shown, others))
     if not print_only:
         if configuration.chance.calibrate and mornings:
             from windowcast import bootstrap
@@ -426,9 +430,10 @@ def _record(
     for _ in range(_ROUNDS):
         notices = []
         for recipient, theirs in _to_tell(configuration, store, mornings, answers).items():
-            said = _compared(
-                configuration, store, recipient, theirs, answers, others, standings, now
-            )
+            with spoken_to(configuration, recipient):
+                said = _compared(
+                    configuration, store, recipient, theirs, answers, others, standings, now
+                )
             changes = [one.news.change for one in said.values()]
             if wants_only_news(configuration, recipient) and news.nothing_new(changes):
                 store.tell_printed(
@@ -443,7 +448,8 @@ def _record(
                 if one.news.change not in (Change.FIRST, Change.UNCHANGED):
                     say(f"{name}, for {recipient}: {one.news.change.value}")
             try:
-                notices.append(_compose(configuration, recipient, theirs, said, now))
+                with spoken_to(configuration, recipient):
+                    notices.append(_compose(configuration, recipient, theirs, said, now))
             except MailRefused as error:
                 say(f"notice to {recipient}: not composed: {error}")
                 composed_all = False
@@ -482,7 +488,11 @@ def _compared(
     standings: Mapping[str, Standing],
     now: datetime,
 ) -> dict[str, Fresh]:
-    """By yard, what is told to one recipient, beside what they were told last."""
+    """By yard, what is told to one recipient, beside what they were told last; in the language that
+    is spoken now, which `others` need not be in."""
+    if current() is not configuration.lookup:
+        names = [one.yard.name for one in theirs]
+        others = {one: beside(standings[one], answers[one], configuration.units) for one in names}
     return {
         one.yard.name: news.fresh(
             configuration,

@@ -128,6 +128,7 @@ LONGER = {
 
 HEAVY = (
     "apscheduler",
+    "babel",
     "icalendar",
     "jinja2",
     "matplotlib",

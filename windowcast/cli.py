@@ -24,6 +24,7 @@ from windowcast.commands.shared import (
     configuration_of,
     say,
     show,
+    speak,
 )
 from windowcast.errors import ConfigError, MailError, UsageError, WindowcastError
 
@@ -314,6 +315,7 @@ def band(
         )
         configuration = config.load(folder, os.environ, secrets=())
         treatment = asking.find_treatment(configuration, treatment_id)
+    speak(ctx, configuration)
     click.echo("\n".join(table.band_lines(treatment, regimen_id)))
 
 

@@ -59,23 +59,16 @@ def configuration_of(
     folder = config.find_folder(config_folder or ctx.obj, os.environ)
     wanted = config.SECRETS if secrets is None else {*secrets, "store"}
     configuration = config.load(folder, os.environ, secrets=wanted)
+    speak(ctx, configuration)
+    return configuration
+
+
+def speak(ctx: click.Context, configuration: Configuration) -> None:
+    """What the command says from here on is in the configuration's language."""
     if configuration.lookups:
         from windowcast.language import spoken
 
         ctx.with_resource(spoken(configuration.lookup))
-    return configuration
-
-
-def folder_of(ctx: click.Context, config_folder: str | None) -> Path | None:
-    """The configuration folder; None where none is named and none is found."""
-    from windowcast.edges import config
-
-    try:
-        return config.find_folder(config_folder or ctx.obj, os.environ)
-    except ConfigError:
-        if config_folder or ctx.obj or os.environ.get("WINDOWCAST_CONFIG"):
-            raise
-        return None
 
 
 def configuration_or_examples(ctx: click.Context, config_folder: str | None) -> Configuration:

@@ -2,32 +2,38 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
-from windowcast.commands.shared import config_option, folder_of
 from windowcast.errors import UsageError
 
 
 @click.command()
-@click.option("--language", "name", metavar="NAME", help="Bring this language's file up to date.")
-@config_option
-@click.pass_context
-def texts(ctx: click.Context, name: str | None, config_folder: str | None) -> None:
-    """Write every text that people read as a file for translators (gettext), to stdout.
+@click.argument("file", metavar="[FILE.po]", required=False, type=click.Path(path_type=Path))
+def texts(file: Path | None) -> None:
+    """Write every text that people read as a file for translators (gettext).
 
-    With --language that language's file, with what it lacks added and still empty.
+    Into FILE.po, named for its language: translations in it are kept, texts that it lacks are
+    added, still empty. Without FILE.po the template goes to stdout.
 
-    Example: windowcast texts > languages/nl.po
+    Example: windowcast texts ~/bees/languages/nl.po
     """
-    from windowcast.edges import config_language
+    from windowcast.edges import config_language, picture_file
     from windowcast.edges import texts as every
 
-    path = None
-    if name is not None:
-        path = config_language.file_of(name, folder_of(ctx, config_folder))
-        if path is None:
-            raise UsageError(
-                f"there is no language file {name}.po; begin one with:"
-                f" windowcast texts > {config_language.FOLDER}/{name}.po"
-            )
-    click.echo(every.written(path).decode(), nl=False)
+    if file is None:
+        click.echo(every.written().decode(), nl=False)
+        return
+    if file.suffix != ".po":
+        raise UsageError(f"{file} must end in .po, such as: windowcast texts languages/nl.po")
+    picture_file.check_place(file, "FILE.po")
+    locale = every.locale_of(file.stem)
+    try:
+        known = config_language.catalog_of(file, locale=locale) if file.exists() else None
+    except config_language.Faulty as error:
+        line, said = error.faults[0]
+        raise UsageError(f"{file}:{line}: {said}; the file is left as it is") from error
+    picture_file.write(file, every.written(locale, known), "FILE.po")
+    lacking = config_language.lacking(file)
+    click.echo(f"{file}: {lacking} of {len(every.texts())} texts are not translated yet")

@@ -7,6 +7,7 @@ language other than English is set.
 from __future__ import annotations
 
 import gettext
+import re
 import string
 from collections.abc import Callable, Iterable, Iterator
 from io import StringIO
@@ -17,12 +18,17 @@ from windowcast.edges.config_values import nearest
 from windowcast.language import CHOICES, Catalogue, Lookup, english
 
 if TYPE_CHECKING:
+    from babel.core import Locale
     from babel.messages.catalog import Catalog, Message
 
 ENGLISH = "en"
 FOLDER = "languages"
 SHIPPED = Path(__file__).resolve().parent.parent / FOLDER
 LONGEST_BYTES = 2_000_000
+MOST_ODD_LINES = 5
+_LINE = re.compile(
+    r'\s*|\s*#.*|\s*((msgctxt|msgid|msgid_plural|msgstr(\[\d\])?)\s+)?"([^"\\]|\\.)*"\s*'
+)
 MOST_COUNTED = 200
 """Plural rules are tried with every number up to this: their patterns repeat with each hundred."""
 
@@ -43,11 +49,31 @@ def names(folder: Path) -> list[str]:
     return [ENGLISH, *sorted(found - {ENGLISH})]
 
 
-def file_of(name: str, folder: Path | None) -> Path | None:
-    """The file that somebody would edit: that of the configuration folder, else the shipped one."""
-    places = ([] if folder is None else [folder / FOLDER]) + [SHIPPED]
-    found = (path for place in places for path in place.glob("*.po") if path.stem == name)
-    return next(found, None)
+def lacking(path: Path) -> int:
+    """How many texts of a file are not translated. Raises Faulty."""
+    known = catalog_of(path, _text(path))
+    return sum(1 for one in known if one.id and (one.fuzzy or not _translated(one)))
+
+
+def catalog_of(path: Path, text: str | None = None, locale: Locale | None = None) -> Catalog:
+    """The file as it stands, read from `text` where that is given. Raises Faulty."""
+    from babel.messages.pofile import PoFileError, read_po
+
+    text = _text(path) if text is None else text
+    # Babel takes what stands outside of quotes for something else, or drops it.
+    odd = [n for n, line in enumerate(text.splitlines(), 1) if not _LINE.fullmatch(line)]
+    if odd:
+        wrong = 'this is no line of a gettext file; wanted: msgid "…", msgstr "…", or # a comment'
+        raise Faulty(path, [(line, wrong) for line in odd[:MOST_ODD_LINES]])
+    try:
+        return read_po(StringIO(text), locale=locale, abort_invalid=True)
+    except PoFileError as error:
+        said = str(error).partition(" on ")[0]
+        wrong = f"this is not the format of gettext ({said}); see the lines above and below it"
+        raise Faulty(path, [((error.lineno or 0) + 1, wrong)]) from None
+    except (ValueError, LookupError, TypeError) as error:
+        wrong = f"the heading cannot be read ({error}); take that of a shipped language"
+        raise Faulty(path, [(1, wrong)]) from None
 
 
 def read(name: str, folder: Path) -> Lookup:
@@ -64,18 +90,8 @@ def read(name: str, folder: Path) -> Lookup:
 
 def read_file(path: Path, *, below: Lookup = english) -> Lookup:
     """The texts of one file; what it lacks is asked of `below`. Raises Faulty."""
-    from babel.messages.pofile import PoFileError, read_po
-
     text = _text(path)
-    try:
-        catalog = read_po(StringIO(text), abort_invalid=True)
-    except PoFileError as error:
-        said = str(error).partition(" on ")[0]
-        wrong = f"this is not the format of gettext ({said}); see the lines above and below it"
-        raise Faulty(path, [((error.lineno or 0) + 1, wrong)]) from None
-    except (ValueError, LookupError, TypeError) as error:
-        wrong = f"the heading cannot be read ({error}); take that of a shipped language"
-        raise Faulty(path, [(1, wrong)]) from None
+    catalog = catalog_of(path, text)
     faults: list[tuple[int, str]] = []
     form, forms = _plural_rule(catalog, text, faults)
     messages = [one for one in catalog if one.id]

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
-from io import BytesIO, StringIO
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from windowcast import __version__
-from windowcast.errors import UsageError
 
 if TYPE_CHECKING:
+    from babel.core import Locale
     from babel.messages.catalog import Catalog
 
 HEADING = (
@@ -58,11 +58,12 @@ def _said(tree: ast.Module) -> Iterator[tuple[tuple[str, str], int]]:
             yield (given[0], given[1] if wanted > 1 else ""), node.lineno
 
 
-def template() -> Catalog:
-    """All of them without a translation."""
+def template(locale: Locale | None = None) -> Catalog:
+    """All of them without a translation; with a locale, with its plural rule by CLDR."""
     from babel.messages.catalog import Catalog
 
     made = Catalog(
+        locale=locale,
         project="windowcast",
         version=__version__,
         charset="utf-8",
@@ -75,22 +76,23 @@ def template() -> Catalog:
     return made
 
 
-def written(path: Path | None) -> bytes:
-    """The file for translators: the template, or that of `path` with what it lacks added, still
-    empty, and what is said no longer put last as obsolete.
+def locale_of(language: str) -> Locale | None:
+    """What CLDR knows of a language; None where it knows nothing."""
+    from babel.core import Locale, UnknownLocaleError
 
-    Raises UsageError where `path` cannot be read.
-    """
-    from babel.messages.pofile import PoFileError, read_po, write_po
+    try:
+        return Locale.parse(language.replace("-", "_"))
+    except (UnknownLocaleError, ValueError):
+        return None
 
-    made = template()
-    if path is not None:
-        try:
-            known = read_po(StringIO(path.read_text("utf-8")), abort_invalid=True)
-        except (OSError, ValueError, PoFileError) as error:
-            raise UsageError(
-                f"{path} cannot be read ({error}); windowcast check says more"
-            ) from error
+
+def written(locale: Locale | None = None, known: Catalog | None = None) -> bytes:
+    """The file for translators: the template; or `known`, whose translations are kept, with what it
+    lacks added, empty, and what is said no longer put last."""
+    from babel.messages.pofile import write_po
+
+    made = template(locale)
+    if known is not None:
         known.update(made, no_fuzzy_matching=True, keep_user_comments=True)
         made = known
     out = BytesIO()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import string
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -13,10 +14,14 @@ from babel.messages.pofile import read_po
 from babel.numbers import format_decimal
 
 from windowcast.edges import config_language, texts
+from windowcast.edges.config import load
 from windowcast.edges.config_language import Faulty, read_file
+from windowcast.errors import ConfigError
 from windowcast.language import english, marked, spoken, tr, trn
 from windowcast.notice import words
+from windowcast.recipients import spoken_to
 
+EXAMPLES = Path(__file__).resolve().parents[2] / "config"
 HEADING = (
     'msgid ""\nmsgstr ""\n"Content-Type: text/plain; charset=utf-8\\n"\n'
     '"Plural-Forms: nplurals={forms}; plural={rule};\\n"\n\n'
@@ -236,3 +241,49 @@ def test_german_days_months_and_numbers_are_those_of_cldr():
 
 def test_what_is_marked_is_what_is_said():
     assert marked("Start") == "Start"
+
+
+def told(folder: Path, text: str) -> str:
+    shutil.copytree(EXAMPLES, folder, dirs_exist_ok=True)
+    (folder / "windowcast.toml").write_text(text, "utf-8")
+    with pytest.raises(ConfigError) as caught:
+        load(folder, {})
+    return str(caught.value)
+
+
+def mail(recipient: str) -> str:
+    return (
+        '[weather]\nprovider = "sample"\n[mail]\nhost = "localhost"\nsecurity = "none"\n'
+        f'sender = "bees@example.org"\nrecipients = [{recipient}]\n'
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "said"),
+    [
+        ('language = "nl"\n', 1, 'which there is no file of; there are: en, de; or add'),
+        ('language = "../de"\n', 1, 'must be the name of a language file, such as "en" or "de"'),
+        ("language = 1\n", 1, "must be the name of a language file"),
+        (mail('{ address = "a@example.org", language = "nl" }'), 7, "there are: en, de"),
+        (mail('{ address = "a@example.org", language = "" }'), 7, "has a table with language"),
+    ],
+)  # fmt: skip
+def test_a_language_that_is_none(tmp_path, text, line, said):
+    found = told(tmp_path, text)
+
+    assert found.startswith(f"windowcast.toml:{line}: ")
+    assert said in found
+
+
+def test_the_language_of_all_and_of_one(tmp_path):
+    shutil.copytree(EXAMPLES, tmp_path, dirs_exist_ok=True)
+    text = 'language = "de"\n' + mail(
+        '"a@example.org", { address = "The B <B@example.org>", language = "en" }'
+    )
+    (tmp_path / "windowcast.toml").write_text(text, "utf-8")
+
+    configuration = load(tmp_path, {})
+
+    for address, said in (("a@example.org", "Beginn"), ("b@example.org", "Start"), ("", "Beginn")):
+        with spoken_to(configuration, address):
+            assert tr("Start") == said, address

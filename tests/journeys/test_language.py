@@ -16,7 +16,7 @@ from support.weather_server import Place, WeatherServer
 VALUES = {"Creek", "Bend", "Upper", "Field", "hive", "formic", "strips", "two", "one", "strip",
           "swap", "six", "weeks", "doses",
           "amitraz", "oxalic", "trickle", "vapour", "thymol", "gel", "once", "Etc", "GMT",
-          "min", "ml", "json"}  # fmt: skip
+          "min", "ml", "chance", "acid", "EU", "UK", "Art", "VMR", "CFR"}  # fmt: skip
 
 
 def two_yards(made: Journey) -> str:
@@ -73,6 +73,10 @@ def a_season(journey: Journey) -> dict[str, str]:
         "late": done(journey, "visits", "--ics", str(journey.folder / "late.ics")),
         "swapped": done(journey, "treat", "swap", "Creek Bend"),
         "list": done(journey, "treat", "list"),
+        "found": done(journey, "found", "Upper Field", "--brood", "none", "--queens-checked", "4",
+                      "--queens-missing", "1"),
+        "season": done(journey, "season", "Creek Bend", "--min-chances"),
+        "records": done(journey, "records", "--text"),
         "band": done(journey, "band", "thymol-gel"),
     }  # fmt: skip
     for name in ("plan", "late"):

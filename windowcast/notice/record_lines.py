@@ -73,6 +73,10 @@ WORDS = {
     "corrections": marked("Corrects"),
 }
 _NAMES = {
+    "lot": marked("lot"),
+    "supplier": marked("supplier"),
+    "yard": marked("yard"),
+    "colonies": marked("colonies"),
     "start": marked("date"),
     "treatment": marked("name"),
     "amount_total": marked("amount"),

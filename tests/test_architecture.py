@@ -146,6 +146,7 @@ HEAVY = (
     "PIL",
     "apscheduler",
     "flask",
+    "babel",
     "icalendar",
     "jinja2",
     "matplotlib",

@@ -18,6 +18,7 @@ from windowcast.edges.settings import Configuration, WeatherSettings
 from windowcast.edges.store import SecondLook, Store, StoredSeries, unpack_tenths
 from windowcast.edges.store import open_store as open_store_at
 from windowcast.errors import UsageError
+from windowcast.language import marked
 from windowcast.sky.highs import DailyHighs, Members
 from windowcast.sky.scenarios import MISSING, Scenarios, join
 from windowcast.sky.second import Difference, Pair, differences, usual
@@ -33,19 +34,22 @@ PAIR_MORNINGS = 90
 """So many past mornings tell how far two services usually differ."""
 CORRECTED = "scenarios"
 """The source under which corrected scenarios are stored."""
-UNCORRECTED = "Chance: the raw share of scenarios, not corrected."
+UNCORRECTED = marked("Chance: the raw share of scenarios, not corrected.")
 _NAMED = 20
 """So many names are listed to somebody who gave one that is none."""
 SOURCES = ("forecast", "ensemble", "extended")
 ATTRIBUTIONS = {
-    "open-meteo": "Weather data by Open-Meteo.com (CC BY 4.0)",
-    "sample": "Invented sample weather, not of any real place.",
+    "open-meteo": marked("Weather data by Open-Meteo.com (CC BY 4.0)"),
+    "sample": marked("Invented sample weather, not of any real place."),
 }
 
 
 SECOND = {
-    "met-norway": ("MET Norway", "Data from MET Norway (CC BY 4.0)"),
-    "nws": ("the US National Weather Service", "Data from the US National Weather Service"),
+    "met-norway": (marked("MET Norway"), marked("Data from MET Norway (CC BY 4.0)")),
+    "nws": (
+        marked("the US National Weather Service"),
+        marked("Data from the US National Weather Service"),
+    ),
 }
 """Second services: as people call them, and what their terms ask to be shown."""
 

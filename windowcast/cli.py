@@ -27,6 +27,7 @@ from windowcast.commands.shared import (
     picture_kind,
     say,
     show,
+    speak,
     tell,
 )
 from windowcast.errors import ConfigError, MailError, UsageError, WindowcastError
@@ -48,6 +49,7 @@ LAZY = {
     "verify": "past",
     "visits": "visits",
     "page": "page",
+    "texts": "texts",
 }
 """Commands that stand in a module of `windowcast.commands`, imported when asked for."""
 SENDS = ("morning", "serve")
@@ -400,6 +402,7 @@ def band(
         )
         configuration = config.load(folder, os.environ, secrets=())
         treatment = asking.find_treatment(configuration, treatment_id)
+    speak(ctx, configuration)
     tell(table.band_lines(treatment, regimen_id))
 
 

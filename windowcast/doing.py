@@ -17,12 +17,14 @@ from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import corrected, today_at
 from windowcast.errors import UsageError
+from windowcast.language import tr, trn
 from windowcast.notice import words
 from windowcast.notice.reason import first_do
 from windowcast.trade.course import Course, courses, in_hand, snapshot
 from windowcast.trade.hive import Blocked, Obstacle, obstacles
 from windowcast.trade.journal import Entry
 from windowcast.trade.treatment import Band, Regimen, Treatment
+from windowcast.trade.visits import Task
 from windowcast.trade.winter import seen_broodless
 from windowcast.trade.yard import Yard
 
@@ -95,12 +97,19 @@ def begin(
     remarks: list[str] = []
     if count > yard.colonies:
         remarks.append(
-            f"{count} colonies were treated, but yards.toml says that {yard.name} has"
-            f" {yard.colonies}: see whether it is still right"
+            trn(
+                "{count} colony was treated, but yards.toml says that {yard} has {colonies}: see"
+                " whether it is still right",
+                "{count} colonies were treated, but yards.toml says that {yard} has {colonies}: see"
+                " whether it is still right",
+                count,
+                yard=yard.name,
+                colonies=yard.colonies,
+            )
         )
     expiry = _expiry(details.get("expiry"))
     if expiry is not None and expiry < day:
-        remarks.append(f"it expired on {expiry}, before it was used")
+        remarks.append(tr("it expired on {date}, before it was used", date=expiry))
     today = today_at(yard, now)
     expected = _expected(configuration, yard, weather, treatment, regimen, day, today, now)
     outside = expected.pop("outside", None)
@@ -125,9 +134,12 @@ def begin(
         before = [one for one in known if one.start < day]
         if before and before[-1].treatment.active == treatment.active:
             remarks.append(
-                f"the last treatment, of {words.day_with_year(before[-1].start)}, had the same"
-                f" active, {treatment.active}: mites that outlive it are bred; change the active,"
-                " and count afterwards"
+                tr(
+                    "the last treatment, of {date}, had the same active, {active}: mites that"
+                    " outlive it are bred; change the active, and count afterwards",
+                    date=words.day_with_year(before[-1].start),
+                    active=words.active(treatment),
+                )
             )
         body: dict[str, Any] = {
             "treatment": treatment.id,
@@ -182,7 +194,7 @@ def swap(
         _after(day, course.dosed[-1], "the dose before it", entry=course.entry.id)
         planned = course.ahead()[0].day
         if day != planned:
-            remarks.append(_off(day, planned, "swap"))
+            remarks.append(_off(day, planned, Task.SWAP))
         body = {"start": course.entry.id, "strips": strips, **_given(details)}
         return [Entry(0, yard.name, "swap", day, now, body, key=key)]
 
@@ -216,16 +228,25 @@ def remove(
         planned = course.end
         if day < planned:
             remarks.append(
-                f"{_off(day, planned, 'removal')}: the exposure was cut short, and mites in cells"
-                " that were still capped were not reached; count afterwards"
+                tr(
+                    "{early}: the exposure was cut short, and mites in cells that were still capped"
+                    " were not reached; count afterwards",
+                    early=_off(day, planned, Task.REMOVE),
+                )
             )
         elif day > planned:
-            remarks.append(_off(day, planned, "removal"))
+            remarks.append(_off(day, planned, Task.REMOVE))
         put_in = _strips(course)
         if strips is not None and put_in is not None and strips != put_in:
             remarks.append(
-                f"{words.counted(strips, 'strip')} came out, {put_in} should be in: look for the"
-                " rest, or note where they went"
+                trn(
+                    "{count} strip came out, {expected} should be in: look for the rest, or note"
+                    " where they went",
+                    "{count} strips came out, {expected} should be in: look for the rest, or note"
+                    " where they went",
+                    strips,
+                    expected=put_in,
+                )
             )
         body = {"start": course.entry.id, "strips": strips, **_given(details)}
         return [Entry(0, yard.name, "remove", day, now, body, key=key)]
@@ -390,8 +411,13 @@ def _forbidden(
 def _forbids(blocked: Blocked) -> str:
     """With what is to be done first."""
     if blocked.obstacle is Obstacle.SUPERS:
-        return f"{words.counted(blocked.supers, 'honey super')} on: {first_do(blocked)}"
-    return "there is capped brood, as far as is known: look, and enter what you see"
+        return trn(
+            "{count} honey super on: {step}",
+            "{count} honey supers on: {step}",
+            blocked.supers,
+            step=first_do(blocked),
+        )
+    return tr("there is capped brood, as far as is known: look, and enter what you see")
 
 
 def _first_typed(blocked: Blocked) -> str:
@@ -409,10 +435,18 @@ def _after(day: date, before: date, what: str, *, entry: int) -> None:
         )
 
 
-def _off(day: date, planned: date, what: str) -> str:
-    days = abs((day - planned).days)
-    when = "late" if day > planned else "early"
-    return f"{words.counted(days, 'day')} {when}: the {what} was planned for {words.day(planned)}"
+def _off(day: date, planned: date, task: Task) -> str:
+    """ "2 days late: the swap was planned for Wed Dec 9"."""
+    days, on = abs((day - planned).days), words.day(planned)
+    if day > planned:
+        late = trn("{count} day late", "{count} days late", days)
+        if task is Task.SWAP:
+            return tr("{late}: the swap was planned for {day}", late=late, day=on)
+        return tr("{late}: the removal was planned for {day}", late=late, day=on)
+    early = trn("{count} day early", "{count} days early", days)
+    if task is Task.SWAP:
+        return tr("{early}: the swap was planned for {day}", early=early, day=on)
+    return tr("{early}: the removal was planned for {day}", early=early, day=on)
 
 
 def _strips(course: Course) -> int | None:
@@ -483,9 +517,11 @@ def _expected(
             or (band.highest_tenths is not None and first > band.highest_tenths)
         ):
             unit = configuration.units
-            found["outside"] = (
-                f"the high of {words.day(day)}, {words.degrees(first / 10, unit)}, is outside the"
-                f" band ({words.band(band, unit)})"
+            found["outside"] = tr(
+                "the high of {day}, {degrees}, is outside the band ({band})",
+                day=words.day(day),
+                degrees=words.degrees(first / 10, unit),
+                band=words.band(band, unit),
             )
     if day == today:
         answer = answer_yard(configuration, yard, weather, now=now, treatments=[treatment])

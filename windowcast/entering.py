@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.errors import UsageError
+from windowcast.language import marked
 from windowcast.trade.journal import Entry, in_force, standing_for
 from windowcast.trade.rules import SeasonRules
 from windowcast.trade.yard import Yard
@@ -18,13 +19,13 @@ SAMPLE_DUE_DAYS = 35
 OLDEST_DAYS = 3660
 """Ten years back: what is older is a slip of the pen."""
 NAMES = {
-    "count": "count",
-    "start": "treatment",
-    "swap": "swap",
-    "remove": "removal",
-    "note": "note",
-    "brood": "brood check",
-    "queens": "queen check",
+    "count": marked("count"),
+    "start": marked("treatment"),
+    "swap": marked("swap"),
+    "remove": marked("removal"),
+    "note": marked("note"),
+    "brood": marked("brood check"),
+    "queens": marked("queen check"),
 }
 
 

@@ -529,7 +529,7 @@ KINDS: Mapping[str, Kind] = {
         _start_fields,
         _read_start,
         _if_in,
-        lambda _: [hive_lines.LAW],
+        lambda _: [hive_lines.law()],
     ),
     "swap": Kind(
         lambda: tr("Enter a fresh dose"),

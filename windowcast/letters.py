@@ -15,6 +15,7 @@ from windowcast.edges.mail_parts import File, Picture
 from windowcast.edges.settings import Configuration, MailSettings
 from windowcast.edges.store import PublishedEvent, Store
 from windowcast.errors import StoreError
+from windowcast.language import Lookup, current, spoken
 from windowcast.notice import letter
 from windowcast.notice.letter import Shown
 from windowcast.notice.text import Contents, Notice
@@ -70,7 +71,7 @@ class Letters:
         self._answers = answers
         self._standings = standings
         self._now = now
-        self._drawn: dict[str, Drawn | None] = {}
+        self._drawn: dict[tuple[str, Lookup], Drawn | None] = {}
         self._events: list[PublishedEvent] | None = None
 
     def compose(
@@ -82,6 +83,9 @@ class Letters:
         message_id: str,
     ) -> bytes:
         """One recipient's notice, ready to store and send; `plain` is what it says, laid out.
+
+        In the language spoken now, as `said` is, but for the calendar, which is in that of the
+        configuration: its events are kept, and who has them is told of each change.
 
         Where a picture, the calendar or the HTML cannot be made, the log says so and the notice
         goes without.
@@ -144,16 +148,17 @@ class Letters:
             return alone
 
     def _picture(self, yard: str) -> Drawn | None:
-        """Drawn once, whoever is told; None: it could not be."""
-        if yard not in self._drawn:
+        """Drawn once for a language, whoever is told; None: it could not be."""
+        key = (yard, current())
+        if key not in self._drawn:
             try:
-                self._drawn[yard] = self._draw(self._answers[yard])
+                self._drawn[key] = self._draw(self._answers[yard])
             except StoreError:
                 raise
             except Exception:
                 log.exception("%s: no picture of it", yard)
-                self._drawn[yard] = None
-        return self._drawn[yard]
+                self._drawn[key] = None
+        return self._drawn[key]
 
     def _draw(self, answer: YardAnswer) -> Drawn:
         from windowcast.notice.raster import png
@@ -174,12 +179,16 @@ class Letters:
         """The visits to the yards that are told of; nothing where there are none."""
         if self._events is None:
             works = [work for one in self._answers.values() if (work := self._work(one))]
-            self._events = visiting.published(works, self._store, now=self._now) if works else []
+            with spoken(self._configuration.lookup):
+                self._events = (
+                    visiting.published(works, self._store, now=self._now) if works else []
+                )
         names = {part.yard for part in said.parts}
         theirs = [one for one in self._events if one.yard in names]
         if not theirs:
             return ()
-        content = visiting.calendar_file(theirs, self._configuration, now=self._now)
+        with spoken(self._configuration.lookup):
+            content = visiting.calendar_file(theirs, self._configuration, now=self._now)
         return (File("text/calendar", "visits.ics", content, more=(("method", "PUBLISH"),)),)
 
     def _work(self, answer: YardAnswer) -> visiting.YardWork | None:

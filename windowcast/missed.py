@@ -12,7 +12,7 @@ from windowcast.edges.store_keeping import ServiceRun
 from windowcast.errors import MailRefused
 from windowcast.notice import missed_lines
 from windowcast.notice.missed_lines import MissedMorning
-from windowcast.recipients import not_before, recipients_of
+from windowcast.recipients import not_before, recipients_of, spoken_to
 from windowcast.schedule import due_at, next_due, past_mornings
 
 KIND = "missed"
@@ -97,7 +97,8 @@ def tell(configuration: Configuration, store: Store, *, now: datetime, say: Say)
     printed = []
     for recipient, theirs in by_recipient.items():
         next_at = min(next_due(yards[one.yard], configuration.morning.at, now) for one in theirs)
-        subject, body = missed_lines.message(theirs, next_at)
+        with spoken_to(configuration, recipient):
+            subject, body = missed_lines.message(theirs, next_at)
         notice = None
         if configuration.mail is not None:
             try:

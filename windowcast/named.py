@@ -368,6 +368,11 @@ def document(found: NamedRecord) -> dict[str, Any]:
     }
 
 
+def _counted(count: int, thing: str) -> str:
+    """ "1 start", "48 starts": `verify` is for who runs windowcast, and English."""
+    return f"{count} {thing if count == 1 else thing + 's'}"
+
+
 def lines(found: NamedRecord) -> list[str]:
     """The same as plain tables, at most 78 columns wide."""
     cases, safe = found.cases, found.safe
@@ -375,9 +380,9 @@ def lines(found: NamedRecord) -> list[str]:
     mornings = len({case.issued for case in cases})
     head = (
         f"{len(cases)} starts judged, {found.base_rate:.1%} of them held;"
-        f" {words.counted(yards, 'yard')}, {words.counted(mornings, 'morning')},"
+        f" {_counted(yards, 'yard')}, {_counted(mornings, 'morning')},"
         f" {words.day_with_year(cases[0].issued)} to {words.day_with_year(cases[-1].issued)}."
-        f" {words.counted(found.left_out.total, 'start')} left out: {_left_out(found.left_out)}."
+        f" {_counted(found.left_out.total, 'start')} left out: {_left_out(found.left_out)}."
     )
     if safe:
         held = sum(case.held for case in safe)

@@ -19,6 +19,7 @@ from zoneinfo import ZoneInfo
 from windowcast.edges import table_file
 from windowcast.edges.store import Noted, ObservedHigh, Store
 from windowcast.errors import UsageError
+from windowcast.language import marked, tr, trn
 from windowcast.notice import words
 from windowcast.record import site
 from windowcast.sky.highs import HIGHEST_C, LOWEST_C
@@ -28,7 +29,7 @@ from windowcast.units import celsius_from_fahrenheit
 Say = Callable[[str], None]
 
 HEADER = "day,high_c (or day,high_f)"
-BY = {"own": "own thermometer", "service": "weather service"}
+BY = {"own": marked("own thermometer"), "service": marked("weather service")}
 UNITS = {"high_c": "°C", "high_f": "°F"}
 FIRST_YEAR = 1900
 LISTED_DAYS = 14
@@ -248,16 +249,29 @@ def import_lines(found: Imported, units: str) -> list[str]:
     noted = found.noted
     total = noted.new + len(noted.corrected) + noted.unchanged
     out = [
-        f"{found.yard.name}: {words.counted(total, 'high')} in {found.path}: {noted.new} new,"
-        f" {len(noted.corrected)} corrected, {noted.unchanged} known already"
+        trn(
+            "{yard}: {count} high in {file}: {new} new, {corrected} corrected, {known} known"
+            " already",
+            "{yard}: {count} highs in {file}: {new} new, {corrected} corrected, {known} known"
+            " already",
+            total,
+            yard=found.yard.name,
+            file=found.path,
+            new=noted.new,
+            corrected=len(noted.corrected),
+            known=noted.unchanged,
+        )
     ]
     for one in noted.corrected[:NAMED_CORRECTIONS]:
-        out.append(
-            f"  {words.day_with_year(one.row.day)}: {words.degrees(one.row.tenths / 10, units)},"
-            f" was {words.degrees(one.before_tenths / 10, units)}"
+        text = tr(
+            "{date}: {degrees}, was {before}",
+            date=words.day_with_year(one.row.day),
+            degrees=words.degrees(one.row.tenths / 10, units),
+            before=words.degrees(one.before_tenths / 10, units),
         )
+        out.append(f"  {text}")
     rest = len(noted.corrected) - NAMED_CORRECTIONS
-    return [*out, f"  and {rest} more"] if rest > 0 else out
+    return [*out, f"  {trn('and {count} more', 'and {count} more', rest)}"] if rest > 0 else out
 
 
 def import_document(found: Imported) -> dict[str, Any]:
@@ -284,22 +298,33 @@ def known_lines(found: Known, units: str) -> list[str]:
     """What is known of a yard, in words: counts, and the last days one by one."""
     name = found.yard.name
     if not found.highs:
-        return [
-            f"{name}: no observed highs yet.",
-            "Each fetch of real weather brings yesterday's; those of your own thermometer",
-            f'come from a table: windowcast observed "{name}" highs.csv',
-        ]
+        text = tr(
+            "{yard}: no observed highs yet.\n"
+            "Each fetch of real weather brings yesterday's; those of your own thermometer\n"
+            'come from a table: windowcast observed "{yard}" highs.csv',
+            yard=name,
+        )
+        return text.split("\n")
     first, last = found.highs[0].day, found.highs[-1].day
     out = [
-        f"{name}: {words.counted(len(found.highs), 'observed high')},"
-        f" {words.day_with_year(first)} to {words.day_with_year(last)}",
-        f"{found.count('own')} from its own thermometer,"
-        f" {found.count('service')} from the weather service",
+        trn(
+            "{yard}: {count} observed high, {first} to {last}",
+            "{yard}: {count} observed highs, {first} to {last}",
+            len(found.highs),
+            yard=name,
+            first=words.day_with_year(first),
+            last=words.day_with_year(last),
+        ),
+        tr(
+            "{own} from its own thermometer, {service} from the weather service",
+            own=found.count("own"),
+            service=found.count("service"),
+        ),
         "",
     ]
     for day, one in found.recent:
-        high = "not known" if one is None else words.degrees(one.tenths / 10, units)
-        by = "" if one is None else BY[one.origin]
+        high = tr("not known") if one is None else words.degrees(one.tenths / 10, units)
+        by = "" if one is None else tr(BY[one.origin])
         out.append(f"  {words.day(day):<11}{high:>10}  {by}".rstrip())
     return out
 

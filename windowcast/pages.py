@@ -362,7 +362,7 @@ def visits(
         days=tuple(_day(one) for one in days),
         remarks=tuple(text for look in looks for text in look.remarks),
         cautions=tuple(visit_lines.cautions(treatments)),
-        law=hive_lines.LAW,
+        law=hive_lines.law(),
         planned=visit_lines.PLANNED if any(job.planned for job in jobs) else "",
         sources=tuple(_sources(looks)),
         invented=configuration.weather.provider == "sample",

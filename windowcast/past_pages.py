@@ -298,7 +298,7 @@ def season_page(
             text
             for text in (
                 answer.attribution,
-                LICENCES.get(answer.source, ""),
+                tr(LICENCES[answer.source]) if answer.source in LICENCES else "",
                 tr(
                     "What past years allowed is no forecast."
                     " The label and local law decide, always."

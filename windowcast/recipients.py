@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from windowcast.edges.config_values import bare
 from windowcast.edges.settings import Configuration
+from windowcast.language import english, spoken
 from windowcast.trade.yard import Yard
 
 PUSH = "push"
@@ -47,6 +49,17 @@ def is_told(configuration: Configuration, recipient: str) -> bool:
 def wants_only_news(configuration: Configuration, address: str) -> bool:
     """Whether somebody is told only when something has changed."""
     return configuration.mail is not None and _bare(address) in configuration.mail.only_news
+
+
+def spoken_to(configuration: Configuration, address: str) -> AbstractContextManager[None]:
+    """Within it, every text is in the language of `address`: that of the configuration, where no
+    other was asked for; so also for "", what is printed."""
+    lookup = configuration.lookup
+    if configuration.mail is not None:
+        name = configuration.mail.languages.get(_bare(address))
+        if name is not None:
+            lookup = configuration.lookups.get(name, english)
+    return spoken(lookup)
 
 
 def not_before(configuration: Configuration, yard: Yard, now: datetime) -> datetime | None:

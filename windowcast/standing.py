@@ -10,7 +10,8 @@ from windowcast.answer import SECOND, YardWeather
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import season_rules, today_at
-from windowcast.notice import course_lines, due_lines, hive_lines, visit_lines, watch_lines
+from windowcast.language import tr, trn
+from windowcast.notice import course_lines, due_lines, hive_lines, visit_lines, watch_lines, words
 from windowcast.notice.beside import Beside
 from windowcast.notice.second_lines import second_document, second_lines
 from windowcast.notice.strength_lines import strength_document, strength_lines
@@ -25,6 +26,7 @@ from windowcast.trade.journal import Entry
 from windowcast.trade.mites import rounds
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.vapour import Strength
+from windowcast.trade.visits import Task
 from windowcast.trade.winter import Broodless, Winter, seen_broodless, winter
 from windowcast.trade.work import Job, Kind, Plan, jobs, to_do
 from windowcast.trade.yard import Yard
@@ -238,9 +240,10 @@ def _today(found: Sequence[Job], today: date) -> str:
     """What is to be done today, for a subject: "take out the strips, 2 days late"."""
     for job in found:
         if job.on <= today and not job.optional and job.dose is not None:
-            late = f", {job.late_days} days late" if job.late_days > 1 else ""
-            late = ", a day late" if job.late_days == 1 else late
-            return f"{job.kind.value} today{late}" if not late else f"{job.kind.value}{late}"
+            task = words.task_name(Task(job.kind.value))
+            if not job.late_days:
+                return tr("{task} today", task=task)
+            return trn("{task}, a day late", "{task}, {count} days late", job.late_days, task=task)
     return ""
 
 

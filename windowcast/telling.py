@@ -19,13 +19,14 @@ from windowcast.answer import YardWeather, answer_yard, find_treatments
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Decision, NewNotice, Store, Told
 from windowcast.errors import MailRefused, StoreError
+from windowcast.language import current, spoken
 from windowcast.letters import Letters
 from windowcast.news import Fresh
 from windowcast.notice import text
 from windowcast.notice.beside import Beside
 from windowcast.notice.document import document
 from windowcast.notice.text import Circumstances, Contents, Notice
-from windowcast.recipients import recipients_of, wants_only_news
+from windowcast.recipients import recipients_of, spoken_to, wants_only_news
 from windowcast.standing import Standing, beside, standing
 from windowcast.trade.yard import Yard
 from windowcast.window.change import Change
@@ -51,7 +52,7 @@ class Due:
 class Work(NamedTuple):
     """One morning, worked out.
 
-    beside:    what is told besides windows, to whoever is told
+    beside:    what is told besides windows, to whoever is told; in the configuration's language
     document:  the decision as it is kept, JSON
     knows:     whether there was a usable forecast: what was told then need not be told again today
     """
@@ -121,7 +122,8 @@ def work_out(
                 treatments=find_treatments(configuration, one.yard),
             )
             stands = standing(configuration, store, one.yard, weather, answer, now=now)
-            besides = beside(stands, answer, configuration.units)
+            with spoken(configuration.lookup):
+                besides = beside(stands, answer, configuration.units)
             kept = document(answer, configuration.units) | dict(besides.document)
             works.append(
                 Work(
@@ -229,20 +231,21 @@ def write(
     """
     lost = list(broken)
     said: dict[str, Fresh] = {}
-    for one in theirs:
-        with _naming(one.due, lost, say):
-            said[one.name] = _compared(configuration, store, recipient, one, now)
-    try:
-        return Written(*notice_of(configuration, theirs, said, lost), said, tuple(lost))
-    except Exception:
-        # One yard's part that cannot be written takes the whole with it: which is it?
-        log.exception("notice")
-    for one in theirs:
-        if fresh := said.pop(one.name, None):
+    with spoken_to(configuration, recipient):
+        for one in theirs:
             with _naming(one.due, lost, say):
-                notice_of(configuration, [one], {one.name: fresh}, ())
-                said[one.name] = fresh
-    return Written(*notice_of(configuration, theirs, said, lost), said, tuple(lost))
+                said[one.name] = _compared(configuration, store, recipient, one, now)
+        try:
+            return Written(*notice_of(configuration, theirs, said, lost), said, tuple(lost))
+        except Exception:
+            # One yard's part that cannot be written takes the whole with it: which is it?
+            log.exception("notice")
+        for one in theirs:
+            if fresh := said.pop(one.name, None):
+                with _naming(one.due, lost, say):
+                    notice_of(configuration, [one], {one.name: fresh}, ())
+                    said[one.name] = fresh
+        return Written(*notice_of(configuration, theirs, said, lost), said, tuple(lost))
 
 
 @contextmanager
@@ -282,12 +285,16 @@ def _to_tell(
 def _compared(
     configuration: Configuration, store: Store, recipient: str, one: Work, now: datetime
 ) -> Fresh:
-    """What is told of a yard to one recipient, beside what they were told last."""
+    """What is told of a yard to one recipient, beside what they were told last; in the language
+    that is spoken now."""
+    besides = one.beside
+    if current() is not configuration.lookup:
+        besides = beside(one.standing, one.answer, configuration.units)
     return news.fresh(
         configuration,
         one.standing,
         one.answer,
-        one.beside,
+        besides,
         store.said(one.name).get(recipient),
         recipient=recipient,
         now=now,
@@ -326,6 +333,8 @@ def _compose(
     message_id = mail.message_id(
         "|".join(key), mail.mailbox(settings.sender).address.rpartition("@")[2]
     )
+    with spoken_to(configuration, recipient):
+        body = letters.compose(settings, recipient, written.contents, written.notice, message_id)
     return NewNotice(
         recipient=recipient,
         message_id=message_id,
@@ -333,7 +342,7 @@ def _compose(
         created_at=now,
         kind=KIND,
         local_date=max(one.local_date for one in told),
-        body=letters.compose(settings, recipient, written.contents, written.notice, message_id),
+        body=body,
         told=told,
         said=tuple(one.said for one in written.said.values()),
     )

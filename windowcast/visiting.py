@@ -16,6 +16,7 @@ from windowcast.edges.settings import Configuration
 from windowcast.edges.store import PublishedEvent, Store
 from windowcast.entering import season_rules
 from windowcast.errors import UsageError
+from windowcast.language import marked, tr
 from windowcast.notice import visit_lines, words
 from windowcast.notice.plain import licence_line, source_line, wrapped
 from windowcast.notice.reason import in_short
@@ -30,7 +31,7 @@ from windowcast.window.decide import Status, YardAnswer
 Say = Callable[[str], None]
 
 DAYS_AHEAD = 30
-INVENTED = (
+INVENTED = marked(
     "INVENTED WEATHER: these are bundled sample data for invented yards."
     " Nothing here says anything about a real place."
 )
@@ -200,13 +201,23 @@ def remarks(found: Sequence[YardWork]) -> list[str]:
         name, start = work.yard.name, words.day(work.plan.start)
         if work.free is not None and work.plan.start < work.free:
             lines.append(
-                f"{name}: no next start is planned before {words.day(work.free)}: what is in the"
-                " hives, or the count that says whether it worked, comes first."
+                tr(
+                    "{yard}: no next start is planned before {day}: what is in the hives, or the"
+                    " count that says whether it worked, comes first.",
+                    yard=name,
+                    day=words.day(work.free),
+                )
             )
         elif work.answer.main.status is Status.BLOCKED:
             first = words.listed([in_short(one) for one in work.answer.main.blocked])
             lines.append(
-                f"{name}: the weather allows a start on {start}, the hives are not ready: {first}."
+                tr(
+                    "{yard}: the weather allows a start on {day}, the hives are not ready:"
+                    " {steps}.",
+                    yard=name,
+                    day=start,
+                    steps=first,
+                )
             )
     return lines
 
@@ -244,7 +255,7 @@ def text(
         sources=[line for line in (*sources, *licences) if line],
     )
     if configuration.weather.provider == "sample":
-        return [wrapped(INVENTED), "", *lines]
+        return [wrapped(tr(INVENTED)), "", *lines]
     return lines
 
 

@@ -12,9 +12,9 @@ from windowcast.edges.store import NewNotice, SaidOf, Store
 from windowcast.entering import today_at
 from windowcast.errors import MailRefused, StoreError
 from windowcast.news import document_of, fresh, said_of
-from windowcast.notice import news_lines, watch_lines
+from windowcast.notice import news_lines, watch_lines, words
 from windowcast.notice.beside import NOTHING
-from windowcast.recipients import PUSH, not_before, recipients_of, urgent_recipients_of
+from windowcast.recipients import PUSH, not_before, recipients_of, spoken_to, urgent_recipients_of
 from windowcast.standing import standing, watch_of
 from windowcast.trade.course import courses, in_hand
 from windowcast.trade.yard import Yard
@@ -118,7 +118,8 @@ def look(
             write = (
                 watch_lines.urgent_message if change is Change.AT_RISK else watch_lines.over_message
             )
-            subject, body = write(found, configuration.units)
+            with spoken_to(configuration, recipient):
+                subject, body = write(found, configuration.units)
             yard = next(one for one in yards if one.name == found[0].course.yard)
             of = ",".join(str(one.course.entry.id) for one in found)
             rows = [
@@ -201,15 +202,16 @@ def _withdrawn(
         for recipient in recipients_of(configuration, yard):
             if recipient not in waiting:
                 continue
-            found = fresh(
-                configuration, one, answer, NOTHING, waiting[recipient], recipient=recipient,
-                now=now,
-            )  # fmt: skip
-            if found.news.change not in URGENT:
-                continue
-            subject, body = news_lines.withdrawn_message(
-                found.news, found.answer, configuration.units
-            )
+            with spoken_to(configuration, recipient):
+                found = fresh(
+                    configuration, one, answer, NOTHING, waiting[recipient], recipient=recipient,
+                    now=now,
+                )  # fmt: skip
+                if found.news.change not in URGENT:
+                    continue
+                subject, body = news_lines.withdrawn_message(
+                    found.news, found.answer, configuration.units
+                )
             what = f"{yard.name} {found.news.change.value}"
             if not channels_only:
                 printed += _tell(
@@ -253,8 +255,9 @@ def _notice(
     settings = configuration.mail
     if recipient == "" or (settings is None and recipient != PUSH):
         return None
-    if configuration.weather.provider == "sample" and "(invented weather)" not in subject:
-        subject += " (invented weather)"
+    if configuration.weather.provider == "sample":
+        with spoken_to(configuration, recipient):
+            subject = words.invented_subject(subject)
     sender = PUSH_SENDER if settings is None else settings.sender
     domain = mail.mailbox(sender).address.rpartition("@")[2]
     message_id = mail.message_id(f"{KIND}|{recipient}|{what}|{now.isoformat()}", domain)

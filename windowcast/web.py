@@ -13,11 +13,11 @@ import logging
 import secrets
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import NamedTuple
+from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
 from flask import Blueprint, Flask, Response, abort, current_app, g, redirect, request
@@ -30,7 +30,7 @@ from windowcast.edges import clock
 from windowcast.edges.settings import Configuration, WebSettings
 from windowcast.edges.store import Store
 from windowcast.errors import StoreError
-from windowcast.language import tr
+from windowcast.language import Lookup, spoken, tr
 from windowcast.notice import page
 from windowcast.notice.page import Links
 from windowcast.pages import Looks
@@ -163,6 +163,18 @@ def _network(who: str) -> str:
 pages = Blueprint("pages", __name__)
 
 
+class _Spoken:
+    """An application all of whose answers are in one language."""
+
+    def __init__(self, answer: Callable[..., Iterable[bytes]], lookup: Lookup) -> None:
+        self._answer, self._lookup = answer, lookup
+
+    def __call__(self, environ: dict[str, Any], start: Callable[..., Any]) -> Iterable[bytes]:
+        # Every page is whole before it is sent: nothing is worded after this.
+        with spoken(self._lookup):
+            return self._answer(environ, start)
+
+
 def create_app(
     configuration: Configuration,
     *,
@@ -177,6 +189,7 @@ def create_app(
     app.extensions["windowcast"] = Site(
         configuration, Gate(configuration.web), now, Looks(configuration), Records(configuration)
     )
+    app.wsgi_app = _Spoken(app.wsgi_app, configuration.lookup)  # type: ignore[assignment]
     app.url_map.strict_slashes = app.url_map.merge_slashes = False
     app.before_request(_guard)
     app.after_request(_protect)
@@ -195,7 +208,10 @@ def keep_ready(app: Flask, over: threading.Event) -> None:
     while not over.wait(pause):
         pause = IDLE_S
         try:
-            with open_store(shared.configuration, create=False, read_only=True) as store:
+            with (
+                open_store(shared.configuration, create=False, read_only=True) as store,
+                spoken(shared.configuration.lookup),
+            ):
                 _, pending = shared.looks.take(store, shared.now(), within_s=SLICE_S)
             if pending:
                 pause = SLICE_S

@@ -128,6 +128,7 @@ def test_every_key_reaches_its_record(folder):
     (folder / "windowcast.toml").write_text(
         """
 units = "F"
+language = "de"
 [weather]
 provider = "sample"
 forecast_url = "http://127.0.0.1:8080/v1/forecast"
@@ -206,6 +207,7 @@ quiet_until = "05:00"
     )
 
     assert configuration.units == "F"
+    assert configuration.language == "de"
     assert configuration.weather == WeatherSettings(
         provider="sample",
         forecast_url="http://127.0.0.1:8080/v1/forecast",

@@ -10,6 +10,7 @@ import click
 
 from windowcast.commands.shared import config_option, configuration_of, names_of, say, show, tell
 from windowcast.errors import UsageError
+from windowcast.language import tr
 
 if TYPE_CHECKING:
     from windowcast.counts import Count
@@ -168,7 +169,14 @@ def void(ctx: click.Context, number: int, why: str, config_folder: str | None) -
     configuration = configuration_of(ctx, config_folder)
     with asking.open_store(configuration) as store:
         old = entering.void(store, number, why, now=clock.now(), kinds=("count",))
-    click.echo(f"count {number} of {old.yard} no longer counts ({count_lines.sentence(old)})")
+    click.echo(
+        tr(
+            "count {number} of {yard} no longer counts ({found})",
+            number=number,
+            yard=old.yard,
+            found=count_lines.sentence(old),
+        )
+    )
 
 
 @count.command()
@@ -300,8 +308,15 @@ def import_(
         show({"schema": 1, "file": str(table), "new": found.new, "known": found.known})
         return
     for yard, new in found.new.items():
-        click.echo(f"{yard}: {new} new")
-    click.echo(f"{table}: {sum(found.new.values())} new, {found.known} known already")
+        click.echo(tr("{yard}: {new} new", yard=yard, new=new))
+    click.echo(
+        tr(
+            "{file}: {new} new, {known} known already",
+            file=table,
+            new=sum(found.new.values()),
+            known=found.known,
+        )
+    )
 
 
 def _tell(

@@ -13,6 +13,7 @@ from windowcast.commands.shared import (
     config_option,
     configuration_of,
     say,
+    speak,
 )
 
 
@@ -33,6 +34,7 @@ def page(ctx: click.Context, folder: Path, config_folder: str | None) -> None:
     from windowcast.edges import clock
 
     configuration = configuration_of(ctx, config_folder)
+    speak(ctx, configuration)
     now = clock.now()
     with asking.open_store(configuration) as store:
         if configuration.weather.provider == "sample":

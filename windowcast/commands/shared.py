@@ -92,13 +92,24 @@ def configuration_of(
     """The configuration; of the secrets that it names only those of these tables, None: all.
 
     A password that the service manager gives to the service alone must not keep people from
-    entering a count. The database's is always needed.
+    entering a count. The database's is always needed. What the command says from here on is in the
+    configuration's language.
     """
     from windowcast.edges import config
 
     folder = config.find_folder(config_folder or ctx.obj, os.environ)
     wanted = config.SECRETS if secrets is None else {*secrets, "store"}
-    return config.load(folder, os.environ, secrets=wanted)
+    configuration = config.load(folder, os.environ, secrets=wanted)
+    speak(ctx, configuration)
+    return configuration
+
+
+def speak(ctx: click.Context, configuration: Configuration) -> None:
+    """What the command says from here on is in the configuration's language."""
+    if configuration.lookups:
+        from windowcast.language import spoken
+
+        ctx.with_resource(spoken(configuration.lookup))
 
 
 def configuration_or_examples(ctx: click.Context, config_folder: str | None) -> Configuration:

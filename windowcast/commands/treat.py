@@ -10,6 +10,7 @@ import click
 
 from windowcast.commands.shared import config_option, configuration_of, names_of, show, tell
 from windowcast.errors import UsageError
+from windowcast.language import tr, trn
 
 if TYPE_CHECKING:
     from windowcast.doing import Done
@@ -219,7 +220,7 @@ def note(
     with asking.open_store(configuration) as store:
         day = day_of(on, "--on", today_at(place, now))
         number = doing.note(store, place, text, day=day, now=now)
-    click.echo(f"note {number} of {place.name} is kept")
+    click.echo(tr("note {number} of {yard} is kept", number=number, yard=place.name))
 
 
 @treat.command(name="list")
@@ -296,7 +297,14 @@ def correct(
             changes={name: value for name, value in changes.items() if value is not None},
             now=now,
         )
-    click.echo(f"entry {number} of {entry.yard} is corrected by entry {entry.id}")
+    click.echo(
+        tr(
+            "entry {number} of {yard} is corrected by entry {new}",
+            number=number,
+            yard=entry.yard,
+            new=entry.id,
+        )
+    )
 
 
 @treat.command()
@@ -317,7 +325,14 @@ def void(ctx: click.Context, number: int, why: str, config_folder: str | None) -
     kinds = ("start", "swap", "remove", "note", "brood", "queens")
     with asking.open_store(configuration) as store:
         old = entering.void(store, number, why, now=clock.now(), kinds=kinds)
-    click.echo(f"entry {number} of {old.yard} no longer counts ({entering.NAMES[old.kind]})")
+    click.echo(
+        tr(
+            "entry {number} of {yard} no longer counts ({kind})",
+            number=number,
+            yard=old.yard,
+            kind=tr(entering.NAMES[old.kind]),
+        )
+    )
 
 
 def _at(
@@ -394,16 +409,26 @@ def found(
             number = doing.seen_brood(
                 store, place, capped=brood == "capped", colonies=colonies, day=day, now=now
             )
-            click.echo(f"entry {number}: {place.name}, {_brood_words(brood)} on {day}")
+            values = {"number": number, "yard": place.name, "date": day}
+            click.echo(
+                tr("entry {number}: {yard}, capped brood on {date}", **values)
+                if brood == "capped"
+                else tr("entry {number}: {yard}, no capped brood on {date}", **values)
+            )
         if queens_checked is not None and queens_missing is not None:
             number = doing.seen_queens(
                 store, place, checked=queens_checked, missing=queens_missing, day=day, now=now
             )
             click.echo(
-                f"entry {number}: {place.name}, {queens_missing} of {queens_checked} colonies"
-                f" without a queen on {day}"
+                trn(
+                    "entry {number}: {yard}, {missing} of {count} colonies without a queen on"
+                    " {date}",
+                    "entry {number}: {yard}, {missing} of {count} colonies without a queen on"
+                    " {date}",
+                    queens_checked,
+                    number=number,
+                    yard=place.name,
+                    missing=queens_missing,
+                    date=day,
+                )
             )
-
-
-def _brood_words(brood: str) -> str:
-    return "capped brood" if brood == "capped" else "no capped brood"

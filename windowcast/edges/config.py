@@ -15,12 +15,13 @@ from decimal import Decimal, DecimalException
 from pathlib import Path
 from typing import Any
 
-from windowcast.edges import config_checks, config_schema
+from windowcast.edges import config_checks, config_language, config_schema
 from windowcast.edges.config_records import configuration
 from windowcast.edges.config_schema import Fault, Key, read_table
-from windowcast.edges.config_values import hide_credentials, looks_secret, zone_exists
+from windowcast.edges.config_values import Recipient, hide_credentials, looks_secret, zone_exists
 from windowcast.edges.settings import Configuration
 from windowcast.errors import ConfigError
+from windowcast.language import Lookup, english
 
 SCHEMA: Mapping[str, Mapping[str, Key]] = {
     "windowcast.toml": config_schema.WINDOWCAST,
@@ -127,10 +128,60 @@ def load(
             places.document["yard"], places.sound["yard"], ids if ids and all(ids) else None
         )
         _find_zones(places, environ)
-    mistakes = [mistake for file in files for mistake in file.mistakes()]
+    lookups, unusable = _languages(folder, service, places)
+    mistakes = [mistake for file in files for mistake in file.mistakes()] + unusable
     if mistakes:
         raise ConfigError(mistakes)
-    return configuration(folder, service.sound, places.sound, bands.sound)
+    return configuration(folder, service.sound, places.sound, bands.sound, lookups)
+
+
+def _languages(folder: Path, service: _File, places: _File) -> tuple[dict[str, Lookup], list[str]]:
+    """The texts of every language named, and the mistakes in their files."""
+    named: list[tuple[_File, config_schema.Path, str]] = []
+    if service.sound.get("language"):
+        named.append((service, ("language",), service.sound["language"]))
+    told: list[tuple[_File, config_schema.Path, dict[str, Any]]] = [
+        (service, ("mail",), service.sound.get("mail", {}))
+    ]
+    told += [
+        (places, ("yard", index), yard) for index, yard in enumerate(places.sound.get("yard", ()))
+    ]
+    for file, path, table in told:
+        for index, one in enumerate(table.get("recipients", ())):
+            if isinstance(one, Recipient) and one.language:
+                named.append((file, (*path, "recipients", index), one.language))
+    lookups: dict[str, Lookup] = {}
+    mistakes: list[str] = []
+    known = config_language.names(folder) if named else []
+    for file, path, name in named:
+        if name not in known:
+            file.faults.append(
+                Fault(
+                    path,
+                    f"language is {name!r}, which there is no file of; there are:"
+                    f" {', '.join(known)}; or add {config_language.FOLDER}/{name}.po here",
+                )
+            )
+        elif name != config_language.ENGLISH and name not in lookups:
+            lookups[name] = english
+            try:
+                lookups[name] = config_language.read(name, folder)
+            except config_language.Faulty as error:
+                mistakes += _in_language(folder, error)
+    return lookups, mistakes
+
+
+def _in_language(folder: Path, error: config_language.Faulty) -> list[str]:
+    path = error.path
+    name = str(path.relative_to(folder)) if path.is_relative_to(folder) else str(path)
+    try:
+        text = path.read_text("utf-8", errors="replace")
+    except OSError:
+        text = ""
+    return [
+        _mistake(name, line, said, text) if line else f"{name}: {said}"
+        for line, said in error.faults
+    ]
 
 
 @dataclass(slots=True)

@@ -8,6 +8,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from windowcast.edges.config_checks import band_of
+from windowcast.edges.config_language import ENGLISH
 from windowcast.edges.config_values import Recipient, bare
 from windowcast.edges.settings import (
     ChanceSettings,
@@ -19,6 +20,7 @@ from windowcast.edges.settings import (
     WeatherSettings,
     WebSettings,
 )
+from windowcast.language import Lookup
 from windowcast.trade.rules import SeasonRules, WorkRules
 from windowcast.trade.treatment import Dose, Phase, Regimen, Treatment
 from windowcast.trade.yard import Hive, Yard
@@ -30,7 +32,11 @@ PORTS = {"starttls": 587, "tls": 465, "none": 25}
 
 
 def configuration(
-    folder: Path, service: dict[str, Any], places: dict[str, Any], bands: dict[str, Any]
+    folder: Path,
+    service: dict[str, Any],
+    places: dict[str, Any],
+    bands: dict[str, Any],
+    lookups: Mapping[str, Lookup],
 ) -> Configuration:
     treatments = tuple(_treatment(table) for table in bands["treatment"])
     ids = tuple(treatment.id for treatment in treatments)
@@ -44,6 +50,8 @@ def configuration(
     return Configuration(
         folder=folder,
         units=service.get("units", "C"),
+        language=service.get("language", ENGLISH),
+        lookups=lookups,
         weather=WeatherSettings(**weather),
         decision=DecisionSettings(**service.get("decision", {})),
         chance=ChanceSettings(**service.get("chance", {})),
@@ -119,6 +127,7 @@ def _mail(table: Mapping[str, Any], yards: Sequence[Mapping[str, Any]]) -> MailS
             for one in wishes
             if one.yards is not None
         },
+        languages={_bare(one.address): one.language for one in wishes if one.language},
         quiet_from=table.get("quiet_from"),
         quiet_until=table.get("quiet_until"),
         html=table.get("html", True),

@@ -210,6 +210,7 @@ _BOUNDS = {
 
 WINDOWCAST: Mapping[str, Key] = {
     "units": Key(allowed='"C" or "F"', read=values.one_of("C", "F")),
+    "language": Key(allowed=values.LANGUAGE_WORDS, read=values.language),
     "weather": Key(
         allowed="a table, begun by a line [weather]",
         keys={

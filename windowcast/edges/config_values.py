@@ -268,11 +268,13 @@ class Recipient(NamedTuple):
 
     when:   "always": every morning; "news": only mornings on which something has changed
     yards:  names of the only yards they are told of; None: of all that concern them
+    language: the name of the one they read; "": that of the configuration
     """
 
     address: str
     when: str = "always"
     yards: tuple[str, ...] | None = None
+    language: str = ""
 
 
 def contact(value: Any) -> str:
@@ -311,7 +313,26 @@ def recipient(value: Any) -> str | Recipient:
     ):
         raise Wrong("has a table with yards, which must be names of yards in [ ], at least one")
     names = None if yards is None else tuple(composed(one) for one in yards)
-    return Recipient(where, when, names)
+    spoken = value.get("language", "")
+    try:
+        spoken = language(spoken) if "language" in value else ""
+    except Wrong:
+        raise Wrong(
+            f"has a table with language {shown(spoken)}, but it must be {LANGUAGE_WORDS}"
+        ) from None
+    return Recipient(where, when, names, spoken)
+
+
+LANGUAGE_WORDS = 'the name of a language file, such as "en" or "de"'
+
+
+def language(value: Any) -> str:
+    """A tag of BCP 47, as far as a file can be named so."""
+    if not isinstance(value, str) or not re.fullmatch(
+        r"[A-Za-z]{2,3}([-_][A-Za-z0-9]{2,8})*", value
+    ):
+        raise Wrong
+    return value
 
 
 def url(value: Any) -> str:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import time
 from pathlib import Path
 
+from windowcast.language import Lookup, english
 from windowcast.trade.rules import SeasonRules, WorkRules
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.yard import Yard
@@ -92,6 +93,7 @@ class MailSettings:
     security:      "starttls", "tls" or "none" (loopback only)
     only_news:     addresses told only when something has changed, in small letters
     only_yards:    by address in small letters, the names of the only yards they are told of
+    languages:     by address in small letters, the language of whoever wants another than the rest
     quiet_from,    local hours of the yard between which nothing urgent is sent either; None: none
     quiet_until:
     html:          the morning's notice also as HTML, with a calendar of the visits
@@ -107,6 +109,7 @@ class MailSettings:
     password: str = field(default="", repr=False)
     only_news: frozenset[str] = frozenset()
     only_yards: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    languages: Mapping[str, str] = field(default_factory=dict)
     quiet_from: time | None = None
     quiet_until: time | None = None
     html: bool = True
@@ -146,6 +149,8 @@ class Configuration:
 
     folder:      the folder it was read from
     units:       "C" or "F": what people see
+    language:    the name of what people read, such as "en"
+    lookups:     the texts of every language that is named, by its name
     store_url:   as in the file; relative SQLite paths are relative to `folder`
     mail:        None: notices are printed
     push:        addresses of channels that urgent messages also go to; a secret
@@ -168,3 +173,10 @@ class Configuration:
     treatments: tuple[Treatment, ...]
     health: HealthSettings = field(default_factory=HealthSettings)
     web: WebSettings = field(default_factory=WebSettings)
+    language: str = "en"
+    lookups: Mapping[str, Lookup] = field(default_factory=dict)
+
+    @property
+    def lookup(self) -> Lookup:
+        """The texts of `language`."""
+        return self.lookups.get(self.language, english)

@@ -13,6 +13,7 @@ from email.utils import parseaddr
 from typing import NamedTuple
 from uuid import UUID, uuid5
 
+from windowcast.language import marked, tr
 from windowcast.notice import hive_lines, visit_lines, words
 from windowcast.trade.bring import Protection
 from windowcast.trade.work import Job, Kind
@@ -20,16 +21,16 @@ from windowcast.trade.work import Job, Kind
 NOBODY = UUID(int=0).urn
 """The organizer where no mail is set."""
 TENTATIVE, CONFIRMED = "TENTATIVE", "CONFIRMED"
-PLANNED = "A plan only: the weather still decides, look at that morning's notice first"
+PLANNED = marked("A plan only: the weather still decides, look at that morning's notice first")
 """Without the chance, which moves each morning and would call every reader back for nothing."""
 CATEGORIES = {
-    Kind.APPLY: "treatment",
-    Kind.SWAP: "treatment",
-    Kind.REMOVE: "treatment",
-    Kind.REPOSITION: "treatment",
-    Kind.QUEENS: "queen check",
-    Kind.COUNT_AFTER: "mite count",
-    Kind.COUNT: "mite count",
+    Kind.APPLY: marked("treatment"),
+    Kind.SWAP: marked("treatment"),
+    Kind.REMOVE: marked("treatment"),
+    Kind.REPOSITION: marked("treatment"),
+    Kind.QUEENS: marked("queen check"),
+    Kind.COUNT_AFTER: marked("mite count"),
+    Kind.COUNT: marked("mite count"),
 }
 
 
@@ -146,9 +147,10 @@ def file(events: Iterable[Event], *, organizer: str, version: str, now: datetime
         component.add("sequence", one.sequence)
         component.add("dtstart", one.day)
         component.add("dtend", one.day + timedelta(days=1))
-        component.add(
-            "summary", _clean(("Called off: " if one.cancelled else "") + one.said["summary"])
-        )
+        summary = one.said["summary"]
+        if one.cancelled:
+            summary = tr("Called off: {event}", event=summary)
+        component.add("summary", _clean(summary))
         component.add("description", _clean(one.said["description"]))
         component.add("location", _clean(one.said["location"]))
         component.add("categories", [one.said["category"]])
@@ -161,11 +163,12 @@ def file(events: Iterable[Event], *, organizer: str, version: str, now: datetime
 
 
 def _said(job: Job) -> dict[str, str]:
-    head = {"location": job.yard, "category": CATEGORIES[job.kind]}
+    head = {"location": job.yard, "category": tr(CATEGORIES[job.kind])}
+    summary = tr("{yard}: {what}", yard=job.yard, what=visit_lines.what(job))
     if job.done is not None:
         return head | {
-            "summary": f"Done: {job.yard}: {visit_lines.what(job)}",
-            "description": f"Done on {words.day(job.done)}.",
+            "summary": tr("Done: {event}", event=summary),
+            "description": tr("Done on {day}.", day=words.day(job.done)),
             "status": CONFIRMED,
         }
     treatments = [] if job.treatment is None else [job.treatment]
@@ -175,29 +178,28 @@ def _said(job: Job) -> dict[str, str]:
         for text in (
             visit_lines.bring(job),
             visit_lines.why(job),
-            PLANNED if job.planned else "",
+            tr(PLANNED) if job.planned else "",
             _wear(job.protection),
             *(visit_lines.cautions(treatments) if touches else []),
-            hive_lines.LAW if touches else "",
+            hive_lines.law() if touches else "",
         )
         if text
     ]
-    planned = "Planned: " if job.planned else ""
     return head | {
-        "summary": f"{planned}{job.yard}: {visit_lines.what(job)}",
+        "summary": tr("Planned: {event}", event=summary) if job.planned else summary,
         "description": "\n".join(lines),
         "status": TENTATIVE if job.planned else CONFIRMED,
     }
 
 
 def _wear(protection: Iterable[Protection]) -> str:
-    names = [one.value for one in protection]
-    return f"wear or have {words.listed(names)}." if names else ""
+    names = [tr(visit_lines.WEAR[one]) for one in protection]
+    return tr("wear or have {things}.", things=words.listed(names)) if names else ""
 
 
 def _capital(text: str) -> str:
-    text = text[:1].upper() + text[1:]
-    return text if text.endswith(".") else f"{text}."
+    text = words.capital(text)
+    return text if text.endswith((".", "。", "।")) else tr("{sentence}.", sentence=text)
 
 
 def _clean(text: str) -> str:

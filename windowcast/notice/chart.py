@@ -14,6 +14,7 @@ from io import BytesIO
 from typing import TYPE_CHECKING, Any, Literal
 
 from windowcast.errors import UsageError
+from windowcast.language import tr, trn
 from windowcast.notice import words
 from windowcast.sky.climate import Floats
 from windowcast.sky.score import ReliabilityRow
@@ -85,9 +86,10 @@ def season_picture(answer: SeasonAnswer, kind: Kind) -> bytes:
         axes.grid(axis="y", color="#dddddd", linewidth=0.8)
         axes.set_axisbelow(True)
         _day_ticks(axes, [start.day for start in regimens[0].starts])
-        axes.set_xlabel("first day of the treatment")
+        axes.set_xlabel(tr("first day of the treatment"))
         _names_beside(axes, answer)
-        _foot(figure, f"{answer.attribution}\nThe label and local law decide, always.")
+        law = tr("The label and local law decide, always.")
+        _foot(figure, f"{tr(answer.attribution)}\n{law}")
 
     return _drawn(SEASON_INCHES, kind, draw)
 
@@ -95,10 +97,16 @@ def season_picture(answer: SeasonAnswer, kind: Kind) -> bytes:
 def season_title(answer: SeasonAnswer) -> str:
     """The answer in words: when half of the years could start, and when it is best."""
     past = answer.past
-    name = f"{answer.yard.name}: {words.treatment_plural(past.treatment)}"
-    first, last = past.season
+    values = {
+        "yard": answer.yard.name,
+        "treatment": words.treatment_plural(past.treatment),
+        "first": _day(past.season.first),
+        "last": _day(past.season.last),
+    }
     if hardly_ever(past):
-        return f"{name} could not start in most past years, {_day(first)} to {_day(last)}"
+        return tr(
+            "{yard}: {treatment} could not start in most past years, {first} to {last}", **values
+        )
     # Starts are in the season's order, which the calendar's is not where it crosses the new year.
     early = min(
         (one for one in past.regimens if one.median_first is not None),
@@ -106,8 +114,13 @@ def season_title(answer: SeasonAnswer) -> str:
         default=None,
     )
     if early is None:
-        return f"{name}, starts {_day(first)} to {_day(last)}"
-    return f"{name} could start by {_day(_known(early.median_first))} in half of past years"
+        return tr("{yard}: {treatment}, starts {first} to {last}", **values)
+    return tr(
+        "{yard}: {treatment} could start by {day} in half of past years",
+        yard=values["yard"],
+        treatment=values["treatment"],
+        day=_day(_known(early.median_first)),
+    )
 
 
 def reliability_picture(
@@ -117,11 +130,11 @@ def reliability_picture(
     note: str,
     kind: Kind,
     *,
-    foot: str = "From tables of past forecasts and of the highs that came.",
+    foot: str = "",
 ) -> bytes:
     """How often windows held that were given each tenth of chance, and how often it was given.
 
-    foot:  where both come from
+    foot:  where both come from; "" for tables
     """
 
     def draw(figure: Figure) -> None:
@@ -131,15 +144,15 @@ def reliability_picture(
         axes.plot([0, 1], [0, 1], color=INK, linewidth=1.2, linestyle=LINES[1])
         for row in rows:
             _reliability_point(axes, row)
-        axes.set(xlim=(-0.01, 1.01), ylim=(-0.04, 1.06), ylabel="share that held")
+        axes.set(xlim=(-0.01, 1.01), ylim=(-0.04, 1.06), ylabel=tr("share that held"))
         _per_cent(axes.yaxis, (0, 0.2, 0.4, 0.6, 0.8, 1))
         _per_cent(axes.xaxis, (0, 0.2, 0.4, 0.6, 0.8, 1))
         _legend(axes)
         below.hist(chances, bins=[k / 20 for k in range(21)], color="#9db7c9", edgecolor="white")
-        below.set(xlim=(-0.01, 1.01), ylabel="windows", xlabel="chance that was named")
+        below.set(xlim=(-0.01, 1.01), ylabel=tr("windows"), xlabel=tr("chance that was named"))
         below.locator_params(axis="y", nbins=3, integer=True)
         _per_cent(below.xaxis, (0, 0.2, 0.4, 0.6, 0.8, 1))
-        _foot(figure, foot)
+        _foot(figure, foot or tr("From tables of past forecasts and of the highs that came."))
 
     return _drawn(SQUARE_INCHES, kind, draw)
 
@@ -208,11 +221,12 @@ def _names_beside(axes: Axes, answer: SeasonAnswer) -> None:
     over = max(0.0, heights[-1] - 0.95)
     for (_, place, one), height in zip(ends, heights, strict=True):
         colour = COLOURS[place % len(COLOURS)]
-        beside = ["most years none"]
+        beside = [tr("most years none")]
         if one.median_first is not None:
-            beside = [f"▲ half by {_day(one.median_first)}"]
+            half = tr("half by {day}", day=_day(one.median_first))
+            beside = [f"▲ {half}"]
         if one.regimen.id in with_now:
-            beside.append(f"{SIGNS[place % len(SIGNS)]} chance this year")
+            beside.append(f"{SIGNS[place % len(SIGNS)]} {tr('chance this year')}")
         y = height - over
         axes.plot(
             [1.015, 1.07],
@@ -276,12 +290,12 @@ def _reliability_point(axes: Axes, row: ReliabilityRow) -> None:
 
 def _legend(axes: Axes) -> None:
     lines = (
-        ("- -", "as often as said"),
-        ("●", "share, and number of windows"),
-        ("○", "outside its bar"),
-        ("×", "too few to judge"),
-        ("▮", "where right chances would lie"),
-        ("", "(90 %, all tenths at once)"),
+        ("- -", tr("as often as said")),
+        ("●", tr("share, and number of windows")),
+        ("○", tr("outside its bar")),
+        ("×", tr("too few to judge")),
+        ("▮", tr("where right chances would lie")),
+        ("", tr("(90 %, all tenths at once)")),
     )
     for step, (sign, text) in enumerate(lines):
         y = 0.385 - 0.066 * step
@@ -293,11 +307,16 @@ def _legend(axes: Axes) -> None:
 
 def _season_note(answer: SeasonAnswer) -> str:
     past = answer.past
-    invented = "INVENTED WEATHER. " if answer.source == "sample" else ""
-    return (
-        f"{invented}Share of {words.counted(past.years, 'past year')} ({past.first_year} to"
-        f" {past.last_year}) with every day of the exposure inside its band"
+    share = trn(
+        "Share of {count} past year ({first} to {last}) with every day of the exposure inside its"
+        " band",
+        "Share of {count} past years ({first} to {last}) with every day of the exposure inside its"
+        " band",
+        past.years,
+        first=past.first_year,
+        last=past.last_year,
     )
+    return f"{tr('INVENTED WEATHER.')} {share}" if answer.source == "sample" else share
 
 
 def _head(figure: Figure, title: str, note: str) -> float:
@@ -330,7 +349,7 @@ def _day_ticks(axes: Axes, days: Sequence[MonthDay]) -> None:
     """Some days while they fit, months beyond."""
     if len(days) > MOST_DAYS_NAMED:
         at = [index for index, day in enumerate(days) if day.day == 1]
-        axes.set_xticks(at, [words.MONTH_NAMES[days[index].month - 1] for index in at])
+        axes.set_xticks(at, [words.month(days[index].month) for index in at])
         return
     at = [index for index, day in enumerate(days) if day.day in (1, 16)]
     if len(at) < FEWEST_TICKS:
@@ -339,7 +358,7 @@ def _day_ticks(axes: Axes, days: Sequence[MonthDay]) -> None:
 
 
 def _day(day: MonthDay) -> str:
-    return f"{words.MONTH_NAMES[day.month - 1]} {day.day}"
+    return words.month_day(day.month, day.day)
 
 
 def _known(day: MonthDay | None) -> MonthDay:

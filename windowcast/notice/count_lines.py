@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any, NamedTuple
 
+from windowcast.language import marked, tr, trn
 from windowcast.notice import words
 from windowcast.notice.plain import labelled, wrapped
 from windowcast.trade.journal import Entry
@@ -25,7 +26,7 @@ from windowcast.trade.mites import (
     percent,
 )
 
-METHODS = {"wash": "wash", "roll": "sugar roll", "board": "board"}
+METHODS = {"wash": marked("wash"), "roll": marked("sugar roll"), "board": marked("board")}
 
 
 class Fall(NamedTuple):
@@ -66,26 +67,45 @@ def still_to_count(one: Round, colonies: int) -> int:
 
 def figure(value: float) -> str:
     """Mites per 100 bees: "3.0 %", "0.17 %"."""
-    return f"{value:.2f} %" if 0 < value < 1 else f"{value:.1f} %"
+    return words.per_cent(_bare(value))
+
+
+def _bare(value: float) -> str:
+    return words.decimal(value, 2 if 0 < value < 1 else 1)
 
 
 def reach(low: float, high: float) -> str:
     """ "1.4 to 5.6 %"."""
-    return f"{figure(low).removesuffix(' %')} to {figure(high)}"
+    return tr("{low} to {high}", low=_bare(low), high=figure(high))
 
 
 def sentence(entry: Entry) -> str:
     """One count: "Aug 5: hive 7, wash: 9 mites on 300 bees, 3.0 % (1.4 to 5.6 %)"."""
     body = entry.body
-    who = f"{body['colony']}, " if body.get("colony") else ""
-    text = f"{words.day_with_year(entry.day)}: {who}{METHODS[body['method']]}: "
-    text += words.counted(body["mites"], "mite")
+    values = {"day": words.day_with_year(entry.day), "method": tr(METHODS[body["method"]])}
+    if body.get("colony"):
+        head = tr("{day}: {colony}, {method}", colony=body["colony"], **values)
+    else:
+        head = tr("{day}: {method}", **values)
     if body["method"] == "board":
-        fall = body["mites"] / body["days"]
-        return f"{text} in {body['days']:g} days, {fall:.1f} a day"
-    share = _share(entry)
+        return trn(
+            "{sample}: {count} mite in {days} days, {fall} a day",
+            "{sample}: {count} mites in {days} days, {fall} a day",
+            body["mites"],
+            sample=head,
+            days=words.general(body["days"]),
+            fall=words.decimal(body["mites"] / body["days"], 1),
+        )
     low, high = interval(body["method"], body["mites"], body["bees"])
-    return f"{text} on {body['bees']} bees, {figure(share)} ({reach(low, high)})"
+    return trn(
+        "{sample}: {count} mite on {bees} bees, {percent} ({range})",
+        "{sample}: {count} mites on {bees} bees, {percent} ({range})",
+        body["mites"],
+        sample=head,
+        bees=body["bees"],
+        percent=figure(_share(entry)),
+        range=reach(low, high),
+    )
 
 
 def _share(entry: Entry) -> float:
@@ -96,25 +116,72 @@ def _share(entry: Entry) -> float:
 
 def round_words(one: Round) -> str:
     """ "2.0 % (1.0 to 3.5 %) over 8 colonies; worst hive 7, 6.0 %"."""
-    text = f"{figure(one.percent)} ({reach(one.low, one.high)}) over {words.colonies(one.colonies)}"
-    if one.worst is not None and one.colonies > 1:
-        text += f"; most in {one.worst[0]}, {figure(one.worst[1])}"
-    return text
+    text = trn(
+        "{percent} ({range}) over {count} colony",
+        "{percent} ({range}) over {count} colonies",
+        one.colonies,
+        percent=figure(one.percent),
+        range=reach(one.low, one.high),
+    )
+    if one.worst is None or one.colonies <= 1:
+        return text
+    worst = tr("most in {colony}, {percent}", colony=one.worst[0], percent=figure(one.worst[1]))
+    return f"{text}; {worst}"
 
 
 def passing_words(ahead: Passing, rate: Growth, today: date) -> str:
     """When the threshold is passed, with its range."""
-    limit = f"the {figure(ahead.percent)} at which treatment is due at once"
+    limit = figure(ahead.percent)
     if ahead.day is None:
-        at_most = "" if ahead.early is None else f"; it may be from {_day(ahead.early, today)} on"
-        return f"at the expected growth {limit} is not reached within a year{at_most}"
-    by = "" if ahead.early is None else f"; it may be from {_day(ahead.early, today)} on"
-    grows = f"growth {100 * rate.per_day:.1f} % a day"
-    grows += ", learned from this yard's counts" if rate.learned else ", as published"
+        if ahead.early is None:
+            return tr(
+                "at the expected growth the {limit} at which treatment is due at once is not"
+                " reached within a year",
+                limit=limit,
+            )
+        return tr(
+            "at the expected growth the {limit} at which treatment is due at once is not"
+            " reached within a year; it may be from {early} on",
+            limit=limit,
+            early=_day(ahead.early, today),
+        )
+    a_day = words.per_cent(words.decimal(100 * rate.per_day, 1))
+    grows = (
+        tr("growth {percent} a day, learned from this yard's counts", percent=a_day)
+        if rate.learned
+        else tr("growth {percent} a day, as published", percent=a_day)
+    )
+    values = {"limit": limit, "day": _day(ahead.day, today), "growth": grows}
     if ahead.day <= today:
-        return f"{limit} is passed since {_day(ahead.day, today)} ({grows})"
-    late = "" if ahead.late is None else f", at the latest {_day(ahead.late, today)}"
-    return f"{limit} is reached about {_day(ahead.day, today)}{by}{late} ({grows})"
+        return tr(
+            "the {limit} at which treatment is due at once is passed since {day} ({growth})",
+            **values,
+        )
+    if ahead.early is not None:
+        values["early"] = _day(ahead.early, today)
+    if ahead.late is not None:
+        values["late"] = _day(ahead.late, today)
+    if ahead.early is not None and ahead.late is not None:
+        return tr(
+            "the {limit} at which treatment is due at once is reached about {day}; it may be from"
+            " {early} on, at the latest {late} ({growth})",
+            **values,
+        )
+    if ahead.early is not None:
+        return tr(
+            "the {limit} at which treatment is due at once is reached about {day}; it may be from"
+            " {early} on ({growth})",
+            **values,
+        )
+    if ahead.late is not None:
+        return tr(
+            "the {limit} at which treatment is due at once is reached about {day}, at the latest"
+            " {late} ({growth})",
+            **values,
+        )
+    return tr(
+        "the {limit} at which treatment is due at once is reached about {day} ({growth})", **values
+    )
 
 
 def _day(value: date, today: date) -> str:
@@ -141,63 +208,108 @@ def added_lines(
     stale:  a treatment began after the round, or was under way: it tells nothing of what is there
     """
     body = entry.body
-    lines = [wrapped(f"Count {entry.id}, {entry.yard}: {sentence(entry)}")]
-    month = words.MONTH_NAMES[entry.day.month - 1]
+    lines = [
+        wrapped(
+            tr(
+                "Count {number}, {yard}: {found}",
+                number=entry.id,
+                yard=entry.yard,
+                found=sentence(entry),
+            )
+        )
+    ]
+    month = words.month(entry.day.month)
     if fall is not None:
         return lines + _board(fall, month)
     if last is None:
         return lines
-    state = "above" if last.percent >= limit else "below"
-    lines += labelled("Yard", f"{round_words(last)}: {state} the {figure(limit)} of {month}")
+    values = {"round": round_words(last), "limit": figure(limit), "month": month}
+    lines += labelled(
+        tr("Yard"),
+        tr("{round}: above the {limit} of {month}", **values)
+        if last.percent >= limit
+        else tr("{round}: below the {limit} of {month}", **values),
+    )
     if last.colonies == 1:
         lines += labelled(
-            "", "One colony tells little of a yard: colonies differ more than chance."
+            "", tr("One colony tells little of a yard: colonies differ more than chance.")
         )
     if body["mites"] == 0:
-        lines += labelled("None found", _none_found(body["bees"]))
+        lines += labelled(tr("None found"), _none_found(body["bees"]))
     more = still_to_count(last, colonies)
     if more > 0:
         lines += labelled(
-            "Count more",
-            f"{words.colonies(more)} of this yard within the week,"
-            f" {colonies_to_sample(colonies)} in all",
+            tr("Count more"),
+            trn(
+                "{count} colony of this yard within the week, {all} in all",
+                "{count} colonies of this yard within the week, {all} in all",
+                more,
+                all=colonies_to_sample(colonies),
+            ),
         )
+    return lines + _then(stale, ahead, today)
+
+
+def _then(stale: bool, ahead: tuple[Passing, Growth] | None, today: date) -> list[str]:
     if stale:
-        lines += labelled("Then", f"{_STALE}: {_AGAIN}")
-    elif ahead is not None:
-        lines += labelled("Then", passing_words(*ahead, today))
-    return lines
-
-
-_STALE = "a treatment began after this round, or was under way"
-_AGAIN = "count again 14 days after its end"
+        return labelled(
+            tr("Then"),
+            tr(
+                "a treatment began after this round, or was under way: count again 14 days after"
+                " its end"
+            ),
+        )
+    return [] if ahead is None else labelled(tr("Then"), passing_words(*ahead, today))
 
 
 def _none_found(bees: int) -> str:
-    missed = chance_of_none(0.01, bees)
-    text = f"is not none: at 1 % such a sample finds nothing in {words.percent(missed)} of cases"
+    missed = words.percent(chance_of_none(0.01, bees))
     enough = bees_to_find(0.01, 0.95)
-    return text if bees >= enough else f"{text}, one of {enough} bees in 5 %"
+    if bees >= enough:
+        return tr(
+            "is not none: at 1 % such a sample finds nothing in {percent} of cases", percent=missed
+        )
+    return tr(
+        "is not none: at 1 % such a sample finds nothing in {percent} of cases, one of {bees} bees"
+        " in 5 %",
+        percent=missed,
+        bees=enough,
+    )
 
 
 def _board(fall: Fall, month: str) -> list[str]:
-    state = "above" if fall.per_day >= fall.limit else "below"
+    values = {
+        "fall": words.decimal(fall.per_day, 1),
+        "limit": words.general(fall.limit),
+        "month": month,
+    }
     lines = labelled(
-        "Board", f"{fall.per_day:.1f} mites a day, {state} the {fall.limit:g} of {month}"
+        tr("Board"),
+        tr("{fall} mites a day, above the {limit} of {month}", **values)
+        if fall.per_day >= fall.limit
+        else tr("{fall} mites a day, below the {limit} of {month}", **values),
     )
     if fall.population is None:
         return lines + labelled(
-            "Population", "a board says nothing of it while there is no brood: wash a sample"
+            tr("Population"),
+            tr("a board says nothing of it while there is no brood: wash a sample"),
         )
-    text = f"about {round(fall.population, -1):g} mites in the colony"
-    text += ", if it has brood and is not collapsing"
+    mites = words.general(round(fall.population, -1))
     if fall.percent is None:
-        text += "; no infestation, since the bees of the colony are not known"
+        text = tr(
+            "about {mites} mites in the colony, if it has brood and is not collapsing; no"
+            " infestation, since the bees of the colony are not known; a rough guide: wash a sample"
+            " before you decide on it",
+            mites=mites,
+        )
     else:
-        text += f", and so about {figure(fall.percent)}"
-    return lines + labelled(
-        "Population", f"{text}; a rough guide: wash a sample before you decide on it"
-    )
+        text = tr(
+            "about {mites} mites in the colony, if it has brood and is not collapsing, and so about"
+            " {percent}; a rough guide: wash a sample before you decide on it",
+            mites=mites,
+            percent=figure(fall.percent),
+        )
+    return lines + labelled(tr("Population"), text)
 
 
 def list_lines(
@@ -211,17 +323,19 @@ def list_lines(
 ) -> list[str]:
     """A yard's counts, the newest round first in words."""
     if not entries:
-        return [f"{yard}: no counts yet."]
+        return [tr("{yard}: no counts yet.", yard=yard)]
     lines = [yard]
     for one in reversed(found):
         lines += labelled(
-            "Round",
-            f"{words.span(one.first_day, one.day)}, {one.day.year}: {round_words(one)}",
+            tr("Round"),
+            tr(
+                "{days}, {year}: {round}",
+                days=words.span(one.first_day, one.day),
+                year=one.day.year,
+                round=round_words(one),
+            ),
         )
-    if stale:
-        lines += labelled("Then", f"{_STALE}: {_AGAIN}")
-    elif ahead is not None:
-        lines += labelled("Then", passing_words(*ahead, today))
+    lines += _then(stale, ahead, today)
     for entry in reversed(entries):
         lines += labelled(f"{entry.id}", sentence(entry))
     return lines
@@ -262,22 +376,42 @@ def efficacy_lines(found: Efficacy) -> list[str]:
     """How much a treatment has done, in the ways that the counts allow."""
     lines = []
     if found.fall is not None:
-        more = "fewer" if found.fall >= 0 else "more"
+        by = _tenth(abs(found.fall))
         lines += labelled(
-            "Fall",
-            f"{abs(found.fall):.1f} % {more} mites than before; they would have grown meanwhile,"
-            " so that it has done more than this",
+            tr("Fall"),
+            tr(
+                "{percent} fewer mites than before; they would have grown meanwhile, so that it"
+                " has done more than this",
+                percent=by,
+            )
+            if found.fall >= 0
+            else tr(
+                "{percent} more mites than before; they would have grown meanwhile, so that it"
+                " has done more than this",
+                percent=by,
+            ),
         )
     if found.against_control is not None:
         lines += labelled(
-            "Control",
-            f"{found.against_control:.1f} % against untreated colonies (Henderson-Tilton)",
+            tr("Control"),
+            tr(
+                "{percent} against untreated colonies (Henderson-Tilton)",
+                percent=_tenth(found.against_control),
+            ),
         )
     if found.killed is not None:
         lines += labelled(
-            "Killed", f"{found.killed:.1f} % of the mites that it and the follow-up killed"
+            tr("Killed"),
+            tr(
+                "{percent} of the mites that it and the follow-up killed",
+                percent=_tenth(found.killed),
+            ),
         )
     return lines
+
+
+def _tenth(percent: float) -> str:
+    return words.per_cent(words.decimal(percent, 1))
 
 
 def efficacy_document(found: Efficacy) -> dict[str, Any]:

@@ -6,110 +6,189 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
+from windowcast.language import marked, tr, trn
 from windowcast.notice import hive_lines, words
 from windowcast.notice.plain import labelled, wrapped
+from windowcast.notice.visit_words import visit_words
 from windowcast.trade.course import Course
 from windowcast.trade.journal import Entry
-from windowcast.trade.visits import Task
+from windowcast.trade.visits import Visit
 from windowcast.trade.yard import Yard
 
 
 def heading(course: Course, today: date) -> str:
     """ "formic acid gel strips are in since Wed Aug 12, day 5 of 14"."""
-    name = words.treatment_plural(course.treatment)
-    verb = "are" if name.endswith("s") else "is"
     day = (today - course.start).days
     days = course.regimen.exposure_days
-    of = f"day {day + 1} of {days}" if day < days else f"{days} days are over"
-    return f"{name} {verb} in since {words.day(course.start)}, {of}"
+    when = (
+        trn("day {number} of {count}", "day {number} of {count}", days, number=day + 1)
+        if day < days
+        else trn("{count} day is over", "{count} days are over", days)
+    )
+    values = {
+        "treatment": words.treatment_plural(course.treatment),
+        "day": words.day(course.start),
+        "when": when,
+    }
+    if words.many(course.treatment):
+        return tr("{treatment} are in since {day}, {when}", **values)
+    return tr("{treatment} is in since {day}, {when}", **values)
 
 
 def begun_lines(number: int, course: Course, yard: Yard, remarks: Sequence[str]) -> list[str]:
     """What was entered as a start, and what follows from it."""
     lines = [
         wrapped(
-            f"Treatment {number}, {yard.name}: {words.treatment_plural(course.treatment)},"
-            f" {words.regimen(course.regimen)}, from {words.day_with_year(course.start)} in"
-            f" {words.colonies(course.colonies)}"
+            trn(
+                "Treatment {number}, {yard}: {treatment}, {regimen}, from {date} in {count} colony",
+                "Treatment {number}, {yard}: {treatment}, {regimen}, from {date} in {count}"
+                " colonies",
+                course.colonies,
+                number=number,
+                yard=yard.name,
+                treatment=words.treatment_plural(course.treatment),
+                regimen=words.regimen(course.regimen),
+                date=words.day_with_year(course.start),
+            )
         )
     ]
     for one in remarks:
-        lines += labelled("Mind", one)
+        lines += labelled(tr("Mind"), one)
     lines += plan_lines(course)
     lines += hive_lines.at_the_hive(course.treatment, course.regimen, yard.hive)
     lines += hive_lines.left_shut(course.treatment, course.regimen, start=course.start)
     lines += after_lines(course)
     lines += ["", *(wrapped(one) for one in hive_lines.cautions([course.treatment.active]))]
-    return [*lines, wrapped(hive_lines.LAW)]
+    return [*lines, wrapped(hive_lines.law())]
 
 
 def plan_lines(course: Course) -> list[str]:
     """The visits still to be made."""
     lines: list[str] = []
     for visit in course.ahead():
-        text = f"{words.day(visit.day)}: {words.task(visit.task, visit.dose)}"
-        if visit.strips is not None:
-            verb = "expect" if visit.task is Task.REMOVE else "bring"
-            text += f" a colony; {verb} {visit.strips} for {words.colonies(course.colonies)}"
-        lines += labelled("" if lines else "Visits", text)
+        text = visit_words(visit, course.colonies)
+        lines += labelled("" if lines else tr("Visits"), text)
     return lines
 
 
 def after_lines(course: Course) -> list[str]:
     """From when honey supers may go on and honey may be taken, counted from the removal."""
     done = course.removed is not None or not course.regimen.removed
-    by = "" if done else ", if it ends as planned"
     on, honey = words.day(course.supers_on), words.day(course.honey_from)
     if course.supers_on == course.honey_from:
-        return labelled("Supers", f"on, and honey taken, from {on}{by}; the label decides")
-    return labelled("Supers", f"on from {on}, honey taken from {honey}{by}; the label decides")
+        text = (
+            tr("on, and honey taken, from {day}; the label decides", day=on)
+            if done
+            else tr(
+                "on, and honey taken, from {day}, if it ends as planned; the label decides", day=on
+            )
+        )
+    elif done:
+        text = tr(
+            "on from {day}, honey taken from {honey_day}; the label decides",
+            day=on,
+            honey_day=honey,
+        )
+    else:
+        text = tr(
+            "on from {day}, honey taken from {honey_day}, if it ends as planned; the label decides",
+            day=on,
+            honey_day=honey,
+        )
+    return labelled(tr("Supers"), text)
+
+
+ENTERED = {
+    "Swap": marked("Swap {number}, {yard}: {treatment} of {date} (treatment {start})"),
+    "Removal": marked("Removal {number}, {yard}: {treatment} of {date} (treatment {start})"),
+}
 
 
 def visited_lines(what: str, number: int, course: Course, remarks: Sequence[str]) -> list[str]:
     """What was entered as a swap or a removal."""
     lines = [
         wrapped(
-            f"{what} {number}, {course.yard}: {words.treatment_plural(course.treatment)} of"
-            f" {words.day_with_year(course.start)} (treatment {course.entry.id})"
+            tr(
+                ENTERED[what],
+                number=number,
+                yard=course.yard,
+                treatment=words.treatment_plural(course.treatment),
+                date=words.day_with_year(course.start),
+                start=course.entry.id,
+            )
         )
     ]
     for one in remarks:
-        lines += labelled("Mind", one)
+        lines += labelled(tr("Mind"), one)
     lines += plan_lines(course)
     if course.removed is not None:
         lines += after_lines(course)
-        lines += labelled("Then", "count mites two weeks after the end (windowcast visits)")
+        lines += labelled(tr("Then"), tr("count mites two weeks after the end (windowcast visits)"))
     return lines
 
 
 def list_lines(yard: str, known: Sequence[Course], today: date) -> list[str]:
     """A yard's treatments, what is in first, then the newest."""
     if not known:
-        return [f"{yard}: no treatments yet."]
+        return [tr("{yard}: no treatments yet.", yard=yard)]
     lines = [yard]
     for course in sorted(known, key=lambda one: (one.finished(today), -one.start.toordinal())):
-        what = f"{words.treatment_plural(course.treatment)}, {words.regimen(course.regimen)}"
-        span = f"from {words.day_with_year(course.start)}"
-        if course.finished(today):
-            span += f" to {words.day_with_year(course.end)}"
-        text = f"{what}, {span}, {words.colonies(course.colonies)}"
-        lines += labelled(f"{course.entry.id}", text)
+        lines += labelled(f"{course.entry.id}", _summary(course, today))
         if not course.finished(today):
             visits = course.ahead()
             if visits:
-                first = visits[0]
-                late = (today - first.day).days
-                due = f", {words.counted(late, 'day')} late" if late > 0 else ""
-                lines += labelled("", f"next: {first.task.value} on {words.day(first.day)}{due}")
+                lines += labelled("", _next(visits[0], today))
         for swap in course.swaps:
-            lines += labelled("", f"swap {swap.id} on {words.day(swap.day)}")
+            lines += labelled(
+                "", tr("swap {number} on {day}", number=swap.id, day=words.day(swap.day))
+            )
         if course.removed is not None:
-            lines += labelled("", f"removal {course.removed.id} on {words.day(course.removed.day)}")
+            text = tr(
+                "removal {number} on {day}",
+                number=course.removed.id,
+                day=words.day(course.removed.day),
+            )
+            lines += labelled("", text)
         for note in course.notes:
-            lines += labelled("", f"note {note.id} of {words.day(note.day)}: {note.body['text']}")
+            text = tr(
+                "note {number} of {day}: {text}",
+                number=note.id,
+                day=words.day(note.day),
+                text=note.body["text"],
+            )
+            lines += labelled("", text)
         for broken in course.entry.body.get("against", ()):
-            lines += labelled("", f"entered against: {broken}")
+            lines += labelled("", tr("entered against: {rule}", rule=broken))
     return lines
+
+
+def _summary(course: Course, today: date) -> str:
+    values = {
+        "treatment": words.treatment_plural(course.treatment),
+        "regimen": words.regimen(course.regimen),
+        "date": words.day_with_year(course.start),
+        "colonies": words.colonies(course.colonies),
+    }
+    if course.finished(today):
+        return tr(
+            "{treatment}, {regimen}, from {date} to {end}, {colonies}",
+            end=words.day_with_year(course.end),
+            **values,
+        )
+    return tr("{treatment}, {regimen}, from {date}, {colonies}", **values)
+
+
+def _next(visit: Visit, today: date) -> str:
+    late = (today - visit.day).days
+    values = {"task": words.task_name(visit.task), "day": words.day(visit.day)}
+    if late > 0:
+        return trn(
+            "next: {task} on {day}, {count} day late",
+            "next: {task} on {day}, {count} days late",
+            late,
+            **values,
+        )
+    return tr("next: {task} on {day}", **values)
 
 
 def course_document(course: Course, today: date) -> dict[str, Any]:

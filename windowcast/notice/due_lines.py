@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any
 
+from windowcast.language import tr, trn
 from windowcast.notice import count_lines, words
 from windowcast.notice.plain import labelled
 from windowcast.trade.choice import Judged, Verdict
@@ -15,9 +16,6 @@ from windowcast.trade.winter import AGAIN_DAYS, LOOK_LASTS_DAYS, Broodless, Wint
 from windowcast.window.choice import Option
 from windowcast.window.plan import Timing
 
-CAGED = "24 to 25"
-"""With the queen caged so many days no capped brood is left: `winter.CAGED_DAYS`, and one to
-spare."""
 MOST_OPTIONS = 4
 
 
@@ -27,48 +25,63 @@ def due_lines(due: Due, timing: Timing, *, today: date) -> list[str]:
         return []
     if due.state is State.DONE:
         return _done(due)
-    lines = labelled("Due", f"{_by(due, timing, today)}; {_so(timing, due)}")
+    lines = labelled(tr("Due"), f"{_by(due, timing, today)}; {_so(timing, due)}")
     if due.last is not None:
-        text = f"{words.day(due.last.day)}: {count_lines.round_words(due.last)}"
+        values = {
+            "day": words.day(due.last.day),
+            "round": count_lines.round_words(due.last),
+        }
+        text = tr("{day}: {round}", **values)
         early = None if due.passing is None else due.passing.early
         if due.cause is Cause.SEASON and due.by and early and today < early < due.by:
-            text += f"; perhaps over the threshold from {words.day(early)} on"
-        lines += labelled("Counted", text)
+            text = tr(
+                "{day}: {round}; perhaps over the threshold from {early} on",
+                early=words.day(early),
+                **values,
+            )
+        lines += labelled(tr("Counted"), text)
     lines += _queens(timing)
     lines += _same_active(timing)
     if due.counts_due is not None and due.counts_due <= today:
-        why = "counts say whether it must be sooner"
+        text = tr("some colonies now: counts say whether it must be sooner")
         if due.lifted:
-            why = "before the treatment, or nobody can tell what it did"
-        lines += labelled("Count", f"some colonies now: {why}")
+            text = tr("some colonies now: before the treatment, or nobody can tell what it did")
+        lines += labelled(tr("Count"), text)
     return lines + option_lines(timing.instead)
 
 
 def _by(due: Due, timing: Timing, today: date) -> str:
     """Until when, and why then."""
     if due.state is State.NOW:
-        text = "now: over the threshold of this month"
+        text = tr("now: over the threshold of this month")
         if not due.counted_over and due.passing is not None and due.passing.day is not None:
-            text = f"now: by its growth over the threshold since {words.day(due.passing.day)}"
-            text += ", though not counted since"
+            text = tr(
+                "now: by its growth over the threshold since {day}, though not counted since",
+                day=words.day(due.passing.day),
+            )
         if due.end_by is not None and due.end_by <= today:
-            text += "; winter bees are being raised already"
+            return f"{text}; {tr('winter bees are being raised already')}"
         return text
     assert due.by is not None  # COMING and OVERDUE have a day
     if due.state is State.OVERDUE:
-        text = f"overdue: the last day to start was {words.day(due.by)}"
+        text = tr("overdue: the last day to start was {day}", day=words.day(due.by))
         if due.end_by is not None:
-            text += f"; winter bees are raised from {words.day(due.end_by)} on"
+            raised = tr("winter bees are raised from {day} on", day=words.day(due.end_by))
+            return f"{text}; {raised}"
         return text
     if due.cause is Cause.SEASON and due.end_by is not None:
-        last, end = words.day(_last_start(due.by, timing)), words.day(due.end_by)
-        return f"start by {last}, to be over by {end}, when winter bees begin to be raised"
-    early = (
-        f", perhaps from {words.day(due.early)} on"
-        if due.early is not None and today < due.early < due.by
-        else ""
-    )
-    return f"start by {words.day(due.by)}{early}: then the counts expect the threshold passed"
+        return tr(
+            "start by {last}, to be over by {end}, when winter bees begin to be raised",
+            last=words.day(_last_start(due.by, timing)),
+            end=words.day(due.end_by),
+        )
+    if due.early is not None and today < due.early < due.by:
+        return tr(
+            "start by {day}, perhaps from {early} on: then the counts expect the threshold passed",
+            day=words.day(due.by),
+            early=words.day(due.early),
+        )
+    return tr("start by {day}: then the counts expect the threshold passed", day=words.day(due.by))
 
 
 def _last_start(by: date, timing: Timing) -> date:
@@ -92,14 +105,18 @@ def _so(timing: Timing, due: Due) -> str:
     if run is not None:
         days = words.span(run.first, run.last)
         if run is timing.late:
-            return f"no start in time is named; the first after it is {days}"
-        return f"start as soon as you can, {days}" if due.lifted else f"so start {days}"
+            return tr("no start in time is named; the first after it is {days}", days=days)
+        if due.lifted:
+            return tr("start as soon as you can, {days}", days=days)
+        return tr("so start {days}", days=days)
     if timing.looked_until is None:
-        return "no start day can be judged now"
+        return tr("no start day can be judged now")
     last = words.day(timing.looked_until)
     if timing.unseen:
-        return f"no start is named up to {last}, and what comes after cannot be judged yet"
-    return f"no start is named up to {last}, the last day that can be judged"
+        return tr(
+            "no start is named up to {day}, and what comes after cannot be judged yet", day=last
+        )
+    return tr("no start is named up to {day}, the last day that can be judged", day=last)
 
 
 def _same_active(timing: Timing) -> list[str]:
@@ -108,9 +125,12 @@ def _same_active(timing: Timing) -> list[str]:
     if not again or (timing.span is None and timing.late is None):
         return []
     return labelled(
-        "Active",
-        f"{timing.main.active} was the last treatment too: mites that outlived it are left; change"
-        " the active where you can, and count after it",
+        tr("Active"),
+        tr(
+            "{active} was the last treatment too: mites that outlived it are left; change the"
+            " active where you can, and count after it",
+            active=words.active(timing.main),
+        ),
     )
 
 
@@ -127,9 +147,12 @@ def _queens(timing: Timing) -> list[str]:
             and run.first > one.requeen
         ):
             return labelled(
-                "Queens",
-                f"a colony that loses its queen to a start after {words.day(one.requeen)} has no"
-                " time left to raise another: have some at hand",
+                tr("Queens"),
+                tr(
+                    "a colony that loses its queen to a start after {day} has no time left to"
+                    " raise another: have some at hand",
+                    day=words.day(one.requeen),
+                ),
             )
     return []
 
@@ -138,9 +161,12 @@ def _done(due: Due) -> list[str]:
     if not due.late or due.end_by is None:
         return []
     return labelled(
-        "Late",
-        f"the treatment ends after {words.day(due.end_by)}, when winter bees are being raised:"
-        " count early next year",
+        tr("Late"),
+        tr(
+            "the treatment ends after {day}, when winter bees are being raised: count early next"
+            " year",
+            day=words.day(due.end_by),
+        ),
     )
 
 
@@ -152,9 +178,11 @@ def option_lines(others: Sequence[Option]) -> list[str]:
     lines: list[str] = []
     shown = [one for one in others if one.row is not None][:MOST_OPTIONS]
     for one in shown:
-        lines += labelled("" if lines else "Instead", f"- {option_words(one)}")
+        lines += labelled("" if lines else tr("Instead"), f"- {option_words(one)}")
     if others and not shown:
-        lines += labelled("Instead", "no other treatment of this yard has its weather either")
+        lines += labelled(
+            tr("Instead"), tr("no other treatment of this yard has its weather either")
+        )
     return lines
 
 
@@ -163,38 +191,70 @@ def option_words(one: Option) -> str:
     treatment = one.treatment
     parts = []
     if Obstacle.SUPERS in one.needs:
-        parts.append("supers off first" if treatment.max_supers == 0 else "fewer supers first")
-    elif treatment.max_supers == 0:
-        parts.append("supers stay off")
-    if one.with_brood:
         parts.append(
-            f"needs a brood break (queen caged {CAGED} days, so no start before"
-            f" {words.day(one.ready)})"
+            tr("supers off first") if treatment.max_supers == 0 else tr("fewer supers first")
         )
-    parts.append(words.counted(one.visits, "visit"))
+    elif treatment.max_supers == 0:
+        parts.append(tr("supers stay off"))
+    if one.with_brood:
+        # The days are `winter.CAGED_DAYS`, and one to spare.
+        parts.append(
+            tr(
+                "needs a brood break (queen caged 24 to 25 days, so no start before {day})",
+                day=words.day(one.ready),
+            )
+        )
+    parts.append(trn("{count} visit", "{count} visits", one.visits))
     if treatment.supers_after_days:
-        parts.append(f"supers on {treatment.supers_after_days} days after removal")
+        parts.append(
+            trn(
+                "supers on {count} day after removal",
+                "supers on {count} days after removal",
+                treatment.supers_after_days,
+            )
+        )
     if treatment.honey_days:
-        parts.append(f"no honey for {treatment.honey_days} days after removal")
+        parts.append(
+            trn(
+                "no honey for {count} day after removal",
+                "no honey for {count} days after removal",
+                treatment.honey_days,
+            )
+        )
     parts.append(
-        "kills under the cappings"
+        tr("kills under the cappings")
         if treatment.kills_under_cappings
-        else "does not reach mites under the cappings"
+        else tr("does not reach mites under the cappings")
     )
     if one.efficacy_percent is not None:
-        low, high = one.efficacy_percent
-        text = f"{low:g} to {high:g} % killed in trials"
-        if one.with_brood and one.efficacy_as_it_stands is not None:
-            low, high = one.efficacy_as_it_stands
-            text += f" ({low:g} to {high:g} % with brood)"
-        parts.append(text)
+        parts.append(_efficacy(one, one.efficacy_percent))
     if one.same_active:
-        parts.append("the same active as last time: mites that outlived it are left")
-    when = ""
-    if one.row is not None:
-        when = f" from {words.day(one.row.day)}"
-        when += "" if one.in_time else ", which is late"
-    return f"{words.treatment_plural(treatment)}{when}: {', '.join(parts)}"
+        parts.append(tr("the same active as last time: mites that outlived it are left"))
+    values = {
+        "treatment": words.treatment_plural(treatment),
+        "features": words.in_a_row(parts),
+    }
+    if one.row is None:
+        return tr("{treatment}: {features}", **values)
+    day = words.day(one.row.day)
+    if one.in_time:
+        return tr("{treatment} from {day}: {features}", day=day, **values)
+    return tr("{treatment} from {day}, which is late: {features}", day=day, **values)
+
+
+def _efficacy(one: Option, shares: tuple[float, float]) -> str:
+    """ "93 to 98 % killed in trials (0 to 60 % with brood)"."""
+    low, high = (words.general(share) for share in shares)
+    if not one.with_brood or one.efficacy_as_it_stands is None:
+        return tr("{low} to {high} % killed in trials", low=low, high=high)
+    brood_low, brood_high = (words.general(share) for share in one.efficacy_as_it_stands)
+    return tr(
+        "{low} to {high} % killed in trials ({brood_low} to {brood_high} % with brood)",
+        low=low,
+        high=high,
+        brood_low=brood_low,
+        brood_high=brood_high,
+    )
 
 
 def judged_lines(found: Judged) -> list[str]:
@@ -206,22 +266,32 @@ def judged_lines(found: Judged) -> list[str]:
     if found.after is None or found.limit is None or found.verdict is Verdict.ENOUGH:
         lines = []
         if found.weak and found.efficacy is not None:
-            lines = labelled("Weak", _weak(found, what))
+            lines = labelled(tr("Weak"), _weak(found, what))
         return lines
     if found.verdict is not Verdict.AGAIN:
         return []
-    text = (
-        f"{count_lines.figure(found.after.percent)} on {words.day(found.after.day)} is still over"
-        f" the {count_lines.figure(found.limit)} of that month: treat again"
-    )
+    values = {
+        "percent": count_lines.figure(found.after.percent),
+        "day": words.day(found.after.day),
+        "limit": count_lines.figure(found.limit),
+    }
     if found.others:
         names = dict.fromkeys(words.treatment_plural(one) for one in found.others)
-        text += f", with another active: {', '.join(names)}"
+        text = tr(
+            "{percent} on {day} is still over the {limit} of that month: treat again, with another"
+            " active: {treatments}",
+            treatments=words.in_a_row(list(names)),
+            **values,
+        )
     else:
-        text += ", with another active than those of this yard: the same would leave the same mites"
-    lines = labelled("Again", text)
+        text = tr(
+            "{percent} on {day} is still over the {limit} of that month: treat again, with another"
+            " active than those of this yard: the same would leave the same mites",
+            **values,
+        )
+    lines = labelled(tr("Again"), text)
     if found.weak:
-        lines += labelled("Weak", _weak(found, what))
+        lines += labelled(tr("Weak"), _weak(found, what))
     return lines
 
 
@@ -229,9 +299,12 @@ def _weak(found: Judged, what: str) -> str:
     least = found.course.treatment.efficacy_percent
     assert found.efficacy is not None and least is not None
     killed = max(found.efficacy, 0.0)
-    return (
-        f"the {what} killed about {killed:.0f} % of the mites, less than the {least[0]:g} % of the"
-        " poorest trial: see how they were given, and whether mites resist"
+    return tr(
+        "the {treatment} killed about {percent} of the mites, less than the {least} of the poorest"
+        " trial: see how they were given, and whether mites resist",
+        treatment=what,
+        percent=words.per_cent(f"{killed:.0f}"),
+        least=words.per_cent(words.general(least[0])),
     )
 
 
@@ -239,27 +312,40 @@ def winter_lines(found: Winter, today: date) -> list[str]:
     """The winter round; no line where it is not the time."""
     if found.state is Broodless.LOOK:
         return labelled(
-            "Winter",
-            "look into some colonies for brood: oxalic acid works where none is capped, and"
-            " the date alone does not tell (windowcast found)",
+            tr("Winter"),
+            tr(
+                "look into some colonies for brood: oxalic acid works where none is capped, and"
+                " the date alone does not tell (windowcast found)"
+            ),
         )
     if found.state is Broodless.SEEN and found.seen is not None:
         return labelled(
-            "Winter",
-            f"no capped brood on {words.day(found.seen)}: the conditions for oxalic acid are met"
-            f" until {words.day(found.seen + timedelta(days=LOOK_LASTS_DAYS))}; then look again",
+            tr("Winter"),
+            tr(
+                "no capped brood on {day}: the conditions for oxalic acid are met until {last};"
+                " then look again",
+                day=words.day(found.seen),
+                last=words.day(found.seen + timedelta(days=LOOK_LASTS_DAYS)),
+            ),
         )
     if found.state is Broodless.OLD and found.seen is not None:
         return labelled(
-            "Winter",
-            f"no capped brood on {words.day(found.seen)}, too long ago: look again before you give"
-            " oxalic acid",
+            tr("Winter"),
+            tr(
+                "no capped brood on {day}, too long ago: look again before you give oxalic acid",
+                day=words.day(found.seen),
+            ),
         )
     if found.state is Broodless.BROOD and found.again is not None and found.seen is not None:
         return labelled(
-            "Winter",
-            f"capped brood on {words.day(found.seen)}: look again from {words.day(found.again)}"
-            f" ({AGAIN_DAYS} days from the last egg)",
+            tr("Winter"),
+            trn(
+                "capped brood on {day}: look again from {again} ({count} day from the last egg)",
+                "capped brood on {day}: look again from {again} ({count} days from the last egg)",
+                AGAIN_DAYS,
+                day=words.day(found.seen),
+                again=words.day(found.again),
+            ),
         )
     return []
 

@@ -157,9 +157,13 @@ def count_means(
     fall:      of a board
     stale:     a treatment began after the round, or was under way
     """
-    month = words.MONTH_NAMES[entry.day.month - 1]
+    month = words.month(entry.day.month)
     if fall is not None:
-        values = {"fall": f"{fall.per_day:.1f}", "limit": f"{fall.limit:g}", "month": month}
+        values = {
+            "fall": words.decimal(fall.per_day, 1),
+            "limit": words.general(fall.limit),
+            "month": month,
+        }
         if fall.per_day >= fall.limit:
             return [tr("{fall} mites a day, above the {limit} of {month}", **values)]
         return [tr("{fall} mites a day, below the {limit} of {month}", **values)]

@@ -13,9 +13,10 @@ from typing import Any, NamedTuple
 
 from jinja2 import Environment, StrictUndefined, Template
 
-from windowcast.language import tr
-from windowcast.notice.plain import Piece, kept_together, pieces
+from windowcast.language import tag, tr
+from windowcast.notice.plain import Piece, pieces
 from windowcast.notice.text import Contents, Part
+from windowcast.notice.words import kept_together
 
 
 class Shown(NamedTuple):
@@ -37,13 +38,11 @@ def write(
     pictures: Mapping[str, Shown],
     *,
     left_out: bool = False,
-    language: str = "en",
 ) -> str:
-    """The notice as an HTML document.
+    """The notice as an HTML document, in the language spoken now.
 
     pictures:  by yard name; a yard may be missing
     left_out:  some are missing because the message would have become too large
-    language:  of the words, as BCP 47 writes it
     """
     remarks = list(said.sources)
     if left_out:
@@ -55,7 +54,7 @@ def write(
             ),
         )
     page: str = _template().render(
-        language=language,
+        language=tag(),
         subject=said.subject,
         sentence=kept_together(said.sentence),
         dates=kept_together(said.dates),

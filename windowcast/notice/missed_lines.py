@@ -7,6 +7,7 @@ from datetime import date, datetime
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
+from windowcast.language import tr, trn
 from windowcast.notice import words
 from windowcast.notice.plain import wrapped
 
@@ -34,43 +35,74 @@ def message(missed: Sequence[MissedMorning], next_at: datetime) -> tuple[str, st
     """
     first = missed[0]
     if len({(one.yard, one.local_date) for one in missed}) == 1:
-        subject = f"{first.yard}: the notice of {words.day(first.local_date)} was not sent"
+        subject = tr(
+            "{yard}: the notice of {day} was not sent",
+            yard=first.yard,
+            day=words.day(first.local_date),
+        )
     else:
-        subject = f"{words.number(len(missed))} notices were not sent".capitalize()
+        subject = words.capital(
+            trn(
+                "{number} notice was not sent",
+                "{number} notices were not sent",
+                len(missed),
+                number=words.number(len(missed)),
+            )
+        )
     paragraphs = [_said(one) for one in missed]
     zone = ZoneInfo(first.timezone)
     paragraphs.append(
-        "No notice is not an all-clear: whether a treatment could start that day, and whether what"
-        " is in the hives was in danger, was not told. The stored forecast may be old: look with"
-        " `windowcast yard NAME --fetch` where it matters."
+        tr(
+            "No notice is not an all-clear: whether a treatment could start that day, and whether"
+            " what is in the hives was in danger, was not told. The stored forecast may be old:"
+            " look with `windowcast yard NAME --fetch` where it matters."
+        )
     )
     paragraphs.append(
-        f"The next notice is due {_instant(next_at, zone)} ({first.timezone}). If it does not"
-        " come either, look with `windowcast status`."
+        tr(
+            "The next notice is due {instant} ({timezone}). If it does not come either, look with"
+            " `windowcast status`.",
+            instant=_instant(next_at, zone),
+            timezone=first.timezone,
+        )
     )
     return subject, "\n\n".join(wrapped(one) for one in paragraphs)
 
 
 def _said(one: MissedMorning) -> str:
     zone = ZoneInfo(one.timezone)
-    text = (
-        f"The notice of {words.day(one.local_date)} for {one.yard} was not sent. It was due at"
-        f" {one.due_at.astimezone(zone):%H:%M} and could have been sent until"
-        f" {one.until.astimezone(zone):%H:%M} ({one.timezone})"
-    )
+    values = {
+        "day": words.day(one.local_date),
+        "yard": one.yard,
+        "due": words.clock(one.due_at.astimezone(zone).time()),
+        "until": words.clock(one.until.astimezone(zone).time()),
+        "timezone": one.timezone,
+    }
     if one.absences is None:
-        return f"{text}, and windowcast did not run in these hours."
-    if not one.absences:
-        return (
-            f"{text}. The service was running then and could not do it: its log of that day says"
-            " why."
+        return tr(
+            "The notice of {day} for {yard} was not sent. It was due at {due} and could have been"
+            " sent until {until} ({timezone}), and windowcast did not run in these hours.",
+            **values,
         )
-    when = " and ".join(
-        f"from {_instant(begin, zone)} to {_instant(end, zone)}" for begin, end in one.absences
+    if not one.absences:
+        return tr(
+            "The notice of {day} for {yard} was not sent. It was due at {due} and could have been"
+            " sent until {until} ({timezone}). The service was running then and could not do it:"
+            " its log of that day says why.",
+            **values,
+        )
+    away = [
+        tr("from {first} to {last}", first=_instant(begin, zone), last=_instant(end, zone))
+        for begin, end in one.absences
+    ]
+    return tr(
+        "The notice of {day} for {yard} was not sent. It was due at {due} and could have been sent"
+        " until {until} ({timezone}): the service was not running {times}.",
+        times=words.listed(away),
+        **values,
     )
-    return f"{text}: the service was not running {when}."
 
 
 def _instant(instant: datetime, zone: ZoneInfo) -> str:
     local = instant.astimezone(zone)
-    return f"{words.day(local.date())}, {local:%H:%M}"
+    return tr("{day}, {time}", day=words.day(local.date()), time=words.clock(local.time()))

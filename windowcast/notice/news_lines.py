@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
+from windowcast.language import tr
 from windowcast.notice import hive_lines, reason, words
 from windowcast.notice.plain import chance_words, labelled, wrapped
 from windowcast.window.change import Change, News
@@ -12,46 +13,69 @@ from windowcast.window.decide import Row, YardAnswer
 
 def news_words(news: News, today: date) -> str:
     """For a subject; "" where nothing has changed: "opened, start on Thu Aug 20"."""
-    row = news.row
-    when = "" if row is None else ("today" if row.day == today else f"on {words.day(row.day)}")
-    if news.change is Change.OPENED:
-        return f"opened, start {when}"
-    if news.change is Change.EARLIER:
-        return f"moved earlier, start {when}"
-    if news.change is Change.LATER:
-        return f"moved later, start {when}"
+    if news.row is not None:
+        now, day = news.row.day == today, words.day(news.row.day)
+        if news.change is Change.OPENED:
+            return tr("opened, start today") if now else tr("opened, start on {day}", day=day)
+        if news.change is Change.EARLIER:
+            if now:
+                return tr("moved earlier, start today")
+            return tr("moved earlier, start on {day}", day=day)
+        if news.change is Change.LATER:
+            if now:
+                return tr("moved later, start today")
+            return tr("moved later, start on {day}", day=day)
     if news.change is Change.WITHDRAWN:
-        before = "" if news.before is None else f" of {words.day(news.before)}"
-        return f"the start{before} is withdrawn"
+        if news.before is None:
+            return tr("the start is withdrawn")
+        return tr("the start of {day} is withdrawn", day=words.day(news.before))
     if news.change is Change.DANGER_OVER:
-        return "the danger has passed"
+        return tr("the danger has passed")
     return ""
 
 
 def kept_lines(row: Row, min_chance: float, cancel_below: float) -> list[str]:
     """That a start is kept although it would not be named anew."""
     return labelled(
-        "Kept",
-        f"this start was named before; its chance has fallen below {words.percent(min_chance)}, and"
-        f" it is withdrawn below {words.percent(cancel_below)}",
+        tr("Kept"),
+        tr(
+            "this start was named before; its chance has fallen below {percent}, and it is"
+            " withdrawn below {lowest}",
+            percent=words.percent(min_chance),
+            lowest=words.percent(cancel_below),
+        ),
     )
 
 
 def withdrawn_message(news: News, answer: YardAnswer, units: str) -> tuple[str, str]:
     """Subject and body of the message that a start which was named holds no longer."""
     name = answer.yard.name
-    subject = f"{name}: {news_words(news, answer.today)}"
-    before = "" if news.before is None else f" on {words.day(news.before)}"
-    parts = [
-        wrapped("This cannot wait for the morning's notice."),
-        wrapped(
-            f"{name}: the start{before} that you were told of holds no longer by the newest"
-            " forecast. Do not put the treatment in on that day."
-        ),
-    ]
-    lines = labelled("Why", reason.reason(answer.main, answer.forecast, units))
+    subject = tr("{yard}: {what}", yard=name, what=news_words(news, answer.today))
+    text = (
+        tr(
+            "{yard}: the start that you were told of holds no longer by the newest forecast. Do not"
+            " put the treatment in on that day.",
+            yard=name,
+        )
+        if news.before is None
+        else tr(
+            "{yard}: the start on {day} that you were told of holds no longer by the newest"
+            " forecast. Do not put the treatment in on that day.",
+            yard=name,
+            day=words.day(news.before),
+        )
+    )
+    parts = [wrapped(tr("This cannot wait for the morning's notice.")), wrapped(text)]
+    lines = labelled(tr("Why"), reason.reason(answer.main, answer.forecast, units))
     if news.row is not None:
-        way = words.regimen(news.row.start.regimen)
-        lines += labelled("Instead", f"{words.day(news.row.day)}, {way}: {chance_words(news.row)}")
-    parts += ["\n".join(lines), wrapped(hive_lines.LAW)]
+        lines += labelled(
+            tr("Instead"),
+            tr(
+                "{day}, {regimen}: {chance}",
+                day=words.day(news.row.day),
+                regimen=words.regimen(news.row.start.regimen),
+                chance=chance_words(news.row),
+            ),
+        )
+    parts += ["\n".join(lines), wrapped(hive_lines.law())]
     return subject, "\n\n".join(parts) + "\n"

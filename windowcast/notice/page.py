@@ -9,10 +9,10 @@ from typing import Any, NamedTuple
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from jinja2.filters import do_urlencode
 
-from windowcast.language import tr, trn
-from windowcast.notice.hive_lines import LAW
-from windowcast.notice.plain import kept_together
+from windowcast.language import tag, tr, trn
+from windowcast.notice.hive_lines import law
 from windowcast.notice.svg import stylesheet
+from windowcast.notice.words import kept_together
 
 POLICY = {
     "default-src": "'none'",
@@ -113,7 +113,7 @@ def _templates() -> Environment:
         auto_reload=False,
         finalize=_readable,
     )
-    environment.globals.update(tr=tr, trn=trn, policy=policy(framed=False), law=LAW)
+    environment.globals.update(tr=tr, trn=trn, policy=policy(framed=False), law=law, language=tag)
     return environment
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
+from windowcast.language import marked, tr, trn
 from windowcast.notice import columns, words
 from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
 
@@ -15,14 +16,20 @@ WIDTH = columns.USUAL
 INDENT = 15
 """Column at which what stands beside a label begins."""
 LICENCES = {
-    "open-meteo": (
+    "open-meteo": marked(
         "https://open-meteo.com/ under https://creativecommons.org/licenses/by/4.0/; daily highs"
         " and chances worked out from it by windowcast."
     ),
 }
-_KEPT_TOGETHER = re.compile(
-    r" (?=[°%])|(?<=\b(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun)) (?=[A-Z][a-z]{2} \d)"
-    r"|(?<=\b(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)) (?=\d)"
+_CORRECTED = re.compile(
+    r"Chance: (?:one forecast|(?P<members>\d+) ensemble members), corrected with (?P<parts>.*)\."
+)
+"""What `sky.calibrate` says of itself, as it is kept with the scenarios."""
+_CORRECTIONS = (
+    marked("past errors by days ahead"),
+    marked("built-in errors"),
+    marked("past years beyond"),
+    marked("the extended range by its skill"),
 )
 
 
@@ -53,22 +60,31 @@ def headline(answer: TreatmentAnswer, yard: YardAnswer) -> str:
     row = answer.named
     if answer.status is Status.UNKNOWN or row is None:
         return {
-            Status.UNKNOWN: "not known today",
-            Status.CLOSED: "no start in the days looked at",
+            Status.UNKNOWN: tr("not known today"),
+            Status.CLOSED: tr("no start in the days looked at"),
         }.get(answer.status, answer.status.value)
     how = words.regimen(row.start.regimen)
-    when = "today" if row.day == yard.today else f"on {words.day(row.day)}"
     if answer.status is Status.BLOCKED:
-        return f"the weather allows a start {when}, the hives are not ready"
-    return f"start {when}, {how}"
+        if row.day == yard.today:
+            return tr("the weather allows a start today, the hives are not ready")
+        return tr(
+            "the weather allows a start on {day}, the hives are not ready", day=words.day(row.day)
+        )
+    if row.day == yard.today:
+        return tr("start today, {regimen}", regimen=how)
+    return tr("start on {day}, {regimen}", day=words.day(row.day), regimen=how)
 
 
 def chance_words(row: Row) -> str:
     """ "very likely to hold, 92 %"."""
     chance = row.start.chance
     if chance is None:
-        return "not known: a single forecast, no scenarios"
-    return f"{words.likelihood(chance.value)} to hold, {words.percent(chance.value)}"
+        return tr("not known: a single forecast, no scenarios")
+    return tr(
+        "{likelihood} to hold, {percent}",
+        likelihood=words.likelihood(chance.value),
+        percent=words.percent(chance.value),
+    )
 
 
 def source_line(answer: YardAnswer) -> str:
@@ -77,17 +93,45 @@ def source_line(answer: YardAnswer) -> str:
     if forecast.fetched_at is None or forecast.age_hours is None:
         return ""
     fetched = forecast.fetched_at.astimezone(ZoneInfo(answer.yard.timezone))
-    text = f"Forecast fetched {words.day(fetched.date())} {fetched:%H:%M}"
-    text += f" ({forecast.age_hours:.1f} h ago)"
+    values = {
+        "day": words.day(fetched.date()),
+        "time": words.clock(fetched.time()),
+        "hours": words.decimal(forecast.age_hours, 1),
+    }
     if forecast.scenarios and forecast.scenarios_last_day is not None:
-        text += f", {forecast.scenarios} scenarios to {words.day(forecast.scenarios_last_day)}"
-    how = f" {forecast.how}" if forecast.how else ""
-    return f"{text}.{how} {forecast.attribution}"
+        text = trn(
+            "Forecast fetched {day} {time} ({hours} h ago), {count} scenario to {last}.",
+            "Forecast fetched {day} {time} ({hours} h ago), {count} scenarios to {last}.",
+            forecast.scenarios,
+            last=words.day(forecast.scenarios_last_day),
+            **values,
+        )
+    else:
+        text = tr("Forecast fetched {day} {time} ({hours} h ago).", **values)
+    attribution = "; ".join(tr(one) for one in forecast.attribution.split("; "))
+    return " ".join(one for one in (text, how_words(forecast.how), attribution) if one)
+
+
+def how_words(how: str) -> str:
+    """How the chance was made, which is kept in English beside what it was made of."""
+    found = _CORRECTED.fullmatch(how)
+    if found is None:
+        return tr(how) if how else ""
+    parts = words.in_a_row([tr(one) for one in found["parts"].split(", ")])
+    if found["members"] is None:
+        return tr("Chance: one forecast, corrected with {corrections}.", corrections=parts)
+    return trn(
+        "Chance: {count} ensemble member, corrected with {corrections}.",
+        "Chance: {count} ensemble members, corrected with {corrections}.",
+        int(found["members"]),
+        corrections=parts,
+    )
 
 
 def licence_line(answer: YardAnswer) -> str:
     """What the licence of the data asks for wherever they are shown: link, licence, changes."""
-    return LICENCES.get(answer.forecast.source or "", "")
+    licence = LICENCES.get(answer.forecast.source or "", "")
+    return tr(licence) if licence else ""
 
 
 def labelled(label: str, text: str, *, column: int = INDENT) -> list[str]:
@@ -95,7 +139,7 @@ def labelled(label: str, text: str, *, column: int = INDENT) -> list[str]:
     found: list[str] = []
     for cut in _lines(
         text,
-        first=f"  {label}".ljust(column),
+        first=f"  {label} ".ljust(column),
         next_ones=" " * (column + (2 if text.startswith("- ") else 0)),
     ):
         line = Line(cut)
@@ -120,14 +164,9 @@ def wrapped_below(text: str, indent: int) -> list[str]:
     return _lines(text, first=" " * indent, next_ones=" " * (indent + 2))
 
 
-def kept_together(text: str) -> str:
-    """With spaces that do not break between a figure and its unit, and within a date."""
-    return _KEPT_TOGETHER.sub("\N{NO-BREAK SPACE}", text)
-
-
 def _lines(text: str, *, first: str = "", next_ones: str = "") -> list[str]:
     """Lines that fit and part no figure from its unit and no day from its month."""
-    kept, most = columns.filled(kept_together(text))
+    kept, most = columns.filled(words.kept_together(text))
     return [
         columns.unfilled(line.replace("\N{NO-BREAK SPACE}", " "))
         for line in textwrap.wrap(

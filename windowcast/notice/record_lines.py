@@ -7,7 +7,8 @@ import io
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from windowcast.notice import spreadsheet
+from windowcast.language import marked, tr
+from windowcast.notice import spreadsheet, words
 from windowcast.notice.plain import labelled, wrapped
 
 REQUIRED: Mapping[str, tuple[str, ...]] = {
@@ -31,58 +32,62 @@ REQUIRED: Mapping[str, tuple[str, ...]] = {
     ),
 }  # fmt: skip
 WORDS = {
-    "number": "Number",
-    "colonies": "Colonies",
-    "colony_names": "Which",
-    "supers": "Supers on",
-    "concentration": "Strength",
-    "registration": "Registration",
-    "lot": "Lot",
-    "expiry": "Expires",
-    "supplier": "Supplier",
-    "supplier_address": "its address",
-    "proof": "Proof",
-    "prescriber": "Prescriber",
-    "operator": "Done by",
-    "certificate": "Certificate",
-    "protection": "Worn",
-    "reason": "Reason",
-    "amount_per_colony": "A colony",
-    "amount_total": "In all",
-    "start": "Start",
-    "doses": "Next doses",
-    "end": "End",
-    "duration_days": "Days",
-    "withdrawal_days": "Withdrawal",
-    "honey_from": "Honey from",
-    "supers_on": "Supers from",
-    "forecast_of": "Forecast of",
-    "forecast_from": "from",
-    "chance": "Chance",
-    "expected_highs_c": "Expected °C",
-    "observed_highs_c": "Observed °C",
-    "counts_before": "Before",
-    "counts_after": "After",
-    "queens_missing": "No queen",
-    "removed_strips": "Strips out",
-    "disposed": "Disposed",
-    "removal_operator": "Taken out by",
-    "notes": "Notes",
-    "against": "Against",
-    "corrections": "Corrects",
+    "number": marked("Number"),
+    "colonies": marked("Colonies"),
+    "colony_names": marked("Which"),
+    "supers": marked("Supers on"),
+    "concentration": marked("Strength"),
+    "registration": marked("Registration"),
+    "lot": marked("Lot"),
+    "expiry": marked("Expires"),
+    "supplier": marked("Supplier"),
+    "supplier_address": marked("its address"),
+    "proof": marked("Proof"),
+    "prescriber": marked("Prescriber"),
+    "operator": marked("Done by"),
+    "certificate": marked("Certificate"),
+    "protection": marked("Worn"),
+    "reason": marked("Reason"),
+    "amount_per_colony": marked("A colony"),
+    "amount_total": marked("In all"),
+    "start": marked("Start"),
+    "doses": marked("Next doses"),
+    "end": marked("End"),
+    "duration_days": marked("Days"),
+    "withdrawal_days": marked("Withdrawal"),
+    "honey_from": marked("Honey from"),
+    "supers_on": marked("Supers from"),
+    "forecast_of": marked("Forecast of"),
+    "forecast_from": marked("from"),
+    "chance": marked("Chance"),
+    "expected_highs_c": marked("Expected °C"),
+    "observed_highs_c": marked("Observed °C"),
+    "counts_before": marked("Before"),
+    "counts_after": marked("After"),
+    "queens_missing": marked("No queen"),
+    "removed_strips": marked("Strips out"),
+    "disposed": marked("Disposed"),
+    "removal_operator": marked("Taken out by"),
+    "notes": marked("Notes"),
+    "against": marked("Against"),
+    "corrections": marked("Corrects"),
 }
 _NAMES = {
-    "start": "date",
-    "treatment": "name",
-    "amount_total": "amount",
-    "supplier_address": "the supplier's address",
-    "proof": "proof of purchase",
-    "withdrawal_days": "withdrawal period",
-    "duration_days": "duration (the treatment is still in)",
-    "disposed": "disposal",
-    "registration": "registration number",
-    "operator": "who did it",
-    "certificate": "certificate number",
+    "lot": marked("lot"),
+    "supplier": marked("supplier"),
+    "yard": marked("yard"),
+    "colonies": marked("colonies"),
+    "start": marked("date"),
+    "treatment": marked("name"),
+    "amount_total": marked("amount"),
+    "supplier_address": marked("the supplier's address"),
+    "proof": marked("proof of purchase"),
+    "withdrawal_days": marked("withdrawal period"),
+    "duration_days": marked("duration (the treatment is still in)"),
+    "disposed": marked("disposal"),
+    "registration": marked("registration number"),
+    "operator": marked("who did it"),
+    "certificate": marked("certificate number"),
 }
 
 
@@ -90,16 +95,21 @@ def lacks(row: Mapping[str, Any]) -> dict[str, list[str]]:
     """What each list of required fields misses in a record; lists that miss nothing are absent."""
     found = {}
     for law, fields in REQUIRED.items():
-        missing = [_NAMES.get(one, one) for one in fields if row.get(one) in ("", None)]
+        missing = [_name(one) for one in fields if row.get(one) in ("", None)]
         if missing:
             found[law] = missing
     return found
 
 
+def _name(field: str) -> str:
+    found = _NAMES.get(field, "")
+    return tr(found) if found else field
+
+
 def record_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     """The records as a person reads them."""
     if not rows:
-        return ["No treatments on record."]
+        return [tr("No treatments on record.")]
     lines: list[str] = []
     for row in rows:
         head = f"{row['yard']}, {row['start']}: {row['active']} {row['form']}, {row['regimen']}"
@@ -107,14 +117,18 @@ def record_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
         for key, label in WORDS.items():
             value = row.get(key)
             if value not in ("", None) and key != "start":
-                lines += labelled(label, str(value))
+                lines += labelled(tr(label), str(value))
         for law, missing in lacks(row).items():
-            lines += labelled("Lacks", f"{', '.join(missing)} ({law})")
+            text = tr("{fields} ({law})", fields=words.in_a_row(missing), law=law)
+            lines += labelled(tr("Lacks"), text)
         lines.append("")
     lines.append(
         wrapped(
-            "What must be kept, and for how long, differs: five years in the European Union and the"
-            " United Kingdom, two for restricted products in the United States. Local law decides."
+            tr(
+                "What must be kept, and for how long, differs: five years in the European Union and"
+                " the United Kingdom, two for restricted products in the United States. Local law"
+                " decides."
+            )
         )
     )
     return lines
@@ -141,8 +155,8 @@ def journal_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     for row in rows:
         text = f"{row['day']} {row['yard']}, {row['kind']}: {row['what']}"
         if row["corrects"] != "":
-            text += f" (in place of {row['corrects']})"
+            text += f" ({tr('in place of {number}', number=row['corrects'])})"
         if row["corrected_by"] != "":
-            text += f" [no longer counts: see {row['corrected_by']}]"
+            text += f" [{tr('no longer counts: see {number}', number=row['corrected_by'])}]"
         lines += labelled(str(row["number"]), text)
-    return lines or ["No entries."]
+    return lines or [tr("No entries.")]

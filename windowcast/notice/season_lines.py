@@ -7,6 +7,7 @@ from datetime import UTC
 from fractions import Fraction
 from typing import Any
 
+from windowcast.language import tr, trn
 from windowcast.notice import columns, words
 from windowcast.notice.plain import LICENCES, wrapped
 from windowcast.notice.waiting_lines import about_waiting, waiting_document, waiting_lines
@@ -32,16 +33,37 @@ def season_lines(answer: SeasonAnswer) -> list[str]:
     name = words.treatment_plural(past.treatment)
     lines = []
     if answer.source == "sample":
-        lines += [wrapped(f"INVENTED WEATHER: {answer.attribution}"), ""]
+        invented = tr("INVENTED WEATHER: {source}", source=tr(answer.attribution))
+        lines += [wrapped(invented), ""]
+    years = {"first": past.first_year, "last": past.last_year}
     lines += [
-        wrapped(f"{answer.yard.name}: {name}, starts {_span(past.season.first, past.season.last)}"),
         wrapped(
-            f"Share of {words.counted(past.years, 'past year')} ({past.first_year} to"
-            f" {past.last_year}) in which every day of the exposure was inside its band"
-            + (
-                "; under “now”, the chance of this year's starts that the stored forecast covers."
-                if answer.now
-                else "."
+            tr(
+                "{yard}: {treatment}, starts {days}",
+                yard=answer.yard.name,
+                treatment=name,
+                days=_span(past.season.first, past.season.last),
+            )
+        ),
+        wrapped(
+            trn(
+                "Share of {count} past year ({first} to {last}) in which every day of the exposure"
+                " was inside its band; under “now”, the chance of this year's starts that the"
+                " stored forecast covers.",
+                "Share of {count} past years ({first} to {last}) in which every day of the exposure"
+                " was inside its band; under “now”, the chance of this year's starts that the"
+                " stored forecast covers.",
+                past.years,
+                **years,
+            )
+            if answer.now
+            else trn(
+                "Share of {count} past year ({first} to {last}) in which every day of the exposure"
+                " was inside its band.",
+                "Share of {count} past years ({first} to {last}) in which every day of the exposure"
+                " was inside its band.",
+                past.years,
+                **years,
             )
         ),
     ]
@@ -62,9 +84,9 @@ def _block(regimens: Sequence[PastRegimen], answer: SeasonAnswer) -> list[str]:
     with_now = bool(answer.now)
     width = PAST_COLUMNS + NOW_COLUMNS if with_now else PAST_COLUMNS + NOW_COLUMNS - 1
     titles = "".join(f"{_title(one, width)}" for one in regimens)
-    lines = [f"  {'start':<{LABEL_COLUMNS}}{titles}"]
+    lines = [f"  {tr('start'):<{LABEL_COLUMNS}}{titles}"]
     if with_now:
-        pair = f"{'past':>{PAST_COLUMNS}}{'now':>{NOW_COLUMNS}}"
+        pair = f"{tr('past'):>{PAST_COLUMNS}}{tr('now'):>{NOW_COLUMNS}}"
         lines.append(" " * (LABEL_COLUMNS + 2) + pair * len(regimens))
     for halves in zip(*(half_months(one.starts) for one in regimens), strict=True):
         cells = ""
@@ -80,8 +102,8 @@ def _block(regimens: Sequence[PastRegimen], answer: SeasonAnswer) -> list[str]:
     gap = " " * (width - at)
     firsts = "".join(f"{_median(one):>{at}}{gap}" for one in regimens)
     none = "".join(f"{_percent(one.share_without):>{at}}{gap}" for one in regimens)
-    lines.append(f"  {'median first start':<{LABEL_COLUMNS}}{firsts}".rstrip())
-    lines.append(f"  {'years without any':<{LABEL_COLUMNS}}{none}".rstrip())
+    lines.append(f"  {tr('median first start'):<{LABEL_COLUMNS}}{firsts}".rstrip())
+    lines.append(f"  {tr('years without any'):<{LABEL_COLUMNS}}{none}".rstrip())
     return lines
 
 
@@ -100,7 +122,7 @@ def _now(one: PastRegimen, half: Sequence[PastStart], answer: SeasonAnswer) -> s
     if not chances:
         return "-"
     low, high = round(min(chances) * 100), round(max(chances) * 100)
-    return f"{low} %" if low == high else f"{low}–{high} %"
+    return words.per_cent(str(low) if low == high else f"{low}–{high}")
 
 
 def _instead(answer: SeasonAnswer) -> list[str]:
@@ -110,8 +132,12 @@ def _instead(answer: SeasonAnswer) -> list[str]:
     name = words.treatment_plural(past.treatment)
     lines = [
         wrapped(
-            f"Here most years have no start for {name} in these days: {_percent(least)} of them"
-            " with the regimen that fits most often. Plan something else for them:"
+            tr(
+                "Here most years have no start for {treatment} in these days: {percent} of them"
+                " with the regimen that fits most often. Plan something else for them:",
+                treatment=name,
+                percent=_percent(least),
+            )
         )
     ]
     better = sorted(
@@ -124,19 +150,30 @@ def _instead(answer: SeasonAnswer) -> list[str]:
     )
     for one in better[:OTHERS_SHOWN]:
         shares = [share for regimen in one.regimens if (share := pooled(regimen.starts))]
-        needs = "; only while there is no capped brood" if one.treatment.needs_broodless else ""
+        values = {
+            "treatment": words.treatment_plural(one.treatment),
+            "id": one.treatment.id,
+            "percent": _percent(max(shares, default=None)),
+        }
         lines.append(
             _item(
-                f"{words.treatment_plural(one.treatment)} ({one.treatment.id}): in the same days"
-                f" {_percent(max(shares, default=None))} of starts held{needs}"
+                tr(
+                    "{treatment} ({id}): in the same days {percent} of starts held; only while"
+                    " there is no capped brood",
+                    **values,
+                )
+                if one.treatment.needs_broodless
+                else tr("{treatment} ({id}): in the same days {percent} of starts held", **values)
             )
         )
     lines += [_item(text) for text in _other_dates(answer)]
     if len(lines) == 1:
         lines.append(
             _item(
-                "no other treatment of treatments.toml held more often, and no half-month of the"
-                " year held in half of the years: ask for one with another band"
+                tr(
+                    "no other treatment of treatments.toml held more often, and no half-month of"
+                    " the year held in half of the years: ask for one with another band"
+                )
             )
         )
     return lines
@@ -162,11 +199,17 @@ def _other_dates(answer: SeasonAnswer) -> list[str]:
     before = min(good, key=lambda i: (_first_half(answer, inside, year) - i) % len(year))
     after = min(good, key=lambda i: (i - _first_half(answer, inside, year)) % len(year))
     found = []
-    for label, index in (("earlier", before), ("later", after)):
+    for earlier, index in ((True, before), (False, after)):
         share, regimen_id, half = year[index]
+        values = {
+            "days": _span(half[0].day, half[-1].day),
+            "percent": _percent(share),
+            "regimen": regimen_id,
+        }
         found.append(
-            f"{label}: starts {_span(half[0].day, half[-1].day)} held in {_percent(share)} of"
-            f" cases ({regimen_id})"
+            tr("earlier: starts {days} held in {percent} of cases ({regimen})", **values)
+            if earlier
+            else tr("later: starts {days} held in {percent} of cases ({regimen})", **values)
         )
     return found[:1] if before == after else found
 
@@ -190,11 +233,21 @@ def _sources(answer: SeasonAnswer) -> list[str]:
     lines = []
     if answer.fetched_at is not None:
         fetched = words.day_with_year(answer.fetched_at.date())
-        lines.append(wrapped(f"Past years fetched {fetched}. {answer.attribution}"))
+        lines.append(
+            wrapped(
+                tr(
+                    "Past years fetched {date}. {source}",
+                    date=fetched,
+                    source=tr(answer.attribution),
+                )
+            )
+        )
     if answer.source in LICENCES:
-        lines.append(wrapped(LICENCES[answer.source]))
+        lines.append(wrapped(tr(LICENCES[answer.source])))
     lines.append(
-        wrapped("What past years allowed is no forecast. The label and local law decide, always.")
+        wrapped(
+            tr("What past years allowed is no forecast. The label and local law decide, always.")
+        )
     )
     return lines
 
@@ -259,19 +312,19 @@ def _percent(share: Fraction | None) -> str:
 def _median(one: PastRegimen) -> str:
     if one.median_first is not None:
         return _day(one.median_first)
-    return "none" if one.whole_years else "-"
+    return tr("none") if one.whole_years else "-"
 
 
 def _day(day: MonthDay) -> str:
-    return f"{words.MONTH_NAMES[day.month - 1]} {day.day}"
+    return words.month_day(day.month, day.day)
 
 
 def _span(first: MonthDay, last: MonthDay) -> str:
     if first == last:
         return _day(first)
     if first.month == last.month and first.day < last.day:
-        return f"{_day(first)}–{last.day}"
-    return f"{_day(first)} to {_day(last)}"
+        return words.days_of_month(first.month, first.day, last.day)
+    return tr("{first} to {last}", first=_day(first), last=_day(last))
 
 
 def instead_pieces(answer: SeasonAnswer) -> list[str]:

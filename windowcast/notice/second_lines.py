@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from windowcast.language import tr
 from windowcast.notice import words
 from windowcast.notice.plain import labelled
 from windowcast.sky.second import Difference
@@ -18,17 +19,27 @@ def second_lines(
     for source, days in found.items():
         if not days:
             continue
-        told = [
-            f"{words.degrees(one.second_tenths / 10, units)} on {words.day(one.day)},"
-            f" {words.difference(one.by_k, units)} {'above' if one.by_k > 0 else 'below'} the first"
-            for one in days
-        ]
         lines += labelled(
-            "Second look",
-            f"{names[source]} has {words.listed(told)}: more than the two usually differ, so take"
-            " the chance for less sure than it says",
+            tr("Second look"),
+            tr(
+                "{service} has {highs}: more than the two usually differ, so take the chance for"
+                " less sure than it says",
+                service=tr(names[source]),
+                highs=words.listed([_high(one, units) for one in days]),
+            ),
         )
     return lines
+
+
+def _high(one: Difference, units: str) -> str:
+    values = {
+        "degrees": words.degrees(one.second_tenths / 10, units),
+        "day": words.day(one.day),
+        "difference": words.difference(one.by_k, units),
+    }
+    if one.by_k > 0:
+        return tr("{degrees} on {day}, {difference} above the first", **values)
+    return tr("{degrees} on {day}, {difference} below the first", **values)
 
 
 def second_document(found: Mapping[str, Sequence[Difference]]) -> dict[str, Any]:

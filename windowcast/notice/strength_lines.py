@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from windowcast.language import tr, trn
+from windowcast.notice import words
 from windowcast.notice.plain import labelled
 from windowcast.trade.vapour import Strength
 from windowcast.window.decide import Status, TreatmentAnswer
@@ -20,10 +22,17 @@ def strength_lines(answer: TreatmentAnswer, found: Mapping[str, Strength]) -> li
         return []
     days = named.start.regimen.exposure_days
     return labelled(
-        "Strength",
-        f"these days evaporate the acid about {strong.middle:.1f} times as strongly as {days} days"
-        f" at 20 °C ({strong.low:.1f} to {strong.high:.1f}); an explanation, the dose stays the"
-        " label's",
+        tr("Strength"),
+        trn(
+            "these days evaporate the acid about {middle} times as strongly as {count} day at"
+            " 20 °C ({low} to {high}); an explanation, the dose stays the label's",
+            "these days evaporate the acid about {middle} times as strongly as {count} days at"
+            " 20 °C ({low} to {high}); an explanation, the dose stays the label's",
+            days,
+            middle=words.decimal(strong.middle, 1),
+            low=words.decimal(strong.low, 1),
+            high=words.decimal(strong.high, 1),
+        ),
     )
 
 

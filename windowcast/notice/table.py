@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import timedelta
 
+from windowcast.language import tr, trn
 from windowcast.notice import columns, words
 from windowcast.notice.beside import NOTHING, Beside
 from windowcast.notice.plain import (
@@ -31,7 +32,14 @@ def answer_lines(answer: YardAnswer, units: str, beside: Beside = NOTHING) -> li
     """One yard: what is in its hives and when it is due, then each treatment with its answer,
     reason and first starts."""
     lines = [
-        wrapped(f"{answer.yard.name}, {words.day_with_year(answer.today)} ({answer.yard.timezone})")
+        wrapped(
+            tr(
+                "{yard}, {date} ({timezone})",
+                yard=answer.yard.name,
+                date=words.day_with_year(answer.today),
+                timezone=answer.yard.timezone,
+            )
+        )
     ]
     if beside.heading:
         lines.append(wrapped(beside.heading))
@@ -44,13 +52,26 @@ def answer_lines(answer: YardAnswer, units: str, beside: Beside = NOTHING) -> li
 
 def _treatment_lines(answer: TreatmentAnswer, yard: YardAnswer, units: str) -> list[str]:
     name = words.treatment_plural(answer.treatment)
-    lines = [wrapped(f"{name}: {headline(answer, yard)} [{answer.status.value}]")]
+    lines = [
+        wrapped(
+            tr(
+                "{treatment}: {headline} [{status}]",
+                treatment=name,
+                headline=headline(answer, yard),
+                status=status_word(answer.status),
+            )
+        )
+    ]
     if answer.named is not None and answer.status is not Status.UNKNOWN:
-        lines += labelled("Chance", chance_words(answer.named))
-    lines += labelled("Why", reason(answer, yard.forecast, units))
+        lines += labelled(tr("Chance"), chance_words(answer.named))
+    lines += labelled(tr("Why"), reason(answer, yard.forecast, units))
     lines += _starts(answer.rows[:SHOWN_STARTS], units)
     if len(answer.rows) > SHOWN_STARTS:
-        lines.append(f"  … and {len(answer.rows) - SHOWN_STARTS} more (--json shows all)")
+        more = len(answer.rows) - SHOWN_STARTS
+        text = trn(
+            "… and {count} more (--json shows all)", "… and {count} more (--json shows all)", more
+        )
+        lines.append(f"  {text}")
     return lines
 
 
@@ -74,7 +95,8 @@ def _starts(rows: Sequence[Row], units: str) -> list[str]:
             f" {danger:>6} {hottest:>8}  {mark}"
         ).rstrip()
 
-    lines = [line("start", "regimen", ("chance", "hot", "cold", "danger"), "hottest", "")]
+    shares_of = [tr("chance"), tr("hot"), tr("cold"), tr("danger")]
+    lines = [line(tr("start"), tr("regimen"), shares_of, tr("hottest"), "")]
     for row in rows:
         start = row.start
         shares = [
@@ -83,9 +105,20 @@ def _starts(rows: Sequence[Row], units: str) -> list[str]:
         ]
         hottest_c = start.fit.hottest_c if start.hottest_c is None else start.hottest_c
         hottest = "-" if hottest_c is None else words.degrees_bare(hottest_c, units)
-        mark = "start" if row.safe else ""
+        mark = tr("start") if row.safe else ""
         lines.append(line(words.day(row.day), start.regimen.id, shares, hottest, mark))
     return lines
+
+
+def status_word(status: Status) -> str:
+    """The status as people read it; programs read its value."""
+    return {
+        Status.OPEN: tr("open"),
+        Status.LATER: tr("later"),
+        Status.CLOSED: tr("closed"),
+        Status.BLOCKED: tr("blocked"),
+        Status.UNKNOWN: tr("unknown"),
+    }[status]
 
 
 def weather_lines(
@@ -109,8 +142,9 @@ def weather_lines(
                 words.degrees_bare(value / 10, units)
                 for value in (row[tail], row[len(row) // 2], row[-1 - tail])
             ]
-    titles = ("forecast", "low 5 %", "middle", "high 5 %")
-    head = f"  {'daily high, °' + units:<14} " + " ".join(f"{title:>9}" for title in titles)
+    titles = (tr("forecast"), tr("low 5 %"), tr("middle"), tr("high 5 %"))
+    unit = tr("daily high, {unit}", unit=f"°{units}")
+    head = f"  {unit:<14} " + " ".join(f"{title:>9}" for title in titles)
     return [
         "",
         head,
@@ -127,22 +161,37 @@ def band_lines(treatment: Treatment, regimen_id: str | None) -> list[str]:
     for regimen in treatment.regimens:
         if regimen_id is not None and regimen.id != regimen_id:
             continue
-        how = f"{words.regimen(regimen)}, {regimen.exposure_days} days"
-        lines += wrapped_below(f"{regimen.id}: {how}", 2)
-        lines += wrapped_below(f"daily high {_both(regimen.band)}", 4)
-        for phase in regimen.phases:
-            days = f"days {phase.first_day} to {phase.last_day}"
-            lines += wrapped_below(f"{days}: daily high {_both(phase.band)}", 4)
+        texts = [tr("daily high {band}", band=_both(regimen.band))]
+        texts += [
+            tr(
+                "days {first} to {last}: daily high {band}",
+                first=phase.first_day,
+                last=phase.last_day,
+                band=_both(phase.band),
+            )
+            for phase in regimen.phases
+        ]
         if regimen.cool_only_c is not None:
             limit = regimen.cool_only_c
-            both = f"{words.degrees(limit, 'C')} ({words.degrees(limit, 'F')})"
-            lines += wrapped_below(
-                f"only while the likely hottest high stays at or below {both}", 4
+            texts.append(
+                tr(
+                    "only while the likely hottest high stays at or below {celsius} ({fahrenheit})",
+                    celsius=words.degrees(limit, "C"),
+                    fahrenheit=words.degrees(limit, "F"),
+                )
             )
+        head = tr(
+            "{regimen}, {days}",
+            regimen=words.regimen(regimen),
+            days=words.days(regimen.exposure_days),
+        )
+        lines += wrapped_below(f"{regimen.id}: {head}", 2)
+        for text in texts:
+            lines += wrapped_below(text, 4)
     return lines
 
 
 def _both(band: Band) -> str:
     if band == Band():
-        return "without bounds"
+        return tr("without bounds")
     return f"{words.band(band, 'C')} ({words.band(band, 'F')})"

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from jinja2 import Environment, Template
 
-from windowcast.language import tr, trn
+from windowcast.language import marked, tr, trn
 from windowcast.notice import hive_lines, many, words
 from windowcast.notice import reason as reasons
 from windowcast.notice.beside import NOTHING, Beside
@@ -25,14 +25,18 @@ from windowcast.notice.plain import (
     source_line,
     wrapped,
 )
-from windowcast.trade import visits as visiting
+from windowcast.notice.visit_words import visit_words
 from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
 
 MOST_NEWS = 3
-INVENTED = (
-    "INVENTED WEATHER: these are bundled sample data for invented yards.",
-    "Nothing here says anything about a real place.",
+MOST_NAMES = 2
+SAMPLE = marked(
+    "INVENTED WEATHER: these are bundled sample data for invented yards.\n"
+    "Nothing here says anything about a real place."
 )
+OLD = marked("Only an old forecast for {yards}: no start is named there.")
+SHORT = marked("Too short a forecast for {yards}: no start is named there.")
+NONE = marked("No usable forecast for {yards}: no start is named there.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,15 +125,19 @@ def contents(
         days = [circumstances.day]
     dates = words.day_with_year(days[0])
     if len(days) > 1:
-        dates = f"{words.day(days[0])} or {words.day_with_year(days[-1])}, each yard's own date"
+        dates = tr(
+            "{first} or {last}, each yard's own date",
+            first=words.day(days[0]),
+            last=words.day_with_year(days[-1]),
+        )
     whole, brief = many.parted(answers, others)
     short = many.short_subject(said)
     return Contents(
-        subject=f"{short} (invented weather)" if circumstances.invented else short,
+        subject=words.invented_subject(short) if circumstances.invented else short,
         opening=tuple(_opening(answers, circumstances)),
-        invented=INVENTED if circumstances.invented else (),
+        invented=tuple(tr(SAMPLE).splitlines()) if circumstances.invented else (),
         dates=dates,
-        sentence=said + ".",
+        sentence=tr("{sentence}.", sentence=said),
         parts=tuple(
             _part(
                 answer,
@@ -141,11 +149,12 @@ def contents(
         ),
         brief=tuple(many.brief(brief, others)),
         cautions=tuple(_cautions(answers, others)),
-        law=hive_lines.LAW,
+        law=hive_lines.law(),
         sources=tuple(_sources(answers)),
-        next=(
-            f"The next notice is due tomorrow at {circumstances.next_at:%H:%M}. If none comes,"
-            " something is broken: no notice is not an all-clear."
+        next=tr(
+            "The next notice is due tomorrow at {time}. If none comes, something is broken: no"
+            " notice is not an all-clear.",
+            time=words.clock(circumstances.next_at),
         ),
     )
 
@@ -153,8 +162,7 @@ def contents(
 def laid_out(said: Contents) -> Notice:
     """The notice as plain text."""
     body = _template().render(
-        opening=[wrapped(text) for text in said.opening],
-        invented=said.invented,
+        opening=[wrapped(text) for text in (*said.opening, *said.invented)],
         date=said.dates,
         subject=wrapped(said.sentence),
         yards=["\n".join([*_headed(part.heading), *part.lines]) for part in said.parts],
@@ -187,19 +195,33 @@ def subject_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside] | Non
     """
     others = beside or {}
     told = [(answer, others.get(answer.yard.name, NOTHING)) for answer in answers]
-    texts = [f"{answer.yard.name}: {one.danger}" for answer, one in told if one.danger]
+    texts = [at_yard(answer, one.danger) for answer, one in told if one.danger]
     if len(texts) > many.MOST_WHOLE:
-        texts = [tr("what is in is in danger at {count} yards", count=len(texts))]
+        texts = [
+            trn(
+                "what is in is in danger at {count} yard",
+                "what is in is in danger at {count} yards",
+                len(texts),
+            )
+        ]
     news = [(answer, one.news) for answer, one in told if one.news and not one.danger]
     if len(news) <= MOST_NEWS:
-        texts += [f"{answer.yard.name}: {what}" for answer, what in news]
+        texts += [at_yard(answer, what) for answer, what in news]
     else:
-        texts.append(f"something has changed at {len(news)} yards")
+        texts.append(
+            trn(
+                "something has changed at {count} yard",
+                "something has changed at {count} yards",
+                len(news),
+            )
+        )
     today = [(answer, one.today) for answer, one in told if one.today and not one.danger]
     if len(today) <= 2:
-        texts += [f"{answer.yard.name}: {what}" for answer, what in today]
+        texts += [at_yard(answer, what) for answer, what in today]
     else:
-        texts.append(f"visits today at {len(today)} yards")
+        texts.append(
+            trn("visits today at {count} yard", "visits today at {count} yards", len(today))
+        )
     shown = {answer.yard.name for answer, _ in news} if len(news) <= MOST_NEWS else set()
     free = [answer for answer, one in told if one.windows and answer.yard.name not in shown]
     if free:
@@ -210,10 +232,17 @@ def subject_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside] | Non
         if not (one.windows or one.danger or one.today or answer.yard.name in shown)
     ]
     if quiet and not texts and len(quiet) == 1:
-        return f"{quiet[0].yard.name}: {others[quiet[0].yard.name].heading}"
+        return at_yard(quiet[0], others[quiet[0].yard.name].heading)
     if quiet:
-        texts.append(f"{words.counted(len(quiet), 'yard')} with a treatment in")
+        texts.append(
+            trn("{count} yard with a treatment in", "{count} yards with a treatment in", len(quiet))
+        )
     return "; ".join(texts)
+
+
+def at_yard(answer: YardAnswer, what: str) -> str:
+    """ "Creek Bend: start today"."""
+    return tr("{yard}: {what}", yard=answer.yard.name, what=what)
 
 
 def _windows_of(answers: Sequence[YardAnswer], *, more: bool) -> str:
@@ -221,34 +250,23 @@ def _windows_of(answers: Sequence[YardAnswer], *, more: bool) -> str:
     by_status: dict[Status, list[YardAnswer]] = {}
     for answer in answers:
         by_status.setdefault(answer.main.status, []).append(answer)
-    parts: list[tuple[int, str, str]] = []
-    opened = by_status.get(Status.OPEN, [])
+    opened = by_status.pop(Status.OPEN, [])
+    if not opened and len(answers) == 1:
+        only = answers[0]
+        named = only.main.named
+        if only.main.status is Status.LATER and named is not None:
+            return tr("{yard} can start on {day}", yard=only.yard.name, day=words.day(named.day))
+        return at_yard(only, _state(only.main.status))
     if opened:
-        parts.append((len(opened), "can start today", _names(opened)))
-    for status, verb in (
-        (Status.LATER, "later"),
-        (Status.BLOCKED, "blocked"),
-        (Status.CLOSED, "closed"),
-        (Status.UNKNOWN, "without a usable forecast"),
-    ):
-        if found := by_status.get(status):
-            parts.append((len(found), verb, _names(found)))
-    if parts[0][1] == "can start today":
-        texts = [f"{parts[0][2]} can start today"]
-    elif len(parts) == 1 and parts[0][0] == 1:
-        answer = answers[0]
-        named = answer.main.named
-        if answer.main.status is Status.LATER and named is not None:
-            return f"{answer.yard.name} can start on {words.day(named.day)}"
-        return f"{answer.yard.name}: {parts[0][1]}"
+        texts = [_can_start(opened)]
+    elif more:
+        texts = [tr("no other yard can start today")]
     else:
-        texts = ["no other yard can start today" if more else "No yard can start today"]
-        parts.insert(0, parts[0])
-    said_yards = False
-    for count, verb, _ in parts[1:]:
-        noun = "" if said_yards else (" yard" if count == 1 else " yards")
-        texts.append(f"{count}{noun} {verb}")
-        said_yards = True
+        texts = [tr("No yard can start today")]
+    for status in (Status.LATER, Status.BLOCKED, Status.CLOSED, Status.UNKNOWN):
+        if found := by_status.get(status):
+            # What is counted is named once.
+            texts.append(_counted(status, len(found), named=len(texts) == 1))
     return "; ".join(texts)
 
 
@@ -260,23 +278,58 @@ def _broken_in_short(names: Sequence[str]) -> str:
     )
 
 
-def _names(answers: Sequence[YardAnswer]) -> str:
-    names = [answer.yard.name for answer in answers]
-    return words.listed(names) if len(names) <= 2 else f"{len(names)} yards"
+def _can_start(answers: Sequence[YardAnswer]) -> str:
+    count, names = len(answers), [answer.yard.name for answer in answers]
+    if count > MOST_NAMES:
+        return trn("{count} yard can start today", "{count} yards can start today", count)
+    return trn(
+        "{yards} can start today", "{yards} can start today", count, yards=words.listed(names)
+    )
+
+
+def _state(status: Status) -> str:
+    return {
+        Status.LATER: tr("later"),
+        Status.BLOCKED: tr("blocked"),
+        Status.CLOSED: tr("closed"),
+    }.get(status, tr("without a usable forecast"))
+
+
+def _counted(status: Status, count: int, *, named: bool) -> str:
+    """ "2 yards later" where the yards are `named`, else "2 later"."""
+    if status is Status.LATER:
+        if named:
+            return trn("{count} yard later", "{count} yards later", count)
+        return trn("{count} later", "{count} later", count)
+    if status is Status.BLOCKED:
+        if named:
+            return trn("{count} yard blocked", "{count} yards blocked", count)
+        return trn("{count} blocked", "{count} blocked", count)
+    if status is Status.CLOSED:
+        if named:
+            return trn("{count} yard closed", "{count} yards closed", count)
+        return trn("{count} closed", "{count} closed", count)
+    if named:
+        return trn(
+            "{count} yard without a usable forecast",
+            "{count} yards without a usable forecast",
+            count,
+        )
+    return trn("{count} without a usable forecast", "{count} without a usable forecast", count)
 
 
 def _part(answer: YardAnswer, units: str, *, dated: bool, beside: Beside) -> Part:
     """One yard's part of the notice; `dated`: its own date is told too."""
     lines: list[str] = []
     if dated:
-        lines += labelled("Today", words.day(answer.today))
+        lines += labelled(tr("Today"), words.day(answer.today))
     lines += beside.first
     if beside.windows:
         lines += _window_lines(answer, units, others=beside.others)
     lines += beside.last
     if answer.forecast.missing and answer.forecast.sources:
-        lines += labelled("Missing", "; ".join(answer.forecast.missing))
-    heading = f"{answer.yard.name}: {beside.heading or headline(answer.main, answer)}"
+        lines += labelled(tr("Missing"), reasons.missing(answer.forecast))
+    heading = at_yard(answer, beside.heading or headline(answer.main, answer))
     opened = beside.windows and answer.main.status is Status.OPEN
     return Part(
         yard=answer.yard.name,
@@ -301,18 +354,26 @@ def _window_lines(answer: YardAnswer, units: str, *, others: bool) -> list[str]:
     row = main.named if main.status is not Status.UNKNOWN else None
     if row is not None:
         lines += labelled(
-            "Start",
-            f"{words.day(row.day)}, {words.regimen(row.start.regimen)}"
-            f" ({words.treatment_plural(main.treatment)})",
+            tr("Start"),
+            tr(
+                "{day}, {regimen} ({treatment})",
+                day=words.day(row.day),
+                regimen=words.regimen(row.start.regimen),
+                treatment=words.treatment_plural(main.treatment),
+            ),
         )
-        lines += labelled("Chance", chance_words(row))
-        lines += labelled("Hottest day", _hottest(row, units))
-    lines += labelled("Why", reasons.reason(main, answer.forecast, units))
+        lines += labelled(tr("Chance"), chance_words(row))
+        lines += labelled(tr("Hottest day"), _hottest(row, units))
+    lines += labelled(tr("Why"), reasons.reason(main, answer.forecast, units))
     if row is None and main.status is Status.CLOSED and main.best is not None:
         lines += labelled(
-            "Nearest",
-            f"{words.day(main.best.day)}, {words.regimen(main.best.start.regimen)}:"
-            f" {chance_words(main.best)}",
+            tr("Nearest"),
+            tr(
+                "{day}, {regimen}: {chance}",
+                day=words.day(main.best.day),
+                regimen=words.regimen(main.best.start.regimen),
+                chance=chance_words(main.best),
+            ),
         )
     if row is not None:
         lines += _visits(main, answer)
@@ -325,7 +386,7 @@ def _window_lines(answer: YardAnswer, units: str, *, others: bool) -> list[str]:
         for one in answer.treatments[1:]
     ]
     if rest and others:
-        lines += labelled("Others", rest[0])
+        lines += labelled(tr("Others"), rest[0])
         for other in rest[1:]:
             lines += labelled("", other)
     return lines
@@ -337,19 +398,28 @@ def other_line(answer: TreatmentAnswer, *, told_apart: bool = False) -> str:
     if told_apart:
         name += f" ({answer.treatment.id})"
     if answer.status is Status.UNKNOWN:
-        return f"{name}: not known"
+        return tr("{treatment}: not known", treatment=name)
     row = answer.named
     if row is None:
         best = answer.best
-        near = (
-            f" (at best {words.percent(best.start.chance.value)} on {words.day(best.day)})"
-            if best is not None and best.start.chance is not None
-            else ""
+        if best is None or best.start.chance is None:
+            return tr("{treatment}: no start", treatment=name)
+        return tr(
+            "{treatment}: no start (at best {percent} on {day})",
+            treatment=name,
+            percent=words.percent(best.start.chance.value),
+            day=words.day(best.day),
         )
-        return f"{name}: no start{near}"
-    chance = "" if row.start.chance is None else f", {words.percent(row.start.chance.value)}"
-    blocked = "".join(f"; {reasons.in_short(one)}" for one in answer.blocked)
-    return f"{name}: {words.day(row.day)}{chance}{blocked}"
+    if row.start.chance is None:
+        text = tr("{treatment}: {day}", treatment=name, day=words.day(row.day))
+    else:
+        text = tr(
+            "{treatment}: {day}, {percent}",
+            treatment=name,
+            day=words.day(row.day),
+            percent=words.percent(row.start.chance.value),
+        )
+    return "; ".join([text, *(reasons.in_short(one) for one in answer.blocked)])
 
 
 def _opening(answers: Sequence[YardAnswer], circumstances: Circumstances) -> list[str]:
@@ -357,43 +427,37 @@ def _opening(answers: Sequence[YardAnswer], circumstances: Circumstances) -> lis
     unknown = [answer for answer in answers if answer.main.status is Status.UNKNOWN]
     by_cause: dict[str, list[str]] = {}
     for answer in unknown:
-        cause = "Only an old forecast" if answer.forecast.stale else "Too short a forecast"
+        cause = OLD if answer.forecast.stale else SHORT
         if not answer.forecast.sources:
-            cause = "No usable forecast"
+            cause = NONE
         by_cause.setdefault(cause, []).append(answer.yard.name)
-    found = [
-        f"{cause} for {_few(names)}: no start is named there." for cause, names in by_cause.items()
-    ]
+    found = [tr(cause, yards=_few(names)) for cause, names in by_cause.items()]
     if circumstances.broken:
         found.append(
-            wrapped(
-                tr(
-                    "Nothing can be said of {yards}: windowcast failed over it. That is no"
-                    " all-clear: look at these hives yourself, and tell whoever keeps windowcast,"
-                    " whose log has the reason.",
-                    yards=_few(circumstances.broken),
-                )
+            tr(
+                "Nothing can be said of {yards}: windowcast failed over it. That is no all-clear:"
+                " look at these hives yourself, and tell whoever keeps windowcast, whose log has"
+                " the reason.",
+                yards=_few(circumstances.broken),
             )
         )
     if circumstances.late is not None:
-        found.append(f"This notice is late: it was due at {circumstances.late:%H:%M}.")
+        due = words.clock(circumstances.late)
+        found.append(tr("This notice is late: it was due at {time}.", time=due))
     return found
 
 
 def _few(names: Sequence[str]) -> str:
-    return words.listed(names) if len(names) <= many.MOST_WHOLE else f"{len(names)} yards"
+    if len(names) <= many.MOST_WHOLE:
+        return words.listed(names)
+    return words.yards(len(names))
 
 
 def _visits(answer: TreatmentAnswer, yard: YardAnswer) -> list[str]:
     lines: list[str] = []
     for visit in answer.visits:
-        text = f"{words.day(visit.day)}: {words.task(visit.task, visit.dose)}"
-        if visit.strips is not None:
-            each = " a colony" if visit.strips_per_colony is not None else ""
-            bring = "bring" if visit.task is not visiting.Task.REMOVE else "expect"
-            colonies = "colony" if yard.yard.colonies == 1 else "colonies"
-            text += f"{each}; {bring} {visit.strips} for {yard.yard.colonies} {colonies}"
-        lines += labelled("" if lines else "Visits", text)
+        text = visit_words(visit, yard.yard.colonies)
+        lines += labelled("" if lines else tr("Visits"), text)
     return lines
 
 
@@ -401,19 +465,29 @@ def _hottest(row: Row, units: str) -> str:
     fit, start = row.start.fit, row.start
     parts = []
     if fit.hottest_day is not None and fit.hottest_c is not None:
-        parts.append(
-            f"{words.day(fit.hottest_day)}, {words.degrees(fit.hottest_c, units)} forecast"
-            + (
-                ""
-                if fit.days >= start.regimen.exposure_days
-                else f" (covers {fit.days} of {start.regimen.exposure_days} days)"
+        day, high = words.day(fit.hottest_day), words.degrees(fit.hottest_c, units)
+        whole = start.regimen.exposure_days
+        if fit.days >= whole:
+            parts.append(tr("{day}, {degrees} forecast", day=day, degrees=high))
+        else:
+            parts.append(
+                trn(
+                    "{day}, {degrees} forecast (covers {covered} of {count} day)",
+                    "{day}, {degrees} forecast (covers {covered} of {count} days)",
+                    whole,
+                    day=day,
+                    degrees=high,
+                    covered=fit.days,
+                )
             )
-        )
     if start.hottest_c is not None:
         parts.append(
-            f"{words.degrees(start.hottest_c, units)} over the exposure (middle of the scenarios)"
+            tr(
+                "{degrees} over the exposure (middle of the scenarios)",
+                degrees=words.degrees(start.hottest_c, units),
+            )
         )
-    return "; ".join(parts) or "not known"
+    return "; ".join(parts) or tr("not known")
 
 
 def _cautions(answers: Sequence[YardAnswer], beside: Mapping[str, Beside]) -> list[str]:

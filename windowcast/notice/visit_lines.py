@@ -9,21 +9,33 @@ from datetime import date
 from fractions import Fraction
 from typing import Any
 
+from windowcast.language import marked, tr, trn
 from windowcast.notice import spreadsheet, words
-from windowcast.notice.hive_lines import LAW
+from windowcast.notice.hive_lines import law
 from windowcast.notice.plain import labelled, wrapped
-from windowcast.trade.bring import Load, Need, protection
+from windowcast.trade.bring import Load, Need, Protection, protection
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.visits import Task
 from windowcast.trade.work import Job, Kind, WorkDay, gear, loads, to_do
 
 HAZARDS = {
-    "formic acid": "Formic acid burns skin, eyes and lungs; work upwind, in the open air.",
-    "oxalic acid": "Oxalic acid harms eyes, skin and lungs; work upwind, in the open air.",
-    "amitraz": "Amitraz goes through the skin; it is not for people on MAO inhibitors.",
-    "thymol": "Thymol irritates skin and eyes and can sensitise.",
+    "formic acid": marked("Formic acid burns skin, eyes and lungs; work upwind, in the open air."),
+    "oxalic acid": marked("Oxalic acid harms eyes, skin and lungs; work upwind, in the open air."),
+    "amitraz": marked("Amitraz goes through the skin; it is not for people on MAO inhibitors."),
+    "thymol": marked("Thymol irritates skin and eyes and can sensitise."),
 }
-PLANNED = "A plan hangs on the weather: look at that morning's notice before you drive."
+PLANNED = marked("A plan hangs on the weather: look at that morning's notice before you drive.")
+WEAR = {
+    Protection.ACID_GLOVES: marked("acid-resistant gloves"),
+    Protection.GLOVES: marked("gloves"),
+    Protection.SEALED_GOGGLES: marked("sealed goggles"),
+    Protection.GOGGLES: marked("goggles"),
+    Protection.LONG_SLEEVES: marked("long sleeves"),
+    Protection.ACID_MASK: marked("a mask for acid vapour where the label says so"),
+    Protection.PARTICLE_MASK: marked("a particle mask"),
+    Protection.WATER: marked("plenty of water"),
+    Protection.LABEL: marked("what the label asks for"),
+}
 COLUMNS = (
     "day", "yard", "task", "not_before", "best_by", "late_days", "treatment", "regimen", "colonies",
     "strips", "bring_strips", "syrup_ml", "acid_g", "grams", "minutes", "planned", "optional",
@@ -37,18 +49,31 @@ def what(job: Job) -> str:
     colonies = words.colonies(job.colonies)
     name = "" if job.treatment is None else words.treatment_plural(job.treatment)
     if job.dose is not None and job.treatment is not None:
-        task = words.task(_TASKS[job.kind], job.dose)
-        each = " a colony" if job.dose.strips is not None or job.dose.g is not None else ""
-        if job.kind is Kind.REMOVE and job.dose.strips is None:
-            each = ""
-        return f"{task}{each} ({name}), {colonies}"
+        values = {
+            "task": words.task(_TASKS[job.kind], job.dose),
+            "treatment": name,
+            "colonies": colonies,
+        }
+        rest_comes_out = job.kind is Kind.REMOVE and job.dose.strips is None
+        if rest_comes_out or (job.dose.strips is None and job.dose.g is None):
+            return tr("{task} ({treatment}), {colonies}", **values)
+        return tr("{task} a colony ({treatment}), {colonies}", **values)
     if job.kind is Kind.REPOSITION:
-        return f"move the strips to where the bees are ({name}), {colonies}"
+        return tr(
+            "move the strips to where the bees are ({treatment}), {colonies}",
+            treatment=name,
+            colonies=colonies,
+        )
     if job.kind is Kind.QUEENS:
-        return f"look for queens or young brood, {colonies}"
+        return tr("look for queens or young brood, {colonies}", colonies=colonies)
     if job.kind is Kind.COUNT_AFTER:
-        return f"count mites in {colonies}, to see whether the {name} worked"
-    return f"count mites in {colonies}"
+        return trn(
+            "count mites in {count} colony, to see whether the {treatment} worked",
+            "count mites in {count} colonies, to see whether the {treatment} worked",
+            job.colonies,
+            treatment=name,
+        )
+    return trn("count mites in {count} colony", "count mites in {count} colonies", job.colonies)
 
 
 def bring(job: Job) -> str:
@@ -56,31 +81,42 @@ def bring(job: Job) -> str:
     load = job.load
     if load.bring_strips is not None and load.strips is not None:
         spare = load.bring_strips - load.strips
-        more = f" ({load.strips} and {spare} spare)" if spare else ""
-        return f"bring {words.counted(load.bring_strips, 'strip')}{more}"
+        if spare:
+            return trn(
+                "bring {count} strip ({needed} and {spare} spare)",
+                "bring {count} strips ({needed} and {spare} spare)",
+                load.bring_strips,
+                needed=load.strips,
+                spare=spare,
+            )
+        return trn("bring {count} strip", "bring {count} strips", load.bring_strips)
     if job.kind is Kind.REMOVE and load.strips is not None:
-        return f"expect {words.counted(load.strips, 'strip')} back, bring a bag to close"
+        return trn(
+            "expect {count} strip back, bring a bag to close",
+            "expect {count} strips back, bring a bag to close",
+            load.strips,
+        )
     amount = _amount(load)
-    return f"bring {amount}" if amount else ""
+    return tr("bring {amount}", amount=amount) if amount else ""
 
 
 def why(job: Job) -> str:
     """What it is counted from, and until when it is right."""
     since = "" if job.since is None else words.day(job.since)
-    start = f"{'starts' if job.planned else 'started'} {since}"
+    start = tr("starts {day}", day=since) if job.planned else tr("started {day}", day=since)
     parts = {
         Kind.APPLY: [],
         Kind.SWAP: [start],
         Kind.REMOVE: [start],
-        Kind.REPOSITION: ["in week 4", start],
-        Kind.QUEENS: [f"2 to 3 weeks after the formic acid of {since}"],
-        Kind.COUNT_AFTER: [f"at least 2 weeks after its end on {since}"],
-        Kind.COUNT: ["the season asks for a count"],
+        Kind.REPOSITION: [tr("in week 4"), start],
+        Kind.QUEENS: [tr("2 to 3 weeks after the formic acid of {day}", day=since)],
+        Kind.COUNT_AFTER: [tr("at least 2 weeks after its end on {day}", day=since)],
+        Kind.COUNT: [tr("the season asks for a count")],
     }[job.kind]
     if job.best_by > job.day:
-        parts.append(f"best by {words.day(job.best_by)}")
+        parts.append(tr("best by {day}", day=words.day(job.best_by)))
     if job.optional:
-        parts.append("if you can")
+        parts.append(tr("if you can"))
     return "; ".join(parts)
 
 
@@ -88,24 +124,31 @@ def late(job: Job) -> str:
     """ "3 days late, was due Wed Dec 9"; "" where it is not."""
     if not job.late_days:
         return ""
-    return f"{words.counted(job.late_days, 'day')} late, was due {words.day(job.best_by)}"
+    return trn(
+        "{count} day late, was due {day}",
+        "{count} days late, was due {day}",
+        job.late_days,
+        day=words.day(job.best_by),
+    )
 
 
 def sentence(job: Job) -> str:
     """All of it in one paragraph, the lateness first."""
-    overdue = late(job)
-    head = f"{overdue.upper()}: " if overdue else ""
-    if job.planned:
-        chance = "" if job.chance is None else f" ({words.percent(job.chance)})"
-        head = f"plan{chance}: "
-    parts = [head + what(job), bring(job), why(job), f"{job.minutes:.0f}\N{NO-BREAK SPACE}min"]
+    overdue, task = late(job), what(job)
+    if job.planned and job.chance is None:
+        task = tr("plan: {task}", task=task)
+    elif job.planned:
+        task = tr("plan ({percent}): {task}", percent=words.percent(job.chance or 0), task=task)
+    elif overdue:
+        task = tr("{late}: {task}", late=overdue.upper(), task=task)
+    parts = [task, bring(job), why(job), f"{job.minutes:.0f}\N{NO-BREAK SPACE}min"]
     return "; ".join(part for part in parts if part)
 
 
 def cautions(treatments: Iterable[Treatment]) -> list[str]:
     """One sentence for each active."""
     actives = dict.fromkeys(one.active for one in treatments)
-    return [HAZARDS[one] for one in actives if one in HAZARDS]
+    return [tr(HAZARDS[one]) for one in actives if one in HAZARDS]
 
 
 def next_visit_lines(jobs: Iterable[Job]) -> list[str]:
@@ -117,8 +160,8 @@ def next_visit_lines(jobs: Iterable[Job]) -> list[str]:
     lines: list[str] = []
     for one in open_jobs:
         if one.on == first:
-            text = f"{words.day(one.on)}: {sentence(one)}"
-            lines += labelled("" if lines else "Next visit", text)
+            text = tr("{day}: {task}", day=words.day(one.on), task=sentence(one))
+            lines += labelled("" if lines else tr("Next visit"), text)
     return lines
 
 
@@ -135,17 +178,29 @@ def visit_lines(
     remarks:  on yards, such as why none of theirs is planned
     sources:  what the planned ones rest on
     """
-    lines = [wrapped(f"Visits, {words.span(first, last)}, {last.year}")]
+    lines = [wrapped(tr("Visits, {days}, {year}", days=words.span(first, last), year=last.year))]
     if not days:
-        lines += ["", "Nothing is due in these days."]
+        lines += ["", wrapped(tr("Nothing is due in these days."))]
     for each in days:
         yards = list(dict.fromkeys(one.yard for one in each.jobs))
-        head = f"{words.day(each.day)}: {words.counted(len(yards), 'yard')}, {_time(each.minutes)}"
+        head = tr(
+            "{day}: {yards}, {duration}",
+            day=words.day(each.day),
+            yards=words.yards(len(yards)),
+            duration=_time(each.minutes),
+        )
         lines += ["", head, "-" * len(head)]
         for treatment, load in loads(each.jobs).values():
-            lines += labelled("Load", f"{_amount(load)}: {words.treatment_plural(treatment)}")
+            lines += labelled(
+                tr("Load"),
+                tr(
+                    "{amount}: {treatment}",
+                    amount=_amount(load),
+                    treatment=words.treatment_plural(treatment),
+                ),
+            )
         if worn := gear(each.jobs):
-            lines += labelled("Wear, have", ", ".join(one.value for one in worn))
+            lines += labelled(tr("Wear, have"), words.in_a_row([tr(WEAR[one]) for one in worn]))
         for yard in yards:
             lines.append(wrapped(f"  {yard}"))
             for one in each.jobs:
@@ -155,52 +210,79 @@ def visit_lines(
         lines += ["", *(wrapped(one) for one in remarks)]
     treatments = [one.treatment for each in days for one in each.jobs if one.treatment is not None]
     if treatments:
-        lines += ["", *(wrapped(one) for one in [*cautions(treatments), LAW])]
+        lines += ["", *(wrapped(one) for one in [*cautions(treatments), law()])]
     if any(one.planned for each in days for one in each.jobs):
-        lines += ["", wrapped(PLANNED)]
-    lines += ["", wrapped("Minutes are for the work and the yard, without the drive.")]
+        lines += ["", wrapped(tr(PLANNED))]
+    lines += ["", wrapped(tr("Minutes are for the work and the yard, without the drive."))]
     return [*lines, "", *(wrapped(one) for one in sources)] if sources else lines
 
 
 def order_lines(needs: Sequence[Need], *, today: date, spare_percent: float) -> list[str]:
     """What the season needs in all, treatment by treatment."""
-    lines = ["For the season"]
+    lines = [tr("For the season")]
     for need in needs:
-        name = words.treatment_plural(need.treatment)
-        lines += ["", wrapped(name)]
-        yards = words.counted(need.yards, "yard")
-        lines += labelled("For", f"{words.colonies(need.colonies)} in {yards}")
+        lines += ["", wrapped(words.treatment_plural(need.treatment))]
+        lines += labelled(
+            tr("For"),
+            trn(
+                "{colonies} in {count} yard",
+                "{colonies} in {count} yards",
+                need.yards,
+                colonies=words.colonies(need.colonies),
+            ),
+        )
         load = need.load
         if load.strips is not None and load.bring_strips is not None:
-            text = words.counted(load.bring_strips, "strip")
-            if load.bring_strips > load.strips:
-                text += f" ({load.strips} and {spare_percent:g} % spare)"
-            if need.packs is not None:
-                each = need.treatment.strips_in_a_pack
-                text += f": {words.counted(need.packs, 'pack')} of {each}"
-            lines += labelled("Order", text)
+            lines += labelled(tr("Order"), _ordered(need, spare_percent))
         if amount := _amount(load._replace(strips=None, bring_strips=None)):
-            lines += labelled("Order", amount)
+            lines += labelled(tr("Order"), amount)
         if need.first_start is None or need.order_by is None:
-            text = "no first start is known yet"
+            text = tr("no first start is known yet")
         elif need.order_by <= today:
-            text = f"now: the first start is {words.day(need.first_start)}"
+            text = tr("now: the first start is {day}", day=words.day(need.first_start))
         else:
-            text = (
-                f"by {words.day(need.order_by)}: the first start is {words.day(need.first_start)}"
+            text = tr(
+                "by {order_by}: the first start is {day}",
+                order_by=words.day(need.order_by),
+                day=words.day(need.first_start),
             )
-        lines += labelled("When", text)
+        lines += labelled(tr("When"), text)
     if not needs:
-        lines += ["", "Nothing is left to order."]
+        lines += ["", wrapped(tr("Nothing is left to order."))]
     lines += [
         "",
         wrapped(
-            "Counted for each yard's first treatment, in the regimen that takes most;"
-            " what you still have is not taken off. A yard that had it in the last 60 days is left"
-            " out."
+            tr(
+                "Counted for each yard's first treatment, in the regimen that takes most; what you"
+                " still have is not taken off. A yard that had it in the last 60 days is left out."
+            )
         ),
     ]
     return lines
+
+
+def _ordered(need: Need, spare_percent: float) -> str:
+    """ "51 strips (48 and 5 % spare): 6 packs of 10"."""
+    load = need.load
+    assert load.strips is not None and load.bring_strips is not None
+    text = words.strips(load.bring_strips)
+    if load.bring_strips > load.strips:
+        text = trn(
+            "{count} strip ({needed} and {percent} spare)",
+            "{count} strips ({needed} and {percent} spare)",
+            load.bring_strips,
+            needed=load.strips,
+            percent=words.per_cent(words.general(spare_percent)),
+        )
+    if need.packs is None:
+        return text
+    return trn(
+        "{strips}: {count} pack of {in_a_pack}",
+        "{strips}: {count} packs of {in_a_pack}",
+        need.packs,
+        strips=text,
+        in_a_pack=need.treatment.strips_in_a_pack,
+    )
 
 
 def visits_document(days: Sequence[WorkDay]) -> list[dict[str, Any]]:
@@ -291,19 +373,23 @@ def _tenths(amount: Fraction | None) -> float | None:
 def _amount(load: Load) -> str:
     """ "51 strips", "840 ml of syrup with 29.4 g of oxalic acid …", "48 g"; "" for nothing."""
     if load.bring_strips is not None:
-        return words.counted(load.bring_strips, "strip")
+        return words.strips(load.bring_strips)
     if load.syrup_ml is not None:
-        text = f"{float(load.syrup_ml):g} ml of syrup"
-        if load.acid_g is not None and load.anhydrous_g is not None:
-            text += (
-                f" with {float(load.acid_g):.1f} g of oxalic acid dihydrate in it"
-                f" ({float(load.anhydrous_g):.1f} g if anhydrous)"
-            )
-        return text
-    return "" if load.grams is None else f"{float(load.grams):g} g"
+        syrup = words.general(float(load.syrup_ml))
+        if load.acid_g is None or load.anhydrous_g is None:
+            return tr("{amount} ml of syrup", amount=syrup)
+        return tr(
+            "{amount} ml of syrup with {acid} g of oxalic acid dihydrate in it ({anhydrous} g if"
+            " anhydrous)",
+            amount=syrup,
+            acid=words.decimal(float(load.acid_g), 1),
+            anhydrous=words.decimal(float(load.anhydrous_g), 1),
+        )
+    return "" if load.grams is None else f"{words.general(float(load.grams))} g"
 
 
 def _time(minutes: float) -> str:
+    """Units as the SI brochure writes them, in every language."""
     hours, left = divmod(round(minutes), 60)
     return f"{hours} h {left:02d} min" if hours else f"{left} min"
 

@@ -5,14 +5,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from windowcast.language import marked, tr, trn
 from windowcast.notice import hive_lines, words
 from windowcast.notice.plain import labelled, wrapped
 from windowcast.trade.visits import Task
+from windowcast.trade.workable import Hindrance
 from windowcast.window.watch import Blocked, Level, Watch
 
 MOST_NAMED = 3
 """So many yards are named in a subject."""
-ADVICE = (
+HINDRANCES = {
+    Hindrance.COLD: marked("too cold"),
+    Hindrance.WET: marked("too wet"),
+    Hindrance.WINDY: marked("too windy"),
+}
+ADVICE = marked(
     "Go by the label first. What keepers do: open the entrance and give more air and shade, put an"
     " empty super above a crowded colony. Do not open the brood nest early without need, and take"
     " the treatment out only as the label says."
@@ -23,38 +30,60 @@ def danger_words(found: Watch) -> str:
     """For a subject: "strips in danger, Thu Aug 20 at 34.1 °C"; "" where nothing is urgent."""
     if found.level is not Level.URGENT:
         return ""
-    what = "strips" if found.course.treatment.form.endswith("strip") else "treatment"
     day = found.danger_day or found.hottest_day
-    return f"{what} in danger" + ("" if day is None else f", {words.day(day)}")
+    if found.course.treatment.form.endswith("strip"):
+        if day is None:
+            return tr("strips in danger")
+        return tr("strips in danger, {day}", day=words.day(day))
+    if day is None:
+        return tr("treatment in danger")
+    return tr("treatment in danger, {day}", day=words.day(day))
 
 
 def watch_lines(found: Watch, units: str) -> list[str]:
     """What is to be said of what is in; short where nothing is wrong."""
     lines: list[str] = []
     if found.days_left:
-        lines += labelled("Left", _left(found))
+        lines += labelled(tr("Left"), _left(found))
         lines += _heat(found, units)
     for day, high_c in found.passed_out:
-        lines += labelled("Was outside", f"{words.day(day)} came to {words.degrees(high_c, units)}")
+        lines += labelled(
+            tr("Was outside"),
+            tr("{day} came to {degrees}", day=words.day(day), degrees=words.degrees(high_c, units)),
+        )
     for one in found.visits:
-        lines += labelled("Bad day", blocked_words(one))
+        lines += labelled(tr("Bad day"), blocked_words(one))
     return lines
 
 
 def _left(found: Watch) -> str:
-    days = words.counted(found.days_left, "day")
     if found.level is Level.UNKNOWN:
-        return f"{days}; what they bring is not known: there is no usable forecast"
-    text = f"{days}"
+        return trn(
+            "{count} day; what they bring is not known: there is no usable forecast",
+            "{count} days; what they bring is not known: there is no usable forecast",
+            found.days_left,
+        )
+    text = words.days(found.days_left)
     if found.chance is not None:
-        text += (
-            f"; all in the band in {found.chance.held} of {found.chance.of} scenarios,"
-            f" {words.percent(found.chance.value)}"
+        text = trn(
+            "{count} day; all in the band in {held} of {scenarios} scenarios, {percent}",
+            "{count} days; all in the band in {held} of {scenarios} scenarios, {percent}",
+            found.days_left,
+            held=found.chance.held,
+            scenarios=found.chance.of,
+            percent=words.percent(found.chance.value),
         )
     elif found.covered:
-        text += f"; {found.covered} of them are forecast"
+        text = trn(
+            "{count} day; {covered} of them are forecast",
+            "{count} days; {covered} of them are forecast",
+            found.days_left,
+            covered=found.covered,
+        )
     if found.covered < found.days_left:
-        text += f" (the forecast covers {found.covered} of them)"
+        return tr(
+            "{days} (the forecast covers {covered} of them)", days=text, covered=found.covered
+        )
     return text
 
 
@@ -63,58 +92,85 @@ def _heat(found: Watch, units: str) -> list[str]:
     limit = found.course.treatment.danger_c
     if found.danger_day is not None and limit is not None:
         lines += labelled(
-            "DANGER",
-            f"{words.day(found.danger_day)} is forecast above {words.degrees(limit, units)} on one"
-            " of the days that cost brood and queens",
+            tr("DANGER"),
+            tr(
+                "{day} is forecast above {degrees} on one of the days that cost brood and queens",
+                day=words.day(found.danger_day),
+                degrees=words.degrees(limit, units),
+            ),
         )
     elif found.danger is not None and found.danger.held and limit is not None:
-        label = "DANGER" if found.level is Level.URGENT else "Heat"
-        days = words.span(found.critical[0], found.critical[-1])
         lines += labelled(
-            label,
-            f"in {words.percent(found.danger.value)} of the scenarios a high above"
-            f" {words.degrees(limit, units)} on a day that costs brood and queens ({days})",
+            tr("DANGER") if found.level is Level.URGENT else tr("Heat"),
+            tr(
+                "in {percent} of the scenarios a high above {degrees} on a day that costs brood and"
+                " queens ({days})",
+                percent=words.percent(found.danger.value),
+                degrees=words.degrees(limit, units),
+                days=words.span(found.critical[0], found.critical[-1]),
+            ),
         )
     if found.out_day is not None and found.out_c is not None and found.danger_day is None:
         lines += labelled(
-            "Outside",
-            f"{words.day(found.out_day)} is forecast at {words.degrees(found.out_c, units)},"
-            " outside the band",
+            tr("Outside"),
+            tr(
+                "{day} is forecast at {degrees}, outside the band",
+                day=words.day(found.out_day),
+                degrees=words.degrees(found.out_c, units),
+            ),
         )
     elif found.hottest_day is not None and found.hottest_c is not None:
         lines += labelled(
-            "Hottest day",
-            f"{words.day(found.hottest_day)}, {words.degrees(found.hottest_c, units)}",
+            tr("Hottest day"),
+            tr(
+                "{day}, {degrees}",
+                day=words.day(found.hottest_day),
+                degrees=words.degrees(found.hottest_c, units),
+            ),
         )
     if found.level is Level.URGENT:
-        lines += labelled("Do", ADVICE)
+        lines += labelled(tr("Do"), tr(ADVICE))
     return lines
 
 
 def blocked_words(one: Blocked) -> str:
     """ "the swap on Thu Aug 20 falls on a day too wet; the nearest better day is Fri Aug 21"."""
-    what = "swap" if one.visit.task is Task.SWAP else "removal"
-    why = words.listed([reason.value for reason in one.reasons])
-    text = f"the {what} on {words.day(one.visit.day)} falls on a day {why} to open a hive"
-    if one.better is None:
-        return f"{text}; no better day near it is forecast"
-    return f"{text}; the nearest better day is {words.day(one.better)}"
+    values = {
+        "day": words.day(one.visit.day),
+        "reasons": words.listed([tr(HINDRANCES[reason]) for reason in one.reasons]),
+    }
+    text = (
+        tr("the swap on {day} falls on a day {reasons} to open a hive", **values)
+        if one.visit.task is Task.SWAP
+        else tr("the removal on {day} falls on a day {reasons} to open a hive", **values)
+    )
+    better = (
+        tr("no better day near it is forecast")
+        if one.better is None
+        else tr("the nearest better day is {day}", day=words.day(one.better))
+    )
+    return f"{text}; {better}"
 
 
 def urgent_message(found: Sequence[Watch], units: str) -> tuple[str, str]:
     """Subject and body of the message that cannot wait for the morning."""
     first = found[0]
-    subject = f"{first.course.yard}: {danger_words(first)}"
+    subject = tr("{yard}: {what}", yard=first.course.yard, what=danger_words(first))
     if len(found) > 1:
-        subject += f"; {words.counted(len(found) - 1, 'more yard')}"
-    parts = [wrapped("This cannot wait for the morning's notice.")]
+        more = trn("{count} more yard", "{count} more yards", len(found) - 1)
+        subject = f"{subject}; {more}"
+    parts = [wrapped(tr("This cannot wait for the morning's notice."))]
     for one in found:
         parts.append(
             "\n".join(
                 [
                     wrapped(
-                        f"{one.course.yard}: {words.treatment_plural(one.course.treatment)} in"
-                        f" since {words.day(one.course.start)}"
+                        tr(
+                            "{yard}: {treatment} in since {day}",
+                            yard=one.course.yard,
+                            treatment=words.treatment_plural(one.course.treatment),
+                            day=words.day(one.course.start),
+                        )
                     ),
                     *watch_lines(one, units),
                     *hive_lines.left_shut(
@@ -124,8 +180,9 @@ def urgent_message(found: Sequence[Watch], units: str) -> tuple[str, str]:
             )
         )
     actives = dict.fromkeys(one.course.treatment.active for one in found)
-    parts += ["\n".join(wrapped(text) for text in [*hive_lines.cautions(actives), hive_lines.LAW])]
-    parts.append(wrapped("You are told once; and again when the danger is over."))
+    cautions = [*hive_lines.cautions(actives), hive_lines.law()]
+    parts.append("\n".join(wrapped(text) for text in cautions))
+    parts.append(wrapped(tr("You are told once; and again when the danger is over.")))
     return subject, "\n\n".join(parts) + "\n"
 
 
@@ -133,23 +190,32 @@ def over_message(found: Sequence[Watch], units: str) -> tuple[str, str]:
     """Subject and body of the message that the danger has passed."""
     names = words.listed([one.course.yard for one in found])
     if len(found) > MOST_NAMED:
-        names = words.counted(len(found), "yard")
-    subject = f"{names}: the danger has passed"
+        subject = trn(
+            "the danger has passed at {count} yard",
+            "the danger has passed at {count} yards",
+            len(found),
+        )
+    else:
+        subject = tr("{yards}: the danger has passed", yards=names)
     parts = [
         "\n".join(
             [
                 wrapped(
-                    f"{one.course.yard}: {words.treatment_plural(one.course.treatment)} in since"
-                    f" {words.day(one.course.start)}; the forecast no longer shows the heat that"
-                    " you were told of."
+                    tr(
+                        "{yard}: {treatment} in since {day}; the forecast no longer shows the heat"
+                        " that you were told of.",
+                        yard=one.course.yard,
+                        treatment=words.treatment_plural(one.course.treatment),
+                        day=words.day(one.course.start),
+                    )
                 ),
                 *watch_lines(one, units),
             ]
         )
         for one in found
     ]
-    parts.append(wrapped("Look for brood and queen when the treatment is over."))
-    parts.append(wrapped(hive_lines.LAW))
+    parts.append(wrapped(tr("Look for brood and queen when the treatment is over.")))
+    parts.append(wrapped(hive_lines.law()))
     return subject, "\n\n".join(parts) + "\n"
 
 

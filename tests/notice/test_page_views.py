@@ -138,8 +138,9 @@ def test_the_policy_of_a_file_leaves_out_what_only_a_header_may_say():
 
 
 def test_no_template_has_a_style_or_a_script_of_its_own():
+    """But that of the letter, which has nothing else to bring its style along."""
     environment = page._templates()
-    for name in environment.list_templates():
+    for name in set(environment.list_templates()) - {"letter.html"}:
         source = environment.loader.get_source(environment, name)[0]
 
         assert not re.search(r"<[^>]*\s(style|on[a-z]+)\s*=|<style|<script(?! src)", source), name

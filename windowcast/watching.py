@@ -11,7 +11,7 @@ from windowcast.edges.settings import Configuration
 from windowcast.edges.store import NewNotice, SaidOf, Store
 from windowcast.entering import today_at
 from windowcast.errors import MailRefused, StoreError
-from windowcast.news import document_of, fresh, said_of
+from windowcast.news import Fresh, document_of, fresh, said_of
 from windowcast.notice import news_lines, watch_lines, words
 from windowcast.notice.beside import NOTHING
 from windowcast.recipients import PUSH, not_before, recipients_of, spoken_to, urgent_recipients_of
@@ -182,8 +182,9 @@ def _withdrawn(
     say: Say,
     channels_only: bool,
 ) -> list[str]:
-    """Tell of starts named for the next days that hold no longer; messages to print."""
-    printed: list[str] = []
+    """Tell of starts named for the next days that hold no longer, each recipient of all in one
+    message; messages to print."""
+    found: dict[str, list[tuple[Yard, Fresh]]] = {}
     for yard in yards:
         weather = weathers.get(yard.name)
         last = store.said(yard.name)
@@ -198,30 +199,34 @@ def _withdrawn(
             configuration, yard, weather, now=now, treatments=find_treatments(configuration, yard)
         )
         one = standing(configuration, store, yard, weather, answer, now=now)
-        told_push = not configuration.push
         for recipient in recipients_of(configuration, yard):
             if recipient not in waiting:
                 continue
             with spoken_to(configuration, recipient):
-                found = fresh(
+                told = fresh(
                     configuration, one, answer, NOTHING, waiting[recipient], recipient=recipient,
                     now=now,
                 )  # fmt: skip
-                if found.news.change not in URGENT:
-                    continue
-                subject, body = news_lines.withdrawn_message(
-                    found.news, found.answer, configuration.units
-                )
-            what = f"{yard.name} {found.news.change.value}"
+            if told.news.change not in URGENT:
+                continue
             if not channels_only:
-                printed += _tell(
-                    configuration, store, recipient, what, yard, subject, body, [found.said],
-                    now=now, say=say,
-                )  # fmt: skip
-            if not told_push:
-                told_push = True
-                rows = [found.said._replace(recipient=PUSH, number=_number(last.get(PUSH)))]
-                _tell(configuration, store, PUSH, what, yard, subject, body, rows, now=now, say=say)
+                found.setdefault(recipient, []).append((yard, told))
+            theirs = found.setdefault(PUSH, []) if configuration.push else []
+            if configuration.push and not (theirs and theirs[-1][0] is yard):
+                said = told.said._replace(recipient=PUSH, number=_number(last.get(PUSH)))
+                theirs.append((yard, told._replace(said=said)))
+    printed: list[str] = []
+    for recipient, several in found.items():
+        with spoken_to(configuration, recipient):
+            subject, body = news_lines.withdrawn_message(
+                [(one.news, one.answer) for _, one in several], configuration.units
+            )
+        what = ", ".join(f"{yard.name} {one.news.change.value}" for yard, one in several)
+        rows = [one.said for _, one in several]
+        printed += _tell(
+            configuration, store, recipient, what, several[0][0], subject, body, rows,
+            now=now, say=say,
+        )  # fmt: skip
     return printed
 
 

@@ -14,6 +14,7 @@ import pytest
 
 from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
 from support.mailbox import Mailbox
+from support.service import wait_for
 from support.weather_server import Place, WeatherServer
 from windowcast.edges.store import open_store
 
@@ -104,6 +105,34 @@ def test_a_start_of_today_that_fails_is_told_at_once_and_once(journey):
     told = " ".join(box.letters[1].text.split())
     assert "Do not put the treatment in on that day." in told
     assert "The label and local law decide" in told
+
+
+def test_starts_that_fail_together_are_told_in_one_letter_each(journey):
+    names = [f"Yard {number}" for number in range(5)]
+    places = {(44.0 + number, -99.7): place(journey) for number in range(5)}
+    journey.write(
+        "yards.toml",
+        "".join(
+            yard_table(name, *at, journey.zone) for name, at in zip(names, places, strict=True)
+        ),
+    )
+    who = '["crew@example.org", { address = "farm@example.org", yards = ["Yard 3"] }]'
+    with WeatherServer(places=dict(places)) as server, Mailbox() as box:
+        configure(journey, server, box, recipients=who)
+        morning(journey)
+        server.places.update(dict.fromkeys(places, place(journey, 5)))
+        process = journey.start("serve")
+        wait_for(lambda: len(box.letters) == 4, "both letters")
+        time.sleep(1)  # whatever else it would send
+        process.send_signal(signal.SIGTERM)
+        process.communicate(timeout=30)
+    _, crew = subjects(box)
+    _, farm = subjects(box, "farm@example.org")
+    assert crew == "5 starts that were named hold no longer"
+    assert farm.startswith("Yard 3: the start of") and farm.endswith("is withdrawn")
+    told = next(one.text for one in box.letters[2:] if one.recipients == ("crew@example.org",))
+    assert [f"{name}: the start on" in told for name in names] == [True] * 5
+    assert told.count("The label and local law decide") == 1
 
 
 def test_who_wants_only_news_hears_nothing_else(journey):

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 
-from windowcast.language import tr
+from windowcast.language import tr, trn
 from windowcast.notice import hive_lines, reason, words
 from windowcast.notice.plain import chance_words, labelled, wrapped
+from windowcast.notice.watch_lines import MOST_NAMED
 from windowcast.window.change import Change, News
 from windowcast.window.decide import Row, YardAnswer
 
@@ -47,10 +49,28 @@ def kept_lines(row: Row, min_chance: float, cancel_below: float) -> list[str]:
     )
 
 
-def withdrawn_message(news: News, answer: YardAnswer, units: str) -> tuple[str, str]:
-    """Subject and body of the message that a start which was named holds no longer."""
+def withdrawn_message(found: Sequence[tuple[News, YardAnswer]], units: str) -> tuple[str, str]:
+    """Subject and body of the message that starts which were named hold no longer; one or more."""
+    if len(found) <= MOST_NAMED:
+        subject = "; ".join(
+            tr("{yard}: {what}", yard=answer.yard.name, what=news_words(news, answer.today))
+            for news, answer in found
+        )
+    else:
+        subject = trn(
+            "{count} start that was named holds no longer",
+            "{count} starts that were named hold no longer",
+            len(found),
+        )
+    parts = [wrapped(tr("This cannot wait for the morning's notice."))]
+    for news, answer in found:
+        parts += _withdrawn(news, answer, units)
+    parts.append(wrapped(hive_lines.law()))
+    return subject, "\n\n".join(parts) + "\n"
+
+
+def _withdrawn(news: News, answer: YardAnswer, units: str) -> list[str]:
     name = answer.yard.name
-    subject = tr("{yard}: {what}", yard=name, what=news_words(news, answer.today))
     text = (
         tr(
             "{yard}: the start that you were told of holds no longer by the newest forecast. Do not"
@@ -65,7 +85,6 @@ def withdrawn_message(news: News, answer: YardAnswer, units: str) -> tuple[str, 
             day=words.day(news.before),
         )
     )
-    parts = [wrapped(tr("This cannot wait for the morning's notice.")), wrapped(text)]
     lines = labelled(tr("Why"), reason.reason(answer.main, answer.forecast, units))
     if news.row is not None:
         lines += labelled(
@@ -77,5 +96,4 @@ def withdrawn_message(news: News, answer: YardAnswer, units: str) -> tuple[str, 
                 chance=chance_words(news.row),
             ),
         )
-    parts += ["\n".join(lines), wrapped(hive_lines.law())]
-    return subject, "\n\n".join(parts) + "\n"
+    return [wrapped(text), "\n".join(lines)]

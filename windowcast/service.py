@@ -234,7 +234,9 @@ def _print(text: str) -> None:
 def serve(
     configuration: Configuration, files: ConfigWatch | None = None, *, web: bool = False
 ) -> bool:
-    """Tick until SIGTERM or SIGINT, then finish the tick under way and return.
+    """Tick until SIGTERM or SIGINT, then finish the tick under way and return; at a second one the
+    process ends at once. Without a terminal, SIGHUP brings the next tick, which reads edited
+    files, forward.
 
     files:  where the configuration comes from, to take over what is edited
     web:    also show the page, where `[web]` says
@@ -246,14 +248,26 @@ def serve(
     """
     _log_to_stderr()
     os.umask(0o077)
-    stop = threading.Event()
+    stop, called = threading.Event(), threading.Event()
 
     def stopping(number: int, _: FrameType | None) -> None:
+        if stop.is_set():
+            # Nothing is lost: all that counts is in the store, in whole transactions.
+            os._exit(0)
         log.info("stopping (%s)", signal.Signals(number).name)
         stop.set()
+        called.set()
 
     signal.signal(signal.SIGTERM, stopping)
     signal.signal(signal.SIGINT, stopping)
+    # A hang-up that the caller has turned off, as nohup does, stays so; and where a terminal is
+    # closed it ends the service, as people expect.
+    if (
+        hasattr(signal, "SIGHUP")
+        and signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN
+        and not (sys.stdin and sys.stdin.isatty())
+    ):
+        signal.signal(signal.SIGHUP, lambda *_: called.set())
     ticker = Ticker(configuration, files)
     with open_store(configuration) as store:  # one that cannot be opened is said now
         lock = _only_one(store)
@@ -277,7 +291,7 @@ def serve(
         systemd.notify(os.environ, STATUS=_status(ticker))
 
     scheduler = BackgroundScheduler(timezone=UTC)
-    scheduler.add_job(
+    job = scheduler.add_job(
         tick,
         "interval",
         seconds=TICK_SECONDS if within is None else min(TICK_SECONDS, max(within / 3, 0.5)),
@@ -293,7 +307,10 @@ def serve(
         f"{configuration.morning.at:%H:%M}",
     )
     systemd.notify(os.environ, READY="1", STATUS="begun")
-    stop.wait()
+    while called.wait() and not stop.is_set():
+        called.clear()
+        log.info("looking at the files now (SIGHUP)")
+        job.modify(next_run_time=clock.now())
     systemd.notify(os.environ, STOPPING="1", STATUS="stopping")
     scheduler.shutdown(wait=False)
     finished = ticker.idle.wait(STOP_SECONDS)

@@ -628,6 +628,23 @@ def test_a_strange_greeting_is_a_delay(greeting):
     assert "\n" not in outcome.reason
 
 
+@pytest.mark.parametrize(("code", "whole"), [(454, False), (535, True), (534, True)])
+def test_a_login_that_cannot_be_had_now_is_tried_again_and_a_wrong_one_is_for_a_person(code, whole):
+    """RFC 4954, 6 (from memory): 454 is a temporary failure, 535 and 534 ask for other credentials;
+    more tries of those could lock the account."""
+    with (
+        speaking(
+            b"220 ready\r\n",
+            b"250-mail.example.org\r\n250 AUTH PLAIN\r\n",
+            f"{code} no\r\n".encode(),
+        ) as port,
+        Sender(server(port, username="bees", password=PASSWORD)) as sender,
+    ):
+        outcome = sender.deliver("crew@example.org", letter())
+
+    assert (outcome.result, outcome.code, outcome.whole_server) == (Result.DEFERRED, code, whole)
+
+
 def test_a_reply_is_shown_on_one_line_without_the_password():
     with (
         speaking(

@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+import signal
+import socket
+import sqlite3
 import subprocess
+import time
 from contextlib import contextmanager
+from types import SimpleNamespace
 
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
@@ -59,19 +64,25 @@ def write(journey, weather, box, port, *, at=DUE, more=""):
 
 
 @contextmanager
-def serving(journey, *more):
-    """The service's log, as a function."""
+def serving(journey, *more, often=True):
+    """The service's log, as a function; `often` it ticks, else each minute. `process` is it."""
     log = journey.folder.parent / "log"
     watched = {"NOTIFY_SOCKET": f"@windowcast-edited-{os.getpid()}", "WATCHDOG_USEC": OFTEN}
     with log.open("w") as out:
         process = subprocess.Popen(
             journey.command("serve", *more),
+            stdin=subprocess.DEVNULL,
             stdout=out,
             stderr=out,
-            env={**journey.environment(), **watched},
+            env={**journey.environment(), **(watched if often else {})},
         )
+
+    def said():
+        return log.read_text("utf-8")
+
+    said.process = process
     try:
-        yield lambda: log.read_text("utf-8")
+        yield said
         process.terminate()
         assert process.wait(40) == 0
     finally:
@@ -129,6 +140,42 @@ def test_the_page_shows_what_was_added_where_it_is_told_to_now(journey, weather)
     assert "Creek Bend" in before
     assert "Mill Yard" not in before
     assert "Mill Yard" in after
+
+
+def test_a_hang_up_has_the_files_read_at_once(journey, weather):
+    port = free_port()
+    with Mailbox() as box:
+        write(journey, weather, box, port, at=NOT_YET)
+        with serving(journey, often=False) as said:
+            wait_for(lambda: "serving 1 yard" in said(), "the start")
+            wait_for(lambda: metric(port, "windowcast_ticks_total") == 1, "a tick")
+            write(journey, weather, box, port, at=DUE)
+            said.process.send_signal(signal.SIGHUP)
+            wait_for(lambda: box.letters, "the notice by the new hour")
+            assert "looking at the files now (SIGHUP)" in said()
+
+
+def test_a_second_wish_to_stop_is_obeyed_at_once(journey, weather):
+    """A mail server that says nothing would hold the first one up for twenty seconds."""
+    port = free_port()
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        box = SimpleNamespace(port=silent.getsockname()[1])
+        write(journey, weather, box, port)
+        with serving(journey, often=False) as said:
+            connection, _ = silent.accept()
+            with connection:
+                said.process.terminate()
+                wait_for(lambda: "stopping (SIGTERM)" in said(), "the first")
+                begun = time.monotonic()
+                said.process.terminate()
+                assert said.process.wait(15) == 0
+                assert time.monotonic() - begun < 15
+    assert "stopped" not in said()
+    # It is still to be sent, whoever had it in hand.
+    database = sqlite3.connect(journey.folder / "windowcast.db")
+    kept = database.execute("SELECT state FROM notice").fetchall()
+    database.close()
+    assert kept == [("waiting",)]
 
 
 def test_a_half_written_file_changes_nothing_is_said_once_and_heals(journey, weather):

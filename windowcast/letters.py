@@ -112,10 +112,10 @@ class Letters:
         if not settings.html:
             return alone
         try:
-            files = self._calendar(said)
             html = letter.write(said, {})
             if len(html.encode()) > LARGEST:
-                return composed(files=files)
+                return alone
+            files = self._calendar(said)
             bare = composed(html, files=files)
             if not (settings.pictures and can_draw()):
                 return bare

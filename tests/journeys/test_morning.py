@@ -264,6 +264,9 @@ def test_a_thousand_yards_of_which_one_has_no_weather(journey):
     assert "Bad Yard" in done.stderr
     (letter,) = box.letters
     assert letter.message["Subject"].endswith("; 1 without a usable forecast")
+    # As HTML it would be cut: it is text alone, and that is no mishap.
+    assert letter.message.get_content_type() == "text/plain"
+    assert "Traceback" not in done.stderr and "plain text only" not in done.stderr
     for number in range(count - 1):
         # A few whole, under a heading of their own; the rest in a line each.
         assert re.search(rf"^(- )?Yard {number}: ", letter.text, re.MULTILINE)

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from windowcast.edges.store import Store, unpack_tenths
 from windowcast.errors import WindowcastError
+from windowcast.language import marked, tr, trn
 from windowcast.notice import words
 from windowcast.past_years import cell
 from windowcast.record import site
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from windowcast.sky.score import Interval, ReliabilityRow
 
 KIND = "morning"
-PICTURE_FOOT = "From the chances that mornings named and the highs that came."
+PICTURE_FOOT = marked("From the chances that mornings named and the highs that came.")
 WIDTH = 78
 FEWEST_CASES = 30
 # Blocks of overlapping windows that a range must rest on; fewer say nothing of how far it reaches.
@@ -305,10 +306,15 @@ def _scored(
 
 def title(found: NamedRecord) -> tuple[str, str]:
     """What the reliability diagram says in words, and of which starts it speaks."""
-    note = (
-        f"{found.treatment.id} {found.regimen.id}, {found.regimen.exposure_days} days:"
-        f" {len(found.cases)} starts, {found.base_rate:.0%} held; Brier score"
-        f" {found.brier['chance']:.3f}"
+    note = trn(
+        "{treatment} {regimen}, {count} day: {starts} starts, {share} held; Brier score {score}",
+        "{treatment} {regimen}, {count} days: {starts} starts, {share} held; Brier score {score}",
+        found.regimen.exposure_days,
+        treatment=found.treatment.id,
+        regimen=found.regimen.id,
+        starts=len(found.cases),
+        share=tr("{number} %", number=round(found.base_rate * 100)),
+        score=words.decimal(found.brier["chance"], 3),
     )
     return verdict(found.reliability), note
 

@@ -25,7 +25,7 @@ from windowcast.notice.page_views import (
     SeasonRow,
     Told,
 )
-from windowcast.notice.plain import LICENCES
+from windowcast.notice.plain import LICENCES, attribution
 from windowcast.recipients import PUSH
 from windowcast.record import site
 from windowcast.season import answer_season, season_days
@@ -297,7 +297,7 @@ def season_page(
         sources=tuple(
             text
             for text in (
-                answer.attribution,
+                attribution(answer.attribution),
                 tr(LICENCES[answer.source]) if answer.source in LICENCES else "",
                 tr(
                     "What past years allowed is no forecast."
@@ -493,5 +493,5 @@ def _drawn(record: named.NamedRecord) -> bytes:
         np.array([case.chance for case in record.cases]),
         *named.title(record),
         "png",
-        foot=named.PICTURE_FOOT,
+        foot=tr(named.PICTURE_FOOT),
     )

@@ -43,6 +43,14 @@ NOT_IN_THE_STORE = {
 NO_PAST_YEARS = "past years are not kept for every yard judged; windowcast season fetches them"
 
 
+class TooFew(WindowcastError):
+    """Fewer cases than can be judged: `cases`."""
+
+    def __init__(self, cases: int, message: str) -> None:
+        super().__init__(message)
+        self.cases = cases
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
     """One start as a morning saw it, and whether it held.
@@ -133,11 +141,12 @@ def judge(
             other=left_out.other + without.other,
         )
     if len(cases) < FEWEST_CASES:
-        raise WindowcastError(
+        raise TooFew(
+            len(cases),
             f"{len(cases)} usable cases of {treatment.id} {regimen.id} in the store"
             f" ({left_out.total} starts left out: {_left_out(left_out)}), but {FEWEST_CASES} are"
             " needed; nothing is scored; let mornings and observed highs gather, or give"
-            " --forecasts F.csv and --observed O.csv, tables of your own"
+            " --forecasts F.csv and --observed O.csv, tables of your own",
         )
     cases.sort(key=lambda case: (case.issued, case.yard, case.start))
     return _scored(treatment, regimen, tuple(months), tuple(cases), left_out)

@@ -383,7 +383,7 @@ def visits(
 def _day(one: WorkDay, *, alone: bool = False) -> DayTasks:
     """`alone`: of one yard, whose page it stands on."""
     yards = list(dict.fromkeys(job.yard for job in one.jobs))
-    day, minutes = words.day(one.day), round(one.minutes)
+    day, minutes, worn = words.day(one.day), round(one.minutes), gear(one.jobs)
     return DayTasks(
         title=tr("{day}: {minutes} minutes without the drive", day=day, minutes=minutes)
         if alone
@@ -398,7 +398,7 @@ def _day(one: WorkDay, *, alone: bool = False) -> DayTasks:
             for treatment, load in loads(one.jobs).values()
             if (amount := visit_lines.load_words(load))
         ),
-        wear=words.in_a_row([tr(visit_lines.WEAR[each]) for each in gear(one.jobs)]),
+        wear=words.in_a_row([tr(visit_lines.WEAR[each]) for each in worn]) if worn else "",
         yards=tuple(
             YardTasks(
                 name=name,
@@ -543,7 +543,7 @@ def service_page(configuration: Configuration, store: Store, *, now: datetime) -
                 _hour_of(one["next_due"]),
                 tr("none is stored")
                 if one["forecast_age_hours"] is None
-                else tr("{hours} h old", hours=f"{one['forecast_age_hours']:.1f}"),
+                else tr("{hours} h old", hours=words.decimal(one["forecast_age_hours"], 1)),
             )
             for one in found["yards"]
         ),

@@ -423,6 +423,15 @@ class Records:
             found = named.judge(
                 store, yards, self._configuration.weather.provider, treatment, regimen, today=today
             )
+        except named.TooFew as error:
+            found = trn(
+                "{count} start that a morning gave a chance is over and observed; {needed} are"
+                " needed to judge.",
+                "{count} starts that mornings gave a chance are over and observed; {needed} are"
+                " needed to judge.",
+                error.cases,
+                needed=named.FEWEST_CASES,
+            )
         except WindowcastError as error:
             found = str(error)
         self._kept[key] = (today, found)
@@ -435,7 +444,7 @@ class Records:
             "{name}: {how}", name=words.treatment_plural(treatment), how=words.regimen(regimen)
         )
         if isinstance(record, str):
-            trouble = record.partition("; nothing is scored")[0]
+            trouble = record
             if self._configuration.weather.provider == "sample":
                 trouble = tr("Invented weather is no record: there is nothing to judge.")
             return ChancesOf(title, "", "", (), "", trouble)

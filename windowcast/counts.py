@@ -15,6 +15,7 @@ from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import corrected, day_of, number, today_at, whole
 from windowcast.errors import UsageError
+from windowcast.language import tr
 from windowcast.trade.course import courses
 from windowcast.trade.journal import Entry, in_force
 from windowcast.trade.mites import (
@@ -120,50 +121,88 @@ def sound(
         )
     if not 0 <= mites <= MOST_MITES:
         raise UsageError(
-            f"mites is {mites}; wanted: a whole number, 0 to {MOST_MITES}",
+            tr(
+                "{name} is {given}; wanted: a whole number, 0 to {most}",
+                name=tr("mites"),
+                given=mites,
+                most=MOST_MITES,
+            ),
             field="mites",
         )
     if method == "board":
         if bees is not None and not FEWEST_ADULTS <= bees <= MOST_ADULTS:
             raise UsageError(
-                f"bees is {bees}; a board has no sample of bees; wanted: the adult bees of the"
-                f" whole colony, {FEWEST_ADULTS} to {MOST_ADULTS}; leave bees out where they are"
-                " not known, or name another method, wash or roll",
+                tr(
+                    "bees is {given}; a board has no sample of bees; wanted: the adult bees of the"
+                    " whole colony, {least} to {most}; leave bees out where they are not known, or"
+                    " name another method, wash or roll",
+                    given=bees,
+                    least=FEWEST_ADULTS,
+                    most=MOST_ADULTS,
+                ),
                 field="bees",
             )
         if days is None or not 0 < days <= MOST_DAYS:
             raise UsageError(
-                f"days is {'not given' if days is None else f'{days:g}'}; a board wants the days"
-                f" that it lay, above 0 and at most {MOST_DAYS}",
+                tr(
+                    "days is not given; a board wants the days that it lay, above 0 and at most"
+                    " {most}",
+                    most=MOST_DAYS,
+                )
+                if days is None
+                else tr(
+                    "days is {given}; a board wants the days that it lay, above 0 and at most"
+                    " {most}",
+                    given=f"{days:g}",
+                    most=MOST_DAYS,
+                ),
                 field="days",
             )
     else:
         if days is not None:
             raise UsageError(
-                f"days belongs to a board, not to a {method}; leave it out",
+                tr("days belongs to a board, not to a wash; leave it out")
+                if method == "wash"
+                else tr("days belongs to a board, not to a roll; leave it out"),
                 field="days",
             )
         if bees is None:
             raise UsageError(
-                f"a {method} wants the number of bees: count them once for your measure; half a"
-                " cup is about 300 bees for some and 400 for others",
+                tr(
+                    "a wash wants the number of bees: count them once for your measure; half a cup"
+                    " is about 300 bees for some and 400 for others"
+                )
+                if method == "wash"
+                else tr(
+                    "a roll wants the number of bees: count them once for your measure; half a cup"
+                    " is about 300 bees for some and 400 for others"
+                ),
                 field="bees",
             )
         if not FEWEST_BEES <= bees <= MOST_BEES:
             raise UsageError(
-                f"bees is {bees}; wanted: {FEWEST_BEES} to {MOST_BEES} bees",
+                tr(
+                    "bees is {given}; wanted: {least} to {most} bees",
+                    given=bees,
+                    least=FEWEST_BEES,
+                    most=MOST_BEES,
+                ),
                 field="bees",
             )
         if mites > bees:
             raise UsageError(
-                f"{mites} mites on {bees} bees are more than one on each, which no sample shows;"
-                " were the two exchanged?",
+                tr(
+                    "{mites} mites on {bees} bees are more than one on each, which no sample shows;"
+                    " were the two exchanged?",
+                    mites=mites,
+                    bees=bees,
+                ),
                 field="mites",
             )
     name = None if colony is None else " ".join(colony.split())
     if name is not None and not (0 < len(name) <= 80 and name.isprintable()):
         raise UsageError(
-            f"colony is {colony!r}; wanted: 1 to 80 printable characters",
+            tr("colony is {given}; wanted: 1 to 80 printable characters", given=repr(colony)),
             field="colony",
         )
     return Count(day=day, method=method, mites=mites, bees=bees, colony=name, days=days)
@@ -173,9 +212,11 @@ def doubts(count: Count, today: date) -> list[str]:
     """What is odd about a count and may be true all the same."""
     found = []
     if count.method != "board" and count.bees is not None and count.bees < USUAL_BEES:
-        found.append(f"{count.bees} bees say little: 300 are usual")
+        found.append(tr("{bees} bees say little: 300 are usual", bees=count.bees))
     if (today - count.day).days > OLD_DAYS:
-        found.append(f"{count.day} is more than a year ago: see whether the year is right")
+        found.append(
+            tr("{day} is more than a year ago: see whether the year is right", day=count.day)
+        )
     return found
 
 

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from windowcast.answer import YardWeather, answer_yard
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
-from windowcast.entering import corrected, today_at
+from windowcast.entering import NUMBERS, corrected, today_at
 from windowcast.errors import UsageError
 from windowcast.language import tr, trn
 from windowcast.notice import words
@@ -90,7 +90,7 @@ def begin(
     count = len(names) or yard.colonies if colonies is None else colonies
     if count < 1:
         raise UsageError(
-            f"colonies is {count}; wanted: how many were treated, at least 1",
+            tr("colonies is {given}; wanted: how many were treated, at least 1", given=count),
             field="colonies",
         )
     _at_most("supers", supers, MOST_SUPERS)
@@ -181,17 +181,23 @@ def swap(
         doses = course.regimen.doses
         if len(doses) == 1:
             raise UsageError(
-                f"{words.treatment_plural(course.treatment)}, {course.regimen.id}, are given once:"
-                " there is no swap; to enter that they came out",
+                tr(
+                    "{treatment}, {regimen}, are given once: there is no swap; to enter that they"
+                    " came out",
+                    treatment=words.treatment_plural(course.treatment),
+                    regimen=course.regimen.id,
+                ),
                 typed=f': windowcast treat remove "{yard.name}"',
             )
         if len(course.swaps) + 1 >= len(doses):
             raise UsageError(
-                f"the last dose was given on {words.day(course.dosed[-1])} already; to change that"
-                f" entry",
+                tr(
+                    "the last dose was given on {day} already; to change that entry",
+                    day=words.day(course.dosed[-1]),
+                ),
                 typed=f": windowcast treat correct {course.swaps[-1].id}",
             )
-        _after(day, course.dosed[-1], "the dose before it", entry=course.entry.id)
+        _after(day, course.dosed[-1], last=False, entry=course.entry.id)
         planned = course.ahead()[0].day
         if day != planned:
             remarks.append(_off(day, planned, Task.SWAP))
@@ -221,10 +227,12 @@ def remove(
         course = _in(yard, courses(entries), today)
         if not course.regimen.removed:
             raise UsageError(
-                f"{words.treatment_plural(course.treatment)}: nothing is left in the hives to take"
-                " out"
+                tr(
+                    "{treatment}: nothing is left in the hives to take out",
+                    treatment=words.treatment_plural(course.treatment),
+                )
             )
-        _after(day, course.dosed[-1], "the last dose", entry=course.entry.id)
+        _after(day, course.dosed[-1], last=True, entry=course.entry.id)
         planned = course.end
         if day < planned:
             remarks.append(
@@ -259,7 +267,7 @@ def note(store: Store, yard: Yard, text: str, *, day: date, now: datetime) -> in
     """Keep a remark, with the treatment that is in, else the last one; its number."""
     kept = _text("the note", text)
     if not kept:
-        raise UsageError("the note is empty; write what is to be kept", field="the note")
+        raise UsageError(tr("the note is empty; write what is to be kept"), field="the note")
 
     def make(entries: Sequence[Entry]) -> list[Entry]:
         known = [one for one in courses(entries) if one.start <= day]
@@ -276,7 +284,11 @@ def seen_brood(
     count = yard.colonies if colonies is None else colonies
     if not 1 <= count <= yard.colonies:
         raise UsageError(
-            f"colonies is {count}; wanted: how many were looked into, 1 to {yard.colonies}",
+            tr(
+                "colonies is {given}; wanted: how many were looked into, 1 to {most}",
+                given=count,
+                most=yard.colonies,
+            ),
             field="colonies",
         )
     body = {"capped": capped, "colonies": count}
@@ -289,8 +301,13 @@ def seen_queens(
     """Keep how many colonies were looked at for a queen, and how many had none; its number."""
     if not 1 <= checked <= yard.colonies or not 0 <= missing <= checked:
         raise UsageError(
-            f"{missing} of {checked} without a queen; wanted: looked at 1 to {yard.colonies}"
-            " colonies, and no more without one than were looked at",
+            tr(
+                "{missing} of {checked} without a queen; wanted: looked at 1 to {most} colonies,"
+                " and no more without one than were looked at",
+                missing=missing,
+                checked=checked,
+                most=yard.colonies,
+            ),
             field="missing",
         )
 
@@ -354,9 +371,9 @@ def _possible(entries: Sequence[Entry], yard: Yard, now: datetime) -> None:
         if course.colonies < 1:
             raise UsageError(f"colonies is {course.colonies}; wanted: at least 1")
         for earlier, later in zip(course.dosed, course.dosed[1:], strict=False):
-            _after(later, earlier, "the dose before it", entry=course.entry.id)
+            _after(later, earlier, last=False, entry=course.entry.id)
         if course.removed is not None:
-            _after(course.removed.day, course.dosed[-1], "the last dose", entry=course.entry.id)
+            _after(course.removed.day, course.dosed[-1], last=True, entry=course.entry.id)
         if before is not None and course.start < before.end:
             raise UsageError(
                 f"{yard.name}: the treatment begun on {words.day_with_year(before.start)} would"
@@ -369,7 +386,7 @@ def _in(yard: Yard, known: Sequence[Course], today: date) -> Course:
     course = in_hand(known, today)
     if course is None:
         raise UsageError(
-            f"nothing is in the hives of {yard.name}; to enter what was put in",
+            tr("nothing is in the hives of {yard}; to enter what was put in", yard=yard.name),
             typed=f': windowcast treat start "{yard.name}" …',
         )
     return course
@@ -384,13 +401,26 @@ def _alone(yard: Yard, known: Sequence[Course], day: date, regimen: Regimen, tod
             since = words.day_with_year(one.start)
             if not one.finished(today):
                 raise UsageError(
-                    f"{yard.name}: {what} are in since {since} (treatment {one.entry.id}), and two"
-                    " treatments at once are never given; first enter that they came out",
+                    tr(
+                        "{yard}: {what} are in since {day} (treatment {number}), and two treatments"
+                        " at once are never given; first enter that they came out",
+                        yard=yard.name,
+                        what=what,
+                        day=since,
+                        number=one.entry.id,
+                    ),
                     typed=f': windowcast treat remove "{yard.name}"',
                 )
             raise UsageError(
-                f"{yard.name}: {what} were in from {since} to {words.day_with_year(one.end)}"
-                f" (treatment {one.entry.id}); see whether the day is right",
+                tr(
+                    "{yard}: {what} were in from {day} to {end} (treatment {number}); see whether"
+                    " the day is right",
+                    yard=yard.name,
+                    what=what,
+                    day=since,
+                    end=words.day_with_year(one.end),
+                    number=one.entry.id,
+                ),
                 field="day",
             )
 
@@ -426,11 +456,26 @@ def _first_typed(blocked: Blocked) -> str:
     return "what you see: windowcast found --brood none"
 
 
-def _after(day: date, before: date, what: str, *, entry: int) -> None:
+def _after(day: date, before: date, *, last: bool, entry: int) -> None:
+    """`last`: before it came the last dose, not any other."""
     if day <= before:
+        values = {
+            "day": words.day_with_year(day),
+            "before": words.day_with_year(before),
+            "number": entry,
+        }
         raise UsageError(
-            f"{words.day_with_year(day)} is not after {what}, {words.day_with_year(before)}"
-            f" (treatment {entry}); give the day on which it was done, or correct the other",
+            tr(
+                "{day} is not after the last dose, {before} (treatment {number}); give the day on"
+                " which it was done, or correct the other",
+                **values,
+            )
+            if last
+            else tr(
+                "{day} is not after the dose before it, {before} (treatment {number}); give the day"
+                " on which it was done, or correct the other",
+                **values,
+            ),
             field="day",
         )
 
@@ -457,7 +502,15 @@ def _strips(course: Course) -> int | None:
 
 def _at_most(name: str, found: int | None, most: int) -> None:
     if found is not None and not 0 <= found <= most:
-        raise UsageError(f"{name} is {found}; wanted: a whole number, 0 to {most}", field=name)
+        raise UsageError(
+            tr(
+                "{name} is {given}; wanted: a whole number, 0 to {most}",
+                name=tr(NUMBERS[name]),
+                given=found,
+                most=most,
+            ),
+            field=name,
+        )
 
 
 def _given(details: Mapping[str, str | None]) -> dict[str, str]:
@@ -482,7 +535,7 @@ def _expiry(text: str | None) -> date | None:
         return date.fromisoformat(text)
     except ValueError:
         raise UsageError(
-            f"expiry is {text!r}; wanted: a day such as 2027-03-31",
+            tr("expiry is {given}; wanted: a day such as 2027-03-31", given=repr(text)),
             field="expiry",
             typed=", in --expiry",
         ) from None

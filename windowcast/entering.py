@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.errors import UsageError
-from windowcast.language import marked
+from windowcast.language import marked, tr
 from windowcast.trade.journal import Entry, in_force, standing_for
 from windowcast.trade.rules import SeasonRules
 from windowcast.trade.yard import Yard
@@ -27,6 +27,17 @@ NAMES = {
     "brood": marked("brood check"),
     "queens": marked("queen check"),
 }
+NUMBERS = {
+    "mites": marked("mites"),
+    "bees": marked("bees"),
+    "days": marked("days"),
+    "colonies": marked("colonies"),
+    "supers": marked("supers"),
+    "strips": marked("strips"),
+    "checked": marked("checked"),
+    "missing": marked("missing"),
+}
+"""Numbers that are entered, by the names that calls have for them."""
 
 
 def today_at(yard: Yard, now: datetime) -> date:
@@ -51,7 +62,7 @@ def day_of(text: str | None, option: str, today: date) -> date:
     """
     if text is None:
         return today
-    wanted = f"wanted: a day such as {today - timedelta(days=1)}"
+    sample = today - timedelta(days=1)
     try:
         found = (
             date.fromisoformat(text)
@@ -61,29 +72,61 @@ def day_of(text: str | None, option: str, today: date) -> date:
     except ValueError:
         found = None
     if found is None:
-        raise UsageError(f"{option} is {text!r}; {wanted}", field="day")
+        raise UsageError(
+            tr(
+                "{option} is {given}; wanted: a day such as {sample}",
+                option=option,
+                given=repr(text),
+                sample=sample,
+            ),
+            field="day",
+        )
     if found > today:
         raise UsageError(
-            f"{option} is {found}, which is still to come: today is {today} at the yard; {wanted}"
-            " or before; enter what has been done, once it is",
+            tr(
+                "{option} is {given}, which is still to come: today is {today} at the yard; wanted:"
+                " a day such as {sample} or before; enter what has been done, once it is",
+                option=option,
+                given=found,
+                today=today,
+                sample=sample,
+            ),
             field="day",
         )
     if (today - found).days > OLDEST_DAYS:
-        raise UsageError(f"{option} is {found}, more than ten years ago; {wanted}", field="day")
+        raise UsageError(
+            tr(
+                "{option} is {given}, more than ten years ago; wanted: a day such as {sample}",
+                option=option,
+                given=found,
+                sample=sample,
+            ),
+            field="day",
+        )
     return found
 
 
 def whole(text: str, name: str) -> int:
     """A whole number that was entered. Raises UsageError for what is none."""
     if not re.fullmatch(r"\d{1,9}", text, re.ASCII):
-        raise UsageError(f"{name} is {text!r}; wanted: a whole number", field=name)
+        raise UsageError(
+            tr("{name} is {given}; wanted: a whole number", name=name, given=repr(text)),
+            field=name,
+        )
     return int(text)
 
 
 def number(text: str, name: str) -> float:
     """The same for a number that need not be whole."""
     if not re.fullmatch(r"\d{1,6}(\.\d{1,6})?", text, re.ASCII):
-        raise UsageError(f"{name} is {text!r}; wanted: a number with a decimal point", field=name)
+        raise UsageError(
+            tr(
+                "{name} is {given}; wanted: a number with a decimal point",
+                name=name,
+                given=repr(text),
+            ),
+            field=name,
+        )
     return float(text)
 
 
@@ -125,8 +168,11 @@ def void(store: Store, number: int, why: str, *, now: datetime, kinds: tuple[str
             ]
             if mine:
                 raise UsageError(
-                    f"entries {', '.join(str(one.id) for one in mine)} belong to treatment"
-                    f" {number}",
+                    tr(
+                        "entries {numbers} belong to treatment {number}",
+                        numbers=", ".join(str(one.id) for one in mine),
+                        number=number,
+                    ),
                     typed="; void those first",
                 )
         body = {"why": why.strip()}

@@ -12,7 +12,7 @@ from windowcast.counts import METHODS, add, doubts, sound
 from windowcast.doing import DETAILS, begin, note, remove, seen_brood, seen_queens, swap
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
-from windowcast.entering import day_of, number, today_at, whole
+from windowcast.entering import NUMBERS, day_of, number, today_at, whole
 from windowcast.errors import UsageError
 from windowcast.language import tr, trn
 from windowcast.notice import course_lines, entry_words, hive_lines, words
@@ -121,7 +121,7 @@ class Typed:
                 self.errors[name] = tr("Nothing is entered here; wanted: a whole number")
             return None
         try:
-            return read(text, name)
+            return read(text, tr(NUMBERS[name]))
         except UsageError as error:
             self.errors[name] = error.plain
             return None

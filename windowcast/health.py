@@ -20,6 +20,7 @@ from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store, StoredNotice, file_of
 from windowcast.edges.store_keeping import RefusedNotice, ServiceRun, ToldMorning
 from windowcast.errors import StoreError
+from windowcast.language import tr
 from windowcast.notice.health_lines import tries
 from windowcast.recipients import recipients_of
 from windowcast.schedule import LATE_AFTER, due_at, next_due
@@ -76,7 +77,11 @@ class Health:
     def failing(self) -> list[str]:
         """What keeps the service from doing its work, one sentence each."""
         return [
-            f"{one.yard.name}: the morning of {one.overdue.isoformat()} has not come"
+            tr(
+                "{yard}: the morning of {day} has not come",
+                yard=one.yard.name,
+                day=one.overdue.isoformat(),
+            )
             for one in self.yards
             if one.overdue is not None
         ]
@@ -86,28 +91,44 @@ class Health:
         found = self.failing()
         if self.run is not None and self.run.stopped_at is None:
             if self.running is False:
-                found.append("the service ended without being told to; see its log, and start it")
+                found.append(
+                    tr("the service ended without being told to; see its log, and start it")
+                )
             elif self.running is None:
                 minutes = ALIVE_WITHIN // timedelta(minutes=1)
                 found.append(
-                    f"no service has ticked for more than {minutes} minutes, and the newest was not"
-                    " told to stop; see its log, and start it"
+                    tr(
+                        "no service has ticked for more than {minutes} minutes, and the newest was"
+                        " not told to stop; see its log, and start it",
+                        minutes=minutes,
+                    )
                 )
         if self.starts > STARTS_AN_HOUR:
-            found.append(f"the service was started {self.starts} times in the last hour")
+            found.append(
+                tr("the service was started {starts} times in the last hour", starts=self.starts)
+            )
         found += [
-            f"{one.yard.name}: the morning of {one.told.local_date.isoformat()} had no usable"
-            " forecast"
+            tr(
+                "{yard}: the morning of {day} had no usable forecast",
+                yard=one.yard.name,
+                day=one.told.local_date.isoformat(),
+            )
             for one in self.yards
             if one.told is not None and not one.told.knows
         ]
         found += [
-            f"a notice to {one.recipient} waits after {tries(one.attempts)}: {one.last_error}"
+            tr(
+                "a notice to {who} waits after {tries}: {why}",
+                who=one.recipient,
+                tries=tries(one.attempts),
+                why=one.last_error,
+            )
             for one in self.waiting
             if one.last_error
         ]
         found += [
-            f"a notice to {one.recipient} was refused for good: {one.error}" for one in self.refused
+            tr("a notice to {who} was refused for good: {why}", who=one.recipient, why=one.error)
+            for one in self.refused
         ]
         return found
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from windowcast.edges.store import Store, unpack_tenths
 from windowcast.errors import WindowcastError
+from windowcast.language import marked, tr, trn
 from windowcast.notice import words
 from windowcast.past_years import cell
 from windowcast.record import site
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from windowcast.sky.score import Interval, ReliabilityRow
 
 KIND = "morning"
-PICTURE_FOOT = "From the chances that mornings named and the highs that came."
+PICTURE_FOOT = marked("From the chances that mornings named and the highs that came.")
 WIDTH = 78
 FEWEST_CASES = 30
 # Blocks of overlapping windows that a range must rest on; fewer say nothing of how far it reaches.
@@ -40,6 +41,14 @@ NOT_IN_THE_STORE = {
     "independent_days": "the store keeps no chances of single days",
 }
 NO_PAST_YEARS = "past years are not kept for every yard judged; windowcast season fetches them"
+
+
+class TooFew(WindowcastError):
+    """Fewer cases than can be judged: `cases`."""
+
+    def __init__(self, cases: int, message: str) -> None:
+        super().__init__(message)
+        self.cases = cases
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,11 +141,12 @@ def judge(
             other=left_out.other + without.other,
         )
     if len(cases) < FEWEST_CASES:
-        raise WindowcastError(
+        raise TooFew(
+            len(cases),
             f"{len(cases)} usable cases of {treatment.id} {regimen.id} in the store"
             f" ({left_out.total} starts left out: {_left_out(left_out)}), but {FEWEST_CASES} are"
             " needed; nothing is scored; let mornings and observed highs gather, or give"
-            " --forecasts F.csv and --observed O.csv, tables of your own"
+            " --forecasts F.csv and --observed O.csv, tables of your own",
         )
     cases.sort(key=lambda case: (case.issued, case.yard, case.start))
     return _scored(treatment, regimen, tuple(months), tuple(cases), left_out)
@@ -305,10 +315,15 @@ def _scored(
 
 def title(found: NamedRecord) -> tuple[str, str]:
     """What the reliability diagram says in words, and of which starts it speaks."""
-    note = (
-        f"{found.treatment.id} {found.regimen.id}, {found.regimen.exposure_days} days:"
-        f" {len(found.cases)} starts, {found.base_rate:.0%} held; Brier score"
-        f" {found.brier['chance']:.3f}"
+    note = trn(
+        "{treatment} {regimen}, {count} day: {starts} starts, {share} held; Brier score {score}",
+        "{treatment} {regimen}, {count} days: {starts} starts, {share} held; Brier score {score}",
+        found.regimen.exposure_days,
+        treatment=found.treatment.id,
+        regimen=found.regimen.id,
+        starts=len(found.cases),
+        share=tr("{number} %", number=round(found.base_rate * 100)),
+        score=words.decimal(found.brier["chance"], 3),
     )
     return verdict(found.reliability), note
 

@@ -31,7 +31,14 @@ from windowcast.notice.page_views import (
     YardPage,
     YardTasks,
 )
-from windowcast.notice.plain import Line, chance_words, headline, labelled, licence_line
+from windowcast.notice.plain import (
+    Line,
+    attribution,
+    chance_words,
+    headline,
+    labelled,
+    licence_line,
+)
 from windowcast.notice.svg import svg
 from windowcast.notice.text import Circumstances, contents
 from windowcast.notice.yard_picture import scene
@@ -208,7 +215,10 @@ class Looks:
             remarks=_remarks(work),
             sources=tuple(
                 text
-                for text in (found.answer.forecast.attribution, licence_line(found.answer))
+                for text in (
+                    attribution(found.answer.forecast.attribution),
+                    licence_line(found.answer),
+                )
                 if text
             ),
         )
@@ -363,7 +373,7 @@ def visits(
         remarks=tuple(text for look in looks for text in look.remarks),
         cautions=tuple(visit_lines.cautions(treatments)),
         law=hive_lines.law(),
-        planned=visit_lines.PLANNED if any(job.planned for job in jobs) else "",
+        planned=tr(visit_lines.PLANNED) if any(job.planned for job in jobs) else "",
         sources=tuple(_sources(looks)),
         invented=configuration.weather.provider == "sample",
         pending=pending,
@@ -373,7 +383,7 @@ def visits(
 def _day(one: WorkDay, *, alone: bool = False) -> DayTasks:
     """`alone`: of one yard, whose page it stands on."""
     yards = list(dict.fromkeys(job.yard for job in one.jobs))
-    day, minutes = words.day(one.day), round(one.minutes)
+    day, minutes, worn = words.day(one.day), round(one.minutes), gear(one.jobs)
     return DayTasks(
         title=tr("{day}: {minutes} minutes without the drive", day=day, minutes=minutes)
         if alone
@@ -388,7 +398,7 @@ def _day(one: WorkDay, *, alone: bool = False) -> DayTasks:
             for treatment, load in loads(one.jobs).values()
             if (amount := visit_lines.load_words(load))
         ),
-        wear=", ".join(each.value for each in gear(one.jobs)),
+        wear=words.in_a_row([tr(visit_lines.WEAR[each]) for each in worn]) if worn else "",
         yards=tuple(
             YardTasks(
                 name=name,
@@ -533,14 +543,14 @@ def service_page(configuration: Configuration, store: Store, *, now: datetime) -
                 _hour_of(one["next_due"]),
                 tr("none is stored")
                 if one["forecast_age_hours"] is None
-                else tr("{hours} h old", hours=f"{one['forecast_age_hours']:.1f}"),
+                else tr("{hours} h old", hours=words.decimal(one["forecast_age_hours"], 1)),
             )
             for one in found["yards"]
         ),
         outbox=tuple(
             fact
             for fact in page_views.facts(line for line in outbox if isinstance(line, Line))
-            if fact.label == "To"
+            if fact.label == tr("To")
         ),
     )
 

@@ -25,7 +25,7 @@ from windowcast.notice.page_views import (
     SeasonRow,
     Told,
 )
-from windowcast.notice.plain import LICENCES
+from windowcast.notice.plain import LICENCES, attribution
 from windowcast.recipients import PUSH
 from windowcast.record import site
 from windowcast.season import answer_season, season_days
@@ -297,7 +297,7 @@ def season_page(
         sources=tuple(
             text
             for text in (
-                answer.attribution,
+                attribution(answer.attribution),
                 tr(LICENCES[answer.source]) if answer.source in LICENCES else "",
                 tr(
                     "What past years allowed is no forecast."
@@ -423,6 +423,15 @@ class Records:
             found = named.judge(
                 store, yards, self._configuration.weather.provider, treatment, regimen, today=today
             )
+        except named.TooFew as error:
+            found = trn(
+                "{count} start that a morning gave a chance is over and observed; {needed} are"
+                " needed to judge.",
+                "{count} starts that mornings gave a chance are over and observed; {needed} are"
+                " needed to judge.",
+                error.cases,
+                needed=named.FEWEST_CASES,
+            )
         except WindowcastError as error:
             found = str(error)
         self._kept[key] = (today, found)
@@ -435,7 +444,7 @@ class Records:
             "{name}: {how}", name=words.treatment_plural(treatment), how=words.regimen(regimen)
         )
         if isinstance(record, str):
-            trouble = record.partition("; nothing is scored")[0]
+            trouble = record
             if self._configuration.weather.provider == "sample":
                 trouble = tr("Invented weather is no record: there is nothing to judge.")
             return ChancesOf(title, "", "", (), "", trouble)
@@ -493,5 +502,5 @@ def _drawn(record: named.NamedRecord) -> bytes:
         np.array([case.chance for case in record.cases]),
         *named.title(record),
         "png",
-        foot=named.PICTURE_FOOT,
+        foot=tr(named.PICTURE_FOOT),
     )

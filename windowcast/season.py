@@ -11,6 +11,7 @@ from windowcast.answer import ATTRIBUTIONS, answer_yard, find_treatments, stored
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.errors import UsageError, WeatherError, WeatherUnusable
+from windowcast.language import tr
 from windowcast.past_years import KEEP_PAST_YEARS, cell, fetch_past_years, highs_of
 from windowcast.sky.highs import DailyHighs
 from windowcast.trade.treatment import Treatment
@@ -130,8 +131,10 @@ def _past_years(
     if stored_only:
         if kept is None:
             raise WeatherUnusable(
-                f'no past years are kept for {yard.name}; windowcast season "{yard.name}" fetches'
-                " them"
+                tr(
+                    'no past years are kept for {yard}; windowcast season "{yard}" fetches them',
+                    yard=yard.name,
+                )
             )
         return highs_of(kept), kept.fetched_at
     if kept is not None and not fetch and now - kept.fetched_at <= KEEP_PAST_YEARS:

@@ -15,6 +15,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from windowcast.errors import UsageError, WindowcastError
+from windowcast.language import tr, trn
+from windowcast.notice import words
 from windowcast.trade.treatment import Regimen, Treatment
 
 if TYPE_CHECKING:
@@ -401,17 +403,32 @@ def verdict(rows: Sequence[ReliabilityRow]) -> str:
     judged = [row for row in rows if row.consistent is not None]
     more = sum(row.consistent is False and row.observed > row.mean_chance for row in judged)
     fewer = sum(row.consistent is False and row.observed < row.mean_chance for row in judged)
-    parts = [
-        f"{how} windows held than was said in {count} of {len(judged)} tenths"
-        for how, count in (("more", more), ("fewer", fewer))
-        if count
-    ]
-    text = ", ".join(parts) or "windows held as often as was said, as far as luck allows"
+    parts = []
+    if more:
+        parts.append(
+            tr(
+                "more windows held than was said in {some} of {judged} tenths",
+                some=more,
+                judged=len(judged),
+            )
+        )
+    if fewer:
+        parts.append(
+            tr(
+                "fewer windows held than was said in {some} of {judged} tenths",
+                some=fewer,
+                judged=len(judged),
+            )
+        )
+    text = ", ".join(parts) or tr("windows held as often as was said, as far as luck allows")
     if not judged:
-        text = "too few windows in any tenth to say whether the chances were right"
+        text = tr("too few windows in any tenth to say whether the chances were right")
     elif len(judged) <= len(rows) / 2:
-        text = (
-            f"only {len(judged)} of {len(rows)} tenths hold enough windows to judge; there {text}"
+        text = tr(
+            "only {judged} of {tenths} tenths hold enough windows to judge; there {verdict}",
+            judged=len(judged),
+            tenths=len(rows),
+            verdict=text,
         )
     return text[0].upper() + text[1:]
 
@@ -420,12 +437,20 @@ def title(judgement: Judgement) -> tuple[str, str]:
     """What the reliability diagram says in words, and of which windows it speaks."""
     found, regimen = judgement.found, judgement.regimen
     text = verdict(found.reliability)
-    note = (
-        f"{judgement.treatment.id} {regimen.id}, {regimen.exposure_days} days: {len(found.held)}"
-        f" windows, {found.base_rate:.0%} held; Brier score {found.brier['chance']:.3f}"
-        f" (climatology {found.brier['climatology']:.3f}, plain rule"
-        f" {found.brier['plain_rule']:.3f})"
-    ).replace("%", " %")
+    note = trn(
+        "{treatment} {regimen}, {count} day: {windows} windows, {share} held; Brier score {score}"
+        " (climatology {climatology}, plain rule {rule})",
+        "{treatment} {regimen}, {count} days: {windows} windows, {share} held; Brier score {score}"
+        " (climatology {climatology}, plain rule {rule})",
+        regimen.exposure_days,
+        treatment=judgement.treatment.id,
+        regimen=regimen.id,
+        windows=len(found.held),
+        share=tr("{number} %", number=round(found.base_rate * 100)),
+        score=words.decimal(found.brier["chance"], 3),
+        climatology=words.decimal(found.brier["climatology"], 3),
+        rule=words.decimal(found.brier["plain_rule"], 3),
+    )
     return text, note
 
 

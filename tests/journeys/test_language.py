@@ -158,9 +158,13 @@ def test_each_recipient_is_told_in_their_own_language(journey):
     told = {letter.message["To"]: letter for letter in box.letters}
     assert told["crew@example.org"].message["Subject"] == "Creek Bend can start today"
     assert told["hof@example.org"].message["Subject"] == "Creek Bend kann heute beginnen"
-    body = told["hof@example.org"].message.get_content()
-    assert "Ameisensäure" in body and "formic acid" not in body.casefold()
-    assert "Ameisensäure" not in told["crew@example.org"].message.get_content()
+    for form in ("plain", "html"):
+        body, english = (
+            told[address].message.get_body((form,)).get_content()
+            for address in ("hof@example.org", "crew@example.org")
+        )
+        assert "Ameisensäure" in body and "formic acid" not in body.casefold()
+        assert "Ameisensäure" not in english
 
 
 def test_own_words_come_before_the_shipped_ones_and_own_treatments_are_looked_up(journey):

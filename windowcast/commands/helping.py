@@ -110,5 +110,7 @@ def _unknown(given: str, root: click.Context) -> str:
     same = [one for one in known if one.split("-")[0] == given.split("-")[0]]
     near = same or difflib.get_close_matches(given, known, n=1, cutoff=0.5)
     if near:
-        return f"there is no help on {given!r}; did you mean {near[0]}?"
-    return f"there is no help on {given!r}; windowcast help lists what there is"
+        return tr(
+            "there is no help on {given}; did you mean {near}?", given=repr(given), near=near[0]
+        )
+    return tr("there is no help on {given}; windowcast help lists what there is", given=repr(given))

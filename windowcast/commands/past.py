@@ -18,6 +18,7 @@ from windowcast.commands.shared import (
     tell,
 )
 from windowcast.errors import UsageError
+from windowcast.language import tr
 
 if TYPE_CHECKING:
     from windowcast.edges.settings import Configuration
@@ -246,7 +247,7 @@ def verify(
                 np.array([case.chance for case in record.cases]),
                 *named.title(record),
                 kind,
-                foot=named.PICTURE_FOOT,
+                foot=tr(named.PICTURE_FOOT),
             )
             picture_file.write(picture, drawn)
     else:

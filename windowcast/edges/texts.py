@@ -19,6 +19,7 @@ HEADING = (
 )
 WIDTH = 96
 PACKAGE = Path(__file__).resolve().parent.parent
+TEMPLATES = PACKAGE / "notice" / "templates"
 SAYERS = {"tr": 1, "marked": 1, "trn": 2}
 """What takes texts in our source, and how many."""
 
@@ -35,11 +36,13 @@ def texts() -> list[Text]:
     """All of them, by where they are said first.
 
     The source is read as a tree: unlike most extractors that also finds what stands in f-strings.
+    The templates of the pages come after it.
     """
     found: dict[tuple[str, str], list[tuple[str, int]]] = {}
-    for path in sorted(PACKAGE.rglob("*.py")):
-        name = path.relative_to(PACKAGE.parent).as_posix()
-        for (one, many), line in _said(ast.parse(path.read_text("utf-8"))):
+    for path in (*sorted(PACKAGE.rglob("*.py")), *sorted(TEMPLATES.glob("*.html"))):
+        name, text = path.relative_to(PACKAGE.parent).as_posix(), path.read_text("utf-8")
+        said = _said(ast.parse(text)) if path.suffix == ".py" else _said_in_template(text)
+        for (one, many), line in said:
             found.setdefault((one, many), []).append((name, line))
     return [Text(one, many, tuple(places)) for (one, many), places in found.items()]
 
@@ -56,6 +59,18 @@ def _said(tree: ast.Module) -> Iterator[tuple[tuple[str, str], int]]:
         ]
         if wanted and len(given) == wanted:
             yield (given[0], given[1] if wanted > 1 else ""), node.lineno
+
+
+def _said_in_template(text: str) -> Iterator[tuple[tuple[str, str], int]]:
+    from jinja2 import Environment
+    from jinja2.ext import extract_from_ast
+
+    # Nothing is rendered here.
+    tree = Environment(autoescape=True).parse(text)
+    for line, _, given in extract_from_ast(tree, tuple(SAYERS), babel_style=False):
+        assert isinstance(given, tuple)
+        keys = [one for one in given if one]
+        yield (keys[0], keys[1] if len(keys) > 1 else ""), line
 
 
 def template(locale: Locale | None = None) -> Catalog:

@@ -137,7 +137,7 @@ def at_the_hive(course: Course, hive: Hive) -> list[str]:
     """What to see to at the hive on the day of the start."""
     most = words.number(course.treatment.max_supers or 0)
     steps = hives.preparations(course.treatment, course.regimen, hive)
-    return [hive_lines.PREPARATION[step].format(supers=most) for step in steps]
+    return [tr(hive_lines.PREPARATION[step], supers=most) for step in steps]
 
 
 def count_means(
@@ -219,4 +219,4 @@ def later(entry: Entry, after: Entry) -> str:
 def cautions(actives: Sequence[str]) -> list[str]:
     """What to mind for these actives, and who decides."""
     found = hive_lines.cautions(dict.fromkeys(actives))
-    return [*found, hive_lines.LAW] if found else []
+    return [*found, hive_lines.law()] if found else []

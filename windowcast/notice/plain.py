@@ -108,8 +108,13 @@ def source_line(answer: YardAnswer) -> str:
         )
     else:
         text = tr("Forecast fetched {day} {time} ({hours} h ago).", **values)
-    attribution = "; ".join(tr(one) for one in forecast.attribution.split("; "))
-    return " ".join(one for one in (text, how_words(forecast.how), attribution) if one)
+    said = attribution(forecast.attribution)
+    return " ".join(one for one in (text, how_words(forecast.how), said) if one)
+
+
+def attribution(text: str) -> str:
+    """What is owed to the sources of an answer, which it holds in English."""
+    return "; ".join(tr(one) for one in text.split("; ")) if text else ""
 
 
 def how_words(how: str) -> str:

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from windowcast.language import tr, trn
 from windowcast.notice import words, yard_marks
+from windowcast.notice.plain import attribution
 from windowcast.notice.shapes import (
     Area,
     Box,
@@ -553,7 +554,7 @@ class _Layout:
 
     def _foot(self) -> None:
         size, room = self.sizes.small, self.width - 2 * self.sizes.margin
-        said = [self.picture.attribution, tr("The label and local law decide.")]
+        said = [attribution(self.picture.attribution), tr("The label and local law decide.")]
         for line in wrapped(" ".join(one for one in said if one), size, room, most=4):
             self.y += 1.4 * size
             self.add(Text("text-quiet", self.sizes.margin, self.y, line, size))

@@ -51,7 +51,9 @@ LIBRARIES = {
     "pandas": PURE,
     "icalendar": ("notice",),
     "jinja2": ("notice",),
+    "llvmlite": ("window",),
     "matplotlib": ("notice",),
+    "numba": ("window",),
 }
 TOUCHES_THE_WORLD = {
     "asyncio",
@@ -132,6 +134,7 @@ HEAVY = (
     "icalendar",
     "jinja2",
     "matplotlib",
+    "numba",
     "numpy",
     "pandas",
     "psycopg",

@@ -58,8 +58,10 @@ LIBRARIES = {
     "pandas": PURE,
     "icalendar": ("notice",),
     "jinja2": ("notice",),
+    "llvmlite": ("window",),
     "matplotlib": ("notice",),
     "PIL": ("notice",),
+    "numba": ("window",),
 }
 TOUCHES_THE_WORLD = {
     "asyncio",
@@ -150,6 +152,7 @@ HEAVY = (
     "icalendar",
     "jinja2",
     "matplotlib",
+    "numba",
     "numpy",
     "pandas",
     "psycopg",

@@ -1,4 +1,4 @@
-"""How long the corrected chance takes: `python tests/bench/chance.py`.
+"""How long the corrected chance takes: `python tests/bench/chance.py [--quick]`.
 
 One yard's scenarios from 51 members of 15 days, an extended range of 46 days and 30 past years, as
 the morning makes them; and how that stands beside reading one yard's reply, which every morning
@@ -7,9 +7,11 @@ pays anyway. Goals: 50 ms for one yard, 10 s for a thousand on two cores.
 
 from __future__ import annotations
 
+import argparse
 import math
 import os
 import random
+import resource
 import statistics
 import sys
 import tempfile
@@ -21,9 +23,11 @@ from pathlib import Path
 from random import Random
 
 os.environ["OPENBLAS_NUM_THREADS"] = "1"  # as windowcast.chance sets it
-sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import orjson
+from table import Table, figure, to_json
 
 from support.weather import yard
 from windowcast import chance
@@ -138,6 +142,10 @@ def median_ms(work: list[float]) -> float:
 
 
 def main() -> None:
+    parser = argparse.ArgumentParser(description="Time the correction of chances.")
+    parser.add_argument("--quick", action="store_true", help="ten yards, and no thousand")
+    parser.add_argument("--json", action="store_true", help="for `python -m tests.bench`")
+    asked = parser.parse_args()
     drawn = random.Random(1)
     configuration = load(config_folder(), {})
     first = date(1996, 1, 1)
@@ -170,7 +178,7 @@ def main() -> None:
     own = PastErrors(configuration, kept, lambda _: known.climate, now=NOW)
     reply = orjson.dumps({f"member{m}": [drawn.gauss(24, 3) for _ in range(46)] for m in range(51)})
     corrected, learned, parsed = [], [], []
-    for _ in range(YARDS):
+    for _ in range(10 if asked.quick else YARDS):
         for errors, work in ((bare, corrected), (own, learned)):
             began = time.process_time()
             chance._corrected(configuration, errors, place, used, chance._Past(past), NOW)
@@ -180,12 +188,29 @@ def main() -> None:
         array("h", (round(v * 10) for column in document.values() for v in column))
         parsed.append(time.process_time() - began)
     one, year, reading = median_ms(corrected), median_ms(learned), median_ms(parsed)
-    print(f"corrected scenarios, one yard   {one:8.1f} ms   goal 50")
-    print(f"the same with a year's record   {year:8.1f} ms   goal 50")
-    print(f"parsing one such reply          {reading:8.1f} ms   ratio {year / reading:.1f}")
-    print(f"a thousand such on one core     {year:8.1f} s")
-    spread = thousand(configuration, past)
-    print(f"a thousand with 15 mornings     {spread:8.1f} s    goal 10, {os.cpu_count()} cores")
+    table = Table(
+        "The correction of one yard's chances",
+        ["", "CPU ms", "/ parsing"],
+        [
+            ["parsing one reply of 51 members and 46 days", figure(reading), "1.00"],
+            ["correction, the first morning", figure(one), figure(one / reading)],
+            ["correction, with a year's record", figure(year), figure(year / reading)],
+        ],
+        [f"The most memory the process held: {peak_mb():,.0f} MB. The goal is 50 ms a yard."],
+    )
+    if not asked.quick:
+        spread = thousand(configuration, past)
+        table.notes.append(
+            f"A thousand yards with 15 mornings each: {figure(spread)} s on {os.cpu_count()} cores;"
+            " the goal is 10 s."
+        )
+    print(to_json([table]) if asked.json else table.text())
+
+
+def peak_mb() -> float:
+    # Linux counts in kB, macOS in bytes.
+    unit = 1e6 if sys.platform == "darwin" else 1e3
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
 
 
 if __name__ == "__main__":

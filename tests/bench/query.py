@@ -1,6 +1,6 @@
 """How long `windowcast yard` takes from a stored forecast, beside a bare interpreter's start.
 
-    python tests/bench/query.py [--runs 21]
+    python tests/bench/query.py [--runs 21] [--quick]
 
 A shared machine drifts by a factor of two between minutes, so the starts alternate within one run
 and the ratio of their medians is what counts. Compiled bytecode is kept in a folder of its own, so
@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import platform
 import statistics
 import subprocess
 import sys
@@ -22,12 +21,18 @@ from pathlib import Path
 GOAL = 12
 YARD = "Creek Bend"
 ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(Path(__file__).parent))
+
+from table import Table, figure, to_json
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description="Time `windowcast yard` from a stored forecast.")
     parser.add_argument("--runs", type=int, default=21, help="rounds, at least 15 (default 21)")
-    runs = max(15, parser.parse_args().runs)
+    parser.add_argument("--quick", action="store_true", help="seven rounds")
+    parser.add_argument("--json", action="store_true", help="for `python -m tests.bench`")
+    asked = parser.parse_args()
+    runs = 7 if asked.quick else max(15, asked.runs)
     with tempfile.TemporaryDirectory() as folder:
         environment = environment_in(Path(folder))
         config = str(Path(folder) / "config")
@@ -37,11 +42,13 @@ def main() -> None:
         yard = [*windowcast, "--config", config, "yard", YARD]
         commands = {
             "python -c pass": [sys.executable, "-c", "pass"],
-            "yard --json": [*yard, "--json"],
-            "yard (text)": yard,
+            "windowcast yard NAME --json": [*yard, "--json"],
+            "windowcast yard NAME": yard,
         }
-        print_times(commands, environment, runs)
-        print_imports([*yard, "--json"], environment)
+        table = measured(commands, environment, runs)
+        print(to_json([table]) if asked.json else table.text())
+        if not asked.json:
+            print_imports([*yard, "--json"], environment)
 
 
 def environment_in(folder: Path) -> dict[str, str]:
@@ -62,29 +69,49 @@ def start(command: list[str], environment: dict[str, str]) -> str:
     return done.stderr
 
 
-def print_times(commands: dict[str, list[str]], environment: dict[str, str], runs: int) -> None:
+def measured(commands: dict[str, list[str]], environment: dict[str, str], runs: int) -> Table:
     taken: dict[str, list[float]] = {name: [] for name in commands}
-    for command in commands.values():
-        start(command, environment)
-    for _ in range(runs):
+    peaks: dict[str, float] = {}
+    for _ in range(runs + 1):
         for name, command in commands.items():
             before = time.perf_counter()
-            start(command, environment)
+            peaks[name] = peak_mb(command, environment)
             taken[name].append(time.perf_counter() - before)
-    medians = {name: statistics.median(times) for name, times in taken.items()}
+    # The first round wrote the bytecode.
+    medians = {name: statistics.median(times[1:]) for name, times in taken.items()}
     bare = next(iter(medians.values()))
-    print(f"Python {platform.python_version()}, {os.cpu_count()} cores, {runs} alternating rounds")
-    print(f"{'':16}{'median ms':>10}{'fastest':>9}{'ratio':>8}   (goal: at most {GOAL})")
+    table = Table(
+        "One yard from a stored forecast, as a process",
+        ["", "ms", "fastest", "/ bare start", "peak MB"],
+        notes=[
+            f"{runs} alternating rounds; the goal is at most {GOAL} bare starts. A peak below this"
+            " benchmark's own cannot be told from it."
+        ],
+    )
     for name, median in medians.items():
-        verdict = (
-            ""
-            if name == "python -c pass"
-            else "  ok"
-            if median / bare <= GOAL
-            else "  above the goal"
+        table.rows.append(
+            [
+                name,
+                figure(median * 1e3),
+                figure(min(taken[name][1:]) * 1e3),
+                figure(median / bare),
+                figure(peaks[name]),
+            ]
         )
-        fastest = min(taken[name])
-        print(f"{name:16}{median * 1000:10.1f}{fastest * 1000:9.1f}{median / bare:8.2f}{verdict}")
+    return table
+
+
+def peak_mb(command: list[str], environment: dict[str, str]) -> float:
+    """Run a command to its end and give the most memory it held."""
+    process = subprocess.Popen(
+        command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    _, status, used = os.wait4(process.pid, 0)
+    process.returncode = os.waitstatus_to_exitcode(status)
+    if process.returncode:
+        sys.exit(f"{' '.join(command)} ended with status {process.returncode}")
+    # Linux counts in kB, macOS in bytes.
+    return float(used.ru_maxrss) / (1e6 if sys.platform == "darwin" else 1e3)
 
 
 def print_imports(command: list[str], environment: dict[str, str]) -> None:

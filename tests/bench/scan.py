@@ -1,6 +1,6 @@
 """The scan of one yard, beside a naive triple loop and numpy's sliding windows.
 
-    python tests/bench/scan.py [--runs 15]
+    python tests/bench/scan.py [--runs 15] [--quick]
 
 One invented yard of 46 days and 51 scenarios, every shipped treatment and regimen. The scan gives
 chance, heat, cold, danger, hottest high and the forecast's fit; the other two give the plain chance
@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import platform
 import random
 import statistics
 import sys
@@ -23,10 +22,11 @@ from itertools import groupby
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path[:0] = [str(Path(__file__).parent), str(ROOT)]
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
+from table import Table, figure, to_json
 
 from windowcast.edges import config
 from windowcast.sky.highs import DailyHighs
@@ -43,7 +43,10 @@ Counts = dict[tuple[str, str], list[int]]
 def main() -> None:
     parser = argparse.ArgumentParser(description="Time the scan of one yard.")
     parser.add_argument("--runs", type=int, default=15, help="alternating rounds (default 15)")
-    runs = max(3, parser.parse_args().runs)
+    parser.add_argument("--quick", action="store_true", help="five rounds")
+    parser.add_argument("--json", action="store_true", help="for `python -m tests.bench`")
+    asked = parser.parse_args()
+    runs = 5 if asked.quick else max(3, asked.runs)
     treatments = config.load(ROOT / "config", os.environ).treatments
     scenarios, forecast = weather()
     methods: dict[str, Callable[[], Counts]] = {
@@ -66,18 +69,21 @@ def main() -> None:
     scan_s = medians["windowcast scan"]
     windows = sum(map(len, expected.values()))
     between = sum(0 < held < SCENARIOS for row in expected.values() for held in row)
-    print(
-        f"Python {platform.python_version()}, numpy {np.__version__}, {os.cpu_count()} cores,"
-        f" {runs} alternating rounds"
+    table = Table(
+        f"The scan of one yard, {DAYS} days, {len(expected)} regimens",
+        ["", "ms", "fastest", "/ scan"],
+        notes=[
+            f"{runs} alternating rounds; {windows} windows, {between} with a chance between 0 and"
+            " 1. The scan also finds causes, danger, the hottest high and the fit of the single"
+            " forecast; the other two only the chance."
+        ],
     )
-    print(
-        f"{DAYS} days of {SCENARIOS} scenarios, {len(treatments)} treatments with {len(expected)}"
-        f" regimens, {windows} windows, {between} with a chance between 0 and 1; all agree"
-    )
-    print(f"{'':24}{'median ms':>10}{'fastest':>9}{'/ scan':>8}")
     for name, median in medians.items():
         fastest = min(taken[name])
-        print(f"{name:24}{median * 1000:10.2f}{fastest * 1000:9.2f}{median / scan_s:8.2f}")
+        table.rows.append(
+            [name, figure(median * 1e3), figure(fastest * 1e3), figure(median / scan_s)]
+        )
+    print(to_json([table]) if asked.json else table.text())
 
 
 def weather() -> tuple[Scenarios, DailyHighs]:

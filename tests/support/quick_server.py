@@ -10,6 +10,7 @@ by its place, in whole degrees. All invented.
 from __future__ import annotations
 
 import gzip
+import os
 import random
 import subprocess
 import sys
@@ -52,6 +53,7 @@ def quick_server(zone: str, *, latency_ms: int = 0) -> Iterator[Address]:
         [sys.executable, "-m", "support.quick_server", zone, str(latency_ms)],
         stdout=subprocess.PIPE,
         text=True,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
     )
     try:
         assert process.stdout is not None

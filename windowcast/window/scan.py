@@ -194,7 +194,7 @@ def _starts(
     number = scenarios.days - length + 1
     if number < 1 or scenarios.count < 1:
         return
-    stretches = _stretches(regimen)
+    stretches = stretches_of(regimen)
     inside, above, below = _in_band(stretches, words, number)
     dangerous = [0] * number
     if treatment.danger_c is not None:
@@ -230,7 +230,7 @@ def _starts_without_scenarios(
 ) -> Iterator[Start]:
     if forecast is None:
         return
-    stretches = _stretches(regimen)
+    stretches = stretches_of(regimen)
     for offset in range(len(forecast.tenths) - regimen.exposure_days + 1):
         day = forecast.first_day + timedelta(days=offset)
         fit = _forecast_fit(treatment, regimen, stretches, forecast, day, today)
@@ -238,7 +238,7 @@ def _starts_without_scenarios(
             yield Start(treatment=treatment, regimen=regimen, start=day, fit=fit)
 
 
-class _Stretch(NamedTuple):
+class Stretch(NamedTuple):
     """Consecutive days of an exposure with one band, its bounds in tenths (None: no bound)."""
 
     band: Band
@@ -248,7 +248,7 @@ class _Stretch(NamedTuple):
     days: int
 
 
-def _stretches(regimen: Regimen) -> list[_Stretch]:
+def stretches_of(regimen: Regimen) -> list[Stretch]:
     """The stretches of equal bands of an exposure, in order."""
     found = []
     bands = regimen.bands
@@ -257,7 +257,7 @@ def _stretches(regimen: Regimen) -> list[_Stretch]:
         if day == len(bands) or bands[day] != bands[first]:
             band = bands[first]
             found.append(
-                _Stretch(
+                Stretch(
                     band=band,
                     low=band.lowest_tenths,
                     high=band.highest_tenths,
@@ -270,7 +270,7 @@ def _stretches(regimen: Regimen) -> list[_Stretch]:
 
 
 def _in_band(
-    stretches: Sequence[_Stretch], words: Words, number: int
+    stretches: Sequence[Stretch], words: Words, number: int
 ) -> tuple[list[int], list[int], list[int]]:
     """For each start the scenarios inside on all days, above on some day, below on some day."""
     inside, above, below = [words.all_bits] * number, [0] * number, [0] * number
@@ -324,7 +324,7 @@ def _median_c(tenths: Sequence[int]) -> Fraction | None:
 def _forecast_fit(
     treatment: Treatment,
     regimen: Regimen,
-    stretches: Sequence[_Stretch],
+    stretches: Sequence[Stretch],
     forecast: DailyHighs | None,
     start: date,
     today: date,
@@ -374,7 +374,7 @@ def _highs_on(forecast: DailyHighs, start: date, length: int) -> list[int | None
 
 
 def _smallest_margin(
-    stretches: Sequence[_Stretch], known: Sequence[int]
+    stretches: Sequence[Stretch], known: Sequence[int]
 ) -> tuple[Fraction, int] | None:
     """The smallest distance to a bound, °C, and its day, the earliest on a tie.
 
@@ -395,7 +395,7 @@ def _smallest_margin(
 
 
 def _veto_day(
-    stretches: Sequence[_Stretch], highs: Sequence[int | None], start: date, today: date
+    stretches: Sequence[Stretch], highs: Sequence[int | None], start: date, today: date
 ) -> date | None:
     """The first of today and the five days after whose high is outside its band."""
     ahead = (start - today).days

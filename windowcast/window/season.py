@@ -13,13 +13,20 @@ from fractions import Fraction
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from windowcast.sky.climate import Floats, windows_held
+from windowcast.sky.climate import Floats
 from windowcast.sky.highs import DailyHighs
+from windowcast.sky.scenarios import MISSING
 from windowcast.sky.waiting import Waiting, price_of_waiting
 from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.yard import Yard
+from windowcast.window.many import count
 
+Bools = NDArray[np.bool_]
+
+# A season begins at most two years before the record and ends at most two years after it.
+AROUND_DAYS = 3 * 366
 # Half a year apart, so that late summer is late summer on both sides of the equator.
 LATE_SUMMER_NORTH = ((8, 1), (10, 15))
 LATE_SUMMER_SOUTH = ((2, 1), (4, 15))
@@ -114,8 +121,8 @@ def late_summer(latitude: float) -> SeasonDays:
 def past_seasons(highs: DailyHighs, treatment: Treatment, season: SeasonDays) -> PastSeasons:
     """The shares of every regimen of a treatment, season by season of the record."""
     regimens, seen = [], set()
-    for regimen in treatment.regimens:
-        found, years = _past_regimen(highs, regimen, season)
+    for regimen, outcomes in zip(treatment.regimens, _outcomes(highs, treatment), strict=True):
+        found, years = _past_regimen(highs, regimen, outcomes, season)
         regimens.append(found)
         seen |= years
     return PastSeasons(
@@ -149,13 +156,17 @@ def prices_of_waiting(
 
     A regimen with no such season is left out.
     """
-    high_c = np.array([_or(one, np.nan) for one in highs.tenths]) / 10
+    tenths = _tenths(highs)
+    high_c = np.where(tenths == MISSING, np.nan, tenths) / 10
     found = {}
-    for regimen in treatment.regimens:
+    for regimen, outcomes in zip(treatment.regimens, _outcomes(highs, treatment), strict=True):
         lower, upper = _bounds(regimen)
-        known = _outcomes(highs, regimen)
-        years = range(highs.first_day.year - 1, highs.last_day.year + 1)
-        whole = [days for days in map(season.of_year, years) if known.keys() >= set(days)]
+        whole = []
+        for year in _years(highs):
+            days = season.of_year(year)
+            known, _ = outcomes.on(days)
+            if known.all():
+                whole.append(days)
         if whole:
             found[regimen.id] = price_of_waiting(
                 np.datetime64(highs.first_day),
@@ -167,37 +178,57 @@ def prices_of_waiting(
     return found
 
 
+class _Outcomes(NamedTuple):
+    """Of a start on each day: is its whole window known, and did it hold.
+
+    first_day:  the first of both, AROUND_DAYS before the record, so that every season is inside
+    """
+
+    first_day: date
+    known: Bools
+    held: Bools
+
+    def on(self, days: Sequence[date]) -> tuple[Bools, Bools]:
+        """Both for consecutive days, of which there may be none."""
+        first = (days[0] - self.first_day).days if days else 0
+        return self.known[first : first + len(days)], self.held[first : first + len(days)]
+
+
 def _past_regimen(
-    highs: DailyHighs, regimen: Regimen, season: SeasonDays
+    highs: DailyHighs, regimen: Regimen, outcomes: _Outcomes, season: SeasonDays
 ) -> tuple[PastRegimen, set[int]]:
-    outcome = _outcomes(highs, regimen)
-    by_day: dict[MonthDay, list[bool]] = {}
-    whole, without, firsts, seen = 0, 0, [], set()
     order = _order(season)
-    for year in range(highs.first_day.year - 1, highs.last_day.year + 1):
+    every = np.arange(len(order))
+    # A year without a 29 February has all other days of the season.
+    without_leap_day = every[[(day.month, day.day) != (2, 29) for day in order]]
+    held_on, known_on = np.zeros(len(order), np.int64), np.zeros(len(order), np.int64)
+    without, firsts, seen = 0, [], set()
+    for year in _years(highs):
         days = season.of_year(year)
-        results = [outcome.get(day) for day in days]
-        for day, held in zip(days, results, strict=True):
-            if held is not None:
-                by_day.setdefault(MonthDay(day.month, day.day), []).append(held)
-                seen.add(year)
-        if None in results:
+        places = every if len(days) == len(order) else without_leap_day
+        known, held = outcomes.on(days)
+        if known.any():
+            seen.add(year)
+        known_on[places] += known
+        held_on[places] += held
+        if not known.all():
             continue
-        whole += 1
-        first = next((day for day, held in zip(days, results, strict=True) if held), None)
-        if first is None:
-            without += 1
+        if held.any():
+            firsts.append(int(places[held.argmax()]))
         else:
-            firsts.append(order[MonthDay(first.month, first.day)])
-    days_of_season = list(order)
+            without += 1
+    whole = len(firsts) + without
     middle = (whole - 1) // 2
     firsts.sort()
+    days_of_season = list(order)
     return (
         PastRegimen(
             regimen=regimen,
             starts=tuple(
-                PastStart(day=day, held=sum(by_day.get(day, ())), years=len(by_day.get(day, ())))
-                for day in days_of_season
+                PastStart(day=day, held=held, years=years)
+                for day, held, years in zip(
+                    days_of_season, held_on.tolist(), known_on.tolist(), strict=True
+                )
             ),
             whole_years=whole,
             without=without,
@@ -207,19 +238,27 @@ def _past_regimen(
     )
 
 
-def _outcomes(highs: DailyHighs, regimen: Regimen) -> dict[date, bool]:
-    """Whether a start on each day held; days whose window has a missing day are left out."""
-    bands = regimen.bands
-    lower, upper = _bounds(regimen)
-    tenths = np.array([_or(one, np.nan) for one in highs.tenths])
-    if len(tenths) < len(bands):
-        return {}
-    held = windows_held(tenths, lower, upper)
-    known = windows_held(tenths, _all(-np.inf, bands), _all(np.inf, bands))
-    return {
-        highs.first_day + timedelta(days=int(index)): bool(held[index])
-        for index in np.flatnonzero(np.isfinite(known))
-    }
+def _outcomes(highs: DailyHighs, treatment: Treatment) -> list[_Outcomes]:
+    """Of each regimen: the record is one yard with one scenario, which is what came."""
+    (counted,) = count(_tenths(highs).reshape(1, -1, 1), [treatment])
+    found = []
+    for one in counted:
+        assert one.covered is not None
+        around = np.zeros((2, len(highs.tenths) + 2 * AROUND_DAYS), np.bool_)
+        starts = slice(AROUND_DAYS, AROUND_DAYS + one.inside.shape[1])
+        around[:, starts] = one.covered[0], one.inside[0]
+        first_day = highs.first_day - timedelta(days=AROUND_DAYS)
+        found.append(_Outcomes(first_day, *around))
+    return found
+
+
+def _tenths(highs: DailyHighs) -> NDArray[np.int16]:
+    return np.array([MISSING if one is None else one for one in highs.tenths], np.int16)
+
+
+def _years(highs: DailyHighs) -> range:
+    """The years in which a season with a day of the record can begin."""
+    return range(highs.first_day.year - 1, highs.last_day.year + 1)
 
 
 def _bounds(regimen: Regimen) -> tuple[Floats, Floats]:
@@ -232,10 +271,6 @@ def _bounds(regimen: Regimen) -> tuple[Floats, Floats]:
 
 def _or(value: int | None, otherwise: float) -> float:
     return otherwise if value is None else float(value)
-
-
-def _all(value: float, bands: Sequence[object]) -> Floats:
-    return np.full(len(bands), value)
 
 
 def _order(season: SeasonDays) -> dict[MonthDay, int]:

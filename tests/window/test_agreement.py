@@ -1,0 +1,399 @@
+"""Every way of counting gives the same whole numbers: one yard, many yards, compiled, by hand.
+
+The naive way is written here from the definition, with plain loops. Outside references are pandas'
+rolling minimum and, where it is installed, xclim's longest run.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import random
+import subprocess
+import sys
+from array import array
+from fractions import Fraction
+from importlib.util import find_spec
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from support.weather import FORMIC_STRIPS, MONDAY, band, regimen, treatment
+from windowcast.sky.scenarios import MISSING, Scenarios
+from windowcast.trade.treatment import Band, Dose, Phase
+from windowcast.window import many
+from windowcast.window.scan import Words, scan
+
+WAYS = [pytest.param(False, id="numpy"), pytest.param(True, id="compiled")]
+
+
+def naive(tenths, plan):
+    """{(regimen, yard, start): (inside, too hot, too cold, danger)} of the starts that are covered.
+
+    A start is covered where on each of its days at least one scenario has a value.
+    """
+    found = {}
+    yards, days, scenarios = tenths.shape
+    rows = tenths.tolist()
+    for order, one in enumerate(plan.regimens):
+        bands = [one.band_on(day) for day in range(one.exposure_days)]
+        low = [None if b.low_c is None else math.ceil(b.low_c * 10) for b in bands]
+        high = [None if b.high_c is None else math.floor(b.high_c * 10) for b in bands]
+        dangerous = set() if plan.danger_c is None else set(plan.danger_offsets(one))
+        for yard in range(yards):
+            for start in range(days - one.exposure_days + 1):
+                counts = [0, 0, 0, 0]
+                known = set()
+                for scenario in range(scenarios):
+                    inside, hot, cold, danger = True, False, False, False
+                    for day in range(one.exposure_days):
+                        value = rows[yard][start + day][scenario]
+                        if value == MISSING:
+                            inside = False
+                            continue
+                        known.add(day)
+                        hot |= high[day] is not None and value > high[day]
+                        cold |= low[day] is not None and value < low[day]
+                        danger |= day in dangerous and value > plan.danger_c * 10
+                    inside = inside and not hot and not cold
+                    counts = [sum(n) for n in zip(counts, (inside, hot, cold, danger), strict=True)]
+                if len(known) == one.exposure_days:
+                    found[order, yard, start] = tuple(counts)
+    return found
+
+
+def one_by_one(tenths, plan):
+    """The same from `scan`, yard by yard."""
+    found = {}
+    order = {one.id: number for number, one in enumerate(plan.regimens)}
+    for yard in range(len(tenths)):
+        words = Words(columns_of(tenths[yard]))
+        for row in scan(plan, forecast=None, words=words, today=MONDAY, first_start=MONDAY):
+            found[order[row.regimen.id], yard, (row.start - MONDAY).days] = (
+                row.chance.held,
+                row.too_hot.held,
+                row.too_cold.held,
+                row.danger.held,
+            )
+    return found
+
+
+def columns_of(tenths):
+    days, scenarios = tenths.shape
+    flat = array("h", tenths.astype(np.int16).tobytes())
+    return Scenarios(first_day=MONDAY, days=days, count=scenarios, tenths=flat)
+
+
+def together(tenths, plan, *, compiled):
+    """The same from `many.count`."""
+    found = {}
+    (counts,) = many.count(tenths, [plan], compiled=compiled)
+    for order, one in enumerate(counts):
+        for yard, start in np.argwhere(one.covered).tolist():
+            found[order, yard, start] = tuple(
+                int(part[yard, start])
+                for part in (one.inside, one.too_hot, one.too_cold, one.danger)
+            )
+    return found
+
+
+def drawn(seed, yards, days, scenarios, *, missing=0.0, around=(100, 270, 295, 330)):
+    """Spells of highs, half of them exactly on a bound or a tenth beside it."""
+    random_ = np.random.default_rng(seed)
+    level = random_.integers(90, 340, size=(yards, 1, scenarios))
+    highs = level + random_.integers(-60, 60, size=(yards, days, scenarios))
+    near = random_.choice(around, size=highs.shape) + random_.integers(-1, 2, size=highs.shape)
+    highs = np.where(random_.random(highs.shape) < 0.5, near, highs)
+    highs[random_.random(highs.shape) < missing] = MISSING
+    return highs.astype(np.int16)
+
+
+def phased(days, *, id="phased"):
+    """Bounds of its own for the first three days, none below afterwards."""
+    phases = [Phase(0, min(2, days - 1), band("10", "27"))]
+    return regimen(days, id=id, bounds=Band(None, Fraction("29.5")), phases=phases)
+
+
+@pytest.mark.parametrize("compiled", WAYS)
+@pytest.mark.parametrize("days", [16, 35, 60])
+@pytest.mark.parametrize("scenarios", [1, 31, 32, 51, 63, 64, 65, 97, 128, 204])
+def test_all_agree_whatever_the_number_of_scenarios_and_days(scenarios, days, compiled):
+    plan = treatment(
+        regimen(1, id="day"),
+        regimen(14, id="fortnight", doses=[Dose(0, strips=1), Dose(10, strips=1)]),
+        phased(28),
+        regimen(42, id="six weeks", bounds=Band(Fraction(9), None)),
+        danger_c="33",
+    )
+    tenths = drawn(scenarios * 100 + days, 3, days, scenarios, missing=0.002)
+
+    found = together(tenths, plan, compiled=compiled)
+
+    assert found == one_by_one(tenths, plan)
+    assert found == naive(tenths, plan)
+    assert len(found) > 3 * days  # no vacuous agreement: most starts are covered
+
+
+@pytest.mark.parametrize("compiled", WAYS)
+def test_all_agree_whatever_the_length(compiled):
+    plan = treatment(
+        *(phased(days, id=str(days)) for days in range(1, 43)), danger_c="33", danger_days=5
+    )
+    tenths = drawn(7, 2, 45, 51, missing=0.01)
+
+    found = together(tenths, plan, compiled=compiled)
+
+    assert found == one_by_one(tenths, plan)
+    assert {order for order, _, _ in found} == set(range(42))
+
+
+@pytest.mark.parametrize("compiled", WAYS)
+def test_all_agree_over_the_borders_of_blocks_and_pieces(compiled):
+    """More yards than numpy takes at once, so that some begin in the middle of a word."""
+    tenths = drawn(3, 1000, 35, 51, missing=0.001)
+    assert tenths.size > 2 * many.BLOCK_HIGHS and tenths.size > 2 * many.PIECE_HIGHS
+    plan = treatment(phased(14))
+    per_block = many.BLOCK_HIGHS // (35 * 51)
+    looked_at = [0, 1, per_block - 1, per_block, 2 * per_block, 998, 999]
+
+    ((counted,),) = many.count(tenths, [plan], compiled=compiled)
+
+    for yard in looked_at:
+        expected = one_by_one(tenths[yard : yard + 1], plan)
+        row = {(0, 0, s): tuple(int(part[yard, s]) for part in counted[:4]) for s in range(22)}
+        assert {key: row[key] for key in expected} == expected
+    # All of them, against the whole done another way: every scenario day by day.
+    held = np.ones((1000, 22, 51), bool)
+    for day in range(14):
+        high = tenths[:, day : day + 22]
+        held &= (high != MISSING) & (high <= (270 if day < 3 else 295))
+        if day < 3:
+            held &= high >= 100
+    assert (counted.inside == held.sum(axis=2)).all()
+
+
+@st.composite
+def blocks(draw):
+    lengths = draw(st.lists(st.integers(1, 9), min_size=1, max_size=3, unique=True))
+    bound = st.one_of(st.none(), st.fractions(-3, 3, max_denominator=30))
+    regimens = []
+    for length in lengths:
+        phases, day = [], 0
+        while day < length and draw(st.booleans()):
+            last = draw(st.integers(day, length - 1))
+            phases.append(Phase(day, last, Band(draw(bound), draw(bound))))
+            day = last + 1
+        doses = [Dose(0, strips=1), Dose(draw(st.integers(0, length - 1)), strips=1)]
+        bounds = Band(draw(bound), draw(bound))
+        regimens.append(regimen(length, id=str(length), doses=doses, bounds=bounds, phases=phases))
+    danger = draw(st.one_of(st.none(), st.just("1.5")))
+    plan = treatment(*regimens, danger_c=danger, danger_days=draw(st.integers(1, 4)))
+    shape = draw(st.tuples(st.integers(1, 3), st.integers(1, 12), st.integers(1, 70)))
+    seed = draw(st.integers(0, 2**32 - 1))
+    values = [*range(-31, 32), -32767, 32767, MISSING]
+    weights = [1] * 63 + [2, 2, draw(st.sampled_from([0, 2, 60]))]
+    size = math.prod(shape)
+    flat = random.Random(seed).choices(values, weights, k=size)
+    return plan, np.array(flat, np.int16).reshape(shape)
+
+
+@settings(max_examples=60, deadline=None)
+@given(blocks())
+def test_all_agree_on_whatever_is_thought_of(case):
+    """Bounds upside down, without end, in thirtieths of a degree; days that nobody knows."""
+    plan, tenths = case
+
+    expected = naive(tenths, plan)
+
+    assert one_by_one(tenths, plan) == expected
+    assert together(tenths, plan, compiled=False) == expected
+    assert together(tenths, plan, compiled=True) == expected
+
+
+@pytest.mark.parametrize("compiled", WAYS)
+def test_treatments_and_regimens_come_as_they_were_asked_for(compiled):
+    tenths = drawn(11, 5, 20, 51)
+    other = treatment(regimen(3), danger_c="27")
+    alone = [many.count(tenths, [plan], compiled=compiled)[0] for plan in (FORMIC_STRIPS, other)]
+
+    both = many.count(tenths, [FORMIC_STRIPS, other], compiled=compiled)
+
+    assert [len(one) for one in both] == [2, 1]
+    for one, two in zip(sum(both, ()), sum(alone, ()), strict=True):
+        assert all(np.array_equal(a, b) for a, b in zip(one, two, strict=True))
+    (chances,) = many.count(tenths, [other], only_inside=True, compiled=compiled)
+    assert np.array_equal(chances[0].inside, both[1][0].inside)
+    assert chances[0][1:] == (None, None, None, None)
+
+
+@pytest.mark.parametrize("compiled", WAYS)
+@pytest.mark.parametrize("shape", [(0, 35, 51), (4, 0, 51), (4, 13, 51), (4, 35, 0)])
+def test_where_there_is_nothing_to_count(shape, compiled):
+    ((found,),) = many.count(np.zeros(shape, np.int16), [treatment(regimen(14))], compiled=compiled)
+
+    assert found.inside.shape == (shape[0], max(shape[1] - 13, 0))
+    assert not found.inside.any()
+
+
+@pytest.mark.parametrize("compiled", WAYS)
+def test_highs_need_not_lie_side_by_side_and_are_left_alone(compiled):
+    tenths = drawn(5, 8, 20, 102)
+    every_other = tenths[::2, :, ::2]
+    kept = tenths.copy()
+
+    found = together(every_other, FORMIC_STRIPS, compiled=compiled)
+
+    assert found == one_by_one(every_other, FORMIC_STRIPS)
+    assert (tenths == kept).all()
+
+
+@pytest.mark.parametrize("scenarios", [1, 2, 51, 204])
+def test_the_median_of_the_hottest_highs_is_the_scans(scenarios):
+    tenths = drawn(13, 4, 25, scenarios, missing=0.02)
+    tenths[3, 10:12] = MISSING
+    seen = 0
+    for length in (1, 2, 14):
+        plan = treatment(regimen(length))
+        found = many.hottest(tenths, length)
+        assert found.shape == (4, 26 - length)
+        for yard in range(4):
+            rows = scan(
+                plan,
+                forecast=None,
+                words=Words(columns_of(tenths[yard])),
+                today=MONDAY,
+                first_start=MONDAY,
+            )
+            for row in rows:
+                seen += 1
+                twice = int(found[yard, (row.start - MONDAY).days])
+                median_c = None if twice == MISSING else Fraction(twice, 20)
+                assert median_c == row.hottest_c
+    assert seen > 100
+    assert many.hottest(tenths, 26).shape == (4, 0)
+
+
+def test_worst_margins_say_by_how_much_and_agree_with_the_counts():
+    plan = phased(14)
+    tenths = drawn(17, 6, 30, 51, missing=0.003)
+    yards, starts = [0, 5, 5, 2], [0, 16, 3, 7]
+    ((counted,),) = many.count(tenths, [treatment(plan)], compiled=False)
+
+    found = many.worst_margins(tenths, plan, yards, starts)
+
+    assert found.shape == (4, 51)
+    for asked, (yard, start) in enumerate(zip(yards, starts, strict=True)):
+        assert (found[asked] >= 0).sum() == counted.inside[yard, start]
+        for scenario in range(51):
+            course = [int(tenths[yard, start + day, scenario]) for day in range(14)]
+            margins = [295 - value for value in course[3:]]
+            margins += [min(270 - value, value - 100) for value in course[:3]]
+            expected = MISSING if MISSING in course else min(margins)
+            assert found[asked, scenario] == expected
+    free = many.worst_margins(tenths, regimen(1, bounds=Band()), [0], [0])
+    assert set(free.ravel().tolist()) <= {many.UNBOUNDED, MISSING}
+
+
+@pytest.mark.parametrize("compiled", WAYS)
+def test_pandas_rolling_minimum_finds_the_same(compiled):
+    """Outside reference: pandas, DataFrame.rolling(n).min() over days inside as 1 and 0."""
+    plan = phased(14)
+    tenths = drawn(19, 10, 35, 51, missing=0.002)
+    ((counted,),) = many.count(tenths, [treatment(plan)], compiled=compiled)
+
+    for yard in range(10):
+        highs = pd.DataFrame(tenths[yard]).where(lambda table: table != MISSING)
+        early = ((highs >= 100) & (highs <= 270)).astype(float).rolling(3).min()
+        late = (highs <= 295).astype(float).rolling(11).min()
+        # rolling() labels a run by its last day: day 2 and day 13 of the exposure.
+        held = (early.shift(11) * late).iloc[13:].sum(axis=1)
+        assert held.astype(int).tolist() == counted.inside[yard].tolist()
+
+
+@pytest.mark.parametrize("compiled", WAYS)
+def test_pandas_rolling_extremes_find_the_same_causes(compiled):
+    """Outside reference: pandas, the highest and lowest high of 14 days."""
+    tenths = drawn(23, 10, 35, 51)
+    ((counted,),) = many.count(tenths, [treatment(regimen(14))], compiled=compiled)
+
+    for yard in range(10):
+        runs = pd.DataFrame(tenths[yard]).rolling(14)
+        assert (runs.max() > 295).iloc[13:].sum(axis=1).tolist() == counted.too_hot[yard].tolist()
+        assert (runs.min() < 100).iloc[13:].sum(axis=1).tolist() == counted.too_cold[yard].tolist()
+
+
+if find_spec("xclim") is not None:
+
+    @pytest.mark.filterwarnings("ignore")
+    def test_xclim_longest_run_finds_the_same():
+        """Outside reference: xclim.indices.run_length.longest_run, window by window."""
+        import xarray as xr
+        from xclim.indices.run_length import longest_run
+
+        tenths = drawn(29, 4, 35, 51)
+        ((counted,),) = many.count(tenths, [treatment(regimen(14))], compiled=False)
+        inside = xr.DataArray((tenths >= 100) & (tenths <= 295), dims=("yard", "time", "scenario"))
+        for start in range(22):
+            runs = longest_run(inside.isel(time=slice(start, start + 14)), dim="time")
+            held = (runs == 14).sum("scenario")
+            assert held.values.tolist() == counted.inside[:, start].tolist()
+
+
+LARGE = """
+import sys
+import numpy as np
+from support.weather import regimen, treatment
+from windowcast.window import many
+
+tenths = np.resize(np.arange(80, 320, 7, dtype=np.int16), (20_000, 3, 51))
+plan = treatment(*(regimen(1, id=str(number)) for number in range(340)))
+few = many.count(tenths[:100], [plan], only_inside=True)
+print("numba" in sys.modules)
+assert tenths.size * 340 > many.ENOUGH_TO_COMPILE
+all_ = many.count(tenths, [plan], only_inside=True)
+print("windowcast.window.compiled" in sys.modules)
+assert np.array_equal(all_[0][7].inside[:100], few[0][7].inside)
+"""
+
+
+def run(code, *, first_on_path=""):
+    path = os.pathsep.join(filter(None, [first_on_path, *sys.path]))
+    return subprocess.run(
+        [sys.executable, "-c", code],
+        env={**os.environ, "PYTHONPATH": path},
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+
+
+def printed(code, *, first_on_path=""):
+    done = run(code, first_on_path=first_on_path)
+    assert (done.returncode, done.stderr) == (0, "")
+    return done.stdout.split()
+
+
+def test_large_blocks_are_compiled_and_small_ones_load_nothing():
+    assert printed(LARGE) == ["False", "True"]
+
+
+@pytest.mark.parametrize("error", ["ImportError", "RuntimeError", "AttributeError"])
+def test_a_library_that_does_not_work_costs_no_answer(tmp_path, error):
+    (tmp_path / "numba").mkdir()
+    (tmp_path / "numba" / "__init__.py").write_text(f"raise {error}('not with this numpy')")
+
+    assert printed(LARGE, first_on_path=str(tmp_path)) == ["False", "False"]
+
+
+def test_asking_for_the_library_where_it_does_not_work_says_what_to_do(tmp_path):
+    (tmp_path / "numba").mkdir()
+    (tmp_path / "numba" / "__init__.py").write_text("raise ImportError('broken')")
+    code = LARGE.replace("only_inside=True)", "only_inside=True, compiled=True)", 1)
+
+    done = run(code, first_on_path=str(tmp_path))
+
+    assert done.returncode == 1
+    assert "install windowcast[fast]" in done.stderr

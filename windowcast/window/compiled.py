@@ -1,0 +1,178 @@
+"""The steps of `windowcast.window.many` as machine code, for very many yards; needs numba.
+
+A yard's highs are compared with every bound 32 scenarios at a time, and each comparison becomes 32
+bits of a word: numba's own loops leave that to one scenario at a time, which takes ten times as
+long. So this one operation is given to the compiler as such; all else are plain loops.
+
+numba takes its time to import: only `many.py` imports this, where there is much to count.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from llvmlite import ir
+from numba import njit, types
+from numba.extending import intrinsic
+from numpy.typing import NDArray
+
+LANES = 32
+WORD = 64
+TOGETHER = 2
+AND, OR = 0, 1
+
+
+@intrinsic
+def _bits_above(_typing: Any, highs: Any, first: Any, bound: Any) -> Any:
+    """Which of 32 highs, from `first` on in a flat array, are above a bound: the i-th as bit i."""
+
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        lanes = ir.VectorType(ir.IntType(16), LANES)
+        array = context.make_array(signature.args[0])(context, builder, arguments[0])
+        at = builder.bitcast(builder.gep(array.data, [arguments[1]]), lanes.as_pointer())
+        values = builder.load(at, align=2)
+        zero = ir.Constant(ir.IntType(32), 0)
+        one = builder.insert_element(ir.Constant(lanes, ir.Undefined), arguments[2], zero)
+        every = ir.Constant(ir.VectorType(ir.IntType(32), LANES), [0] * LANES)
+        bounds = builder.shuffle_vector(one, ir.Constant(lanes, ir.Undefined), every)
+        bits = builder.bitcast(builder.icmp_signed(">", values, bounds), ir.IntType(LANES))
+        return builder.zext(bits, ir.IntType(WORD))
+
+    return types.uint64(highs, types.intp, types.int16), generate
+
+
+@intrinsic
+def _ones(_typing: Any, word: Any) -> Any:
+    """The number of bits that are set."""
+
+    def generate(_context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        return builder.ctpop(arguments[0])
+
+    return types.uint64(types.uint64), generate
+
+
+@njit(cache=True)
+def _compare(
+    highs: Any, first: int, days: int, scenarios: int, word: int, bound: int, bits: Any
+) -> None:
+    """Put one word of scenarios of each day into `bits`, from `at` on; the days are at `first`."""
+    place = first + word * WORD
+    number = min(WORD, scenarios - word * WORD)
+    if scenarios < LANES:
+        for day in range(days):
+            found = np.uint64(0)
+            for scenario in range(number):
+                above = np.uint64(highs[place + scenario] > bound)
+                found |= above << np.uint64(scenario)
+            bits[day] = found
+            place += scenarios
+        return
+    # Two halves that may overlap, or one that begins in the word before: never past the day.
+    early, late = max(LANES - number, 0), max(number - LANES, 0)
+    place -= early
+    right, left = np.uint64(early), np.uint64(late)
+    for day in range(days):
+        one = _bits_above(highs, place, bound) >> right
+        other = _bits_above(highs, place + late, bound) >> right
+        bits[day] = one | other << left
+        place += scenarios
+
+
+@njit(cache=True)
+def _take(above: Any, under: Any, runs: Any) -> None:
+    """The scenarios above one bound and not above another, day by day."""
+    for day in range(len(runs)):
+        runs[day] = above[day] & ~under[day]
+
+
+@njit(cache=True)
+def _run(runs: Any, length: int, join: int) -> None:
+    """Join each day with the `length` - 1 after it, in place, by doubling."""
+    reach, number = 1, len(runs)
+    while reach < length:
+        ahead = min(reach, length - reach)
+        number -= ahead
+        later = runs[ahead:]
+        if join == OR:
+            for day in range(number):
+                runs[day] |= later[day]
+        else:
+            for day in range(number):
+                runs[day] &= later[day]
+        reach += ahead
+
+
+@njit(cache=True)
+def _join(joined: Any, runs: Any, join: int, begins: bool) -> None:
+    """What the steps of one result have come to."""
+    if begins:
+        for day in range(len(runs)):
+            joined[day] = runs[day]
+    elif join == OR:
+        for day in range(len(runs)):
+            joined[day] |= runs[day]
+    else:
+        for day in range(len(runs)):
+            joined[day] &= runs[day]
+
+
+@njit("void(int16[:,:,::1], int16[::1], int64[:,::1], int16[:,:,::1])", cache=True)
+def take_steps(
+    tenths: NDArray[np.int16],
+    bounds: NDArray[np.int16],
+    steps: NDArray[np.int64],
+    found: NDArray[np.int16],
+) -> None:
+    """Fill `found`, (results, yards, starts), from contiguous highs (yards, days, scenarios).
+
+    steps:  one row a `Step`, its fields in their order
+
+    Two yards at a time, one behind the other: loops are longer, and both still fit into the nearest
+    cache. What is joined across the end of a yard is not used.
+    """
+    yards, days, scenarios = tenths.shape
+    highs = tenths.reshape(-1)
+    words = (scenarios + WORD - 1) // WORD
+    every = TOGETHER * days
+    above = np.zeros((len(bounds) + 1, words, every + days), np.uint64)
+    runs = np.zeros(every, np.uint64)
+    joined = np.zeros((words, every), np.uint64)
+    ones = np.zeros(every, np.int16)
+    for begin in range(0, yards, TOGETHER):
+        some = min(TOGETHER, yards - begin)
+        for which in range(len(bounds)):
+            for word in range(words):
+                first = begin * days * scenarios
+                _compare(
+                    highs, first, some * days, scenarios, word, bounds[which], above[which, word]
+                )
+        for at in range(len(steps)):
+            result, join, over, under, first, length, starts = steps[at]
+            begins = at == 0 or steps[at - 1, 0] != result
+            ends = at + 1 == len(steps) or steps[at + 1, 0] != result
+            # A day that some scenario knows is one for all of them.
+            if join > OR:
+                joined[:] = 0
+                for word in range(words):
+                    known = above[over, word]
+                    for day in range(every):
+                        joined[0, day] |= np.uint64(known[day] != 0)
+                runs[:] = joined[0]
+                _run(runs, length, join)
+                joined[0] = runs
+            else:
+                for word in range(words):
+                    # An index of -1 is the last, which is no bound's and stays empty.
+                    _take(above[over, word, first:], above[under, word, first:], runs)
+                    _run(runs, length, join)
+                    _join(joined[word], runs, join, begins)
+            if ends:
+                ones[:] = 0
+                for word in range(words):
+                    whole = joined[word]
+                    for day in range(every):
+                        ones[day] += _ones(whole[day])
+                for yard in range(some):
+                    for start in range(starts):
+                        found[result, begin + yard, start] = ones[yard * days + start]

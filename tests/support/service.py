@@ -11,12 +11,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as one:
-        return one.getsockname()[1]
-
-
-def wait_for(found: Callable[[], object], what: str, seconds: float = 30) -> object:
+def wait_for(found: Callable[[], object], what: str, seconds: float = 60) -> object:
     """What `found` gives once it gives anything."""
     until = time.monotonic() + seconds
     while time.monotonic() < until:

@@ -1,4 +1,4 @@
-"""No silent skips where it counts, in one process and in several: pytest itself, over a small tree."""
+"""No silent skips where it counts, in one process and in several: pytest over a small tree."""
 
 from __future__ import annotations
 

@@ -8,10 +8,10 @@ import socket
 class ReservedPort:
     """`with ReservedPort() as port:` nobody else on this machine is given that port until the end.
 
-    It is bound and never listened on, so the kernel gives it neither to who asks for any port nor to
-    who calls out, a call to it is refused, and a server that lets addresses be used again
-    (SO_REUSEADDR, as all of the tests' do) may listen on it, stop and listen again: socket(7) of
-    Linux. A port that was merely free a moment ago may belong to another test by now.
+    It is bound and never listened on, so the kernel gives it to nobody who asks for any port or
+    calls out, a call to it is refused, and a server that lets addresses be used again, as all those
+    of the tests do, may listen on it, stop, and listen again: SO_REUSEADDR in socket(7) of Linux.
+    A port that was merely free a moment ago may belong to another test by now.
     """
 
     def __init__(self) -> None:

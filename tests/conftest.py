@@ -34,6 +34,13 @@ def pytest_configure() -> None:
         os.environ["TMPDIR"] = tempfile.tempdir = str(MEMORY)
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """Half the tests wait for a server, a lock or a process, so few cores take two runs each."""
+    cores = os.cpu_count() or 1
+    return max(cores, min(2 * cores, 8))
+
+
 @pytest.fixture(scope="session")
 def shared_folder() -> Path:
     """The folder of recorded replies and tables beside the checkout; skips where it is absent."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,21 +16,23 @@ ALLOWED_REASON = "../shared"
 """The one thing that a checkout may lack; a test skipped for it says so with these words."""
 
 MEMORY = Path("/dev/shm")
-PLENTY = 2 * 2**30
+PLENTY = 2**30
+PLACE = "PYTEST_DEBUG_TEMPROOT"
+"""Where pytest makes the folders that it gives to tests."""
 
 _skipped: list[str] = []
 
 
 def pytest_configure() -> None:
-    """Keep temporary files in memory where there is plenty of it and TMPDIR does not say otherwise.
+    """Keep the folders of tests in memory where there is plenty of it and nothing says otherwise.
 
     The store has the disk confirm each commit, and nearly all of the time a test that commits waits
     for that. A process that is killed loses nothing of what it had written either way.
     """
-    if "TMPDIR" in os.environ or not os.access(MEMORY, os.W_OK | os.X_OK):
+    if os.environ.keys() & {PLACE, "TMPDIR"} or not os.access(MEMORY, os.W_OK | os.X_OK):
         return
     if shutil.disk_usage(MEMORY).free >= PLENTY:
-        os.environ["TMPDIR"] = tempfile.tempdir = str(MEMORY)
+        os.environ[PLACE] = str(MEMORY)
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -16,7 +16,6 @@ from support.journey import TREATMENTS, Journey, morning_zone, yard_table
 from support.mailbox import Mailbox
 from support.postgres import WANTED, program
 
-ALMOST_AN_HOUR_AGO = (datetime.now(UTC) - timedelta(minutes=55)).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 SETTINGS = """
 [store]
 url = "{store}"
@@ -101,9 +100,10 @@ class TestStatus:
 
             runs, process = serving("morning done", signal.SIGKILL)
             if not on_file:
+                ago = datetime.now(UTC) - timedelta(minutes=55)
                 request.getfixturevalue("postgres").sql(
                     store_url.rpartition("/")[2],
-                    f"UPDATE service_run SET ticked_at = '{ALMOST_AN_HOUR_AGO}'",
+                    f"UPDATE service_run SET ticked_at = '{ago:%Y-%m-%dT%H:%M:%S.%fZ}'",
                 )
             died = journey.windowcast("status")
             serving("serving 1 yard", signal.SIGTERM)

@@ -8,13 +8,14 @@ import signal
 import sqlite3
 import time
 from datetime import timedelta
-from urllib.parse import urlsplit
 
 import pytest
 
 from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
 from support.mailbox import Mailbox
+from support.ports import ReservedPort
 from support.quick_server import NO_WEATHER, quick_place, quick_server
+from support.service import stopped, ticked, wait_for
 from support.weather_server import Place, WeatherServer
 from windowcast.notice import words
 
@@ -137,9 +138,11 @@ def test_the_morning_mail_comes_even_when_nothing_is_open(journey):
 
 
 def test_a_server_that_is_down_is_said_and_a_later_run_heals(journey):
-    server = WeatherServer(places={CREEK: place(journey.zone)})
-    with server, Mailbox() as box:
-        port = urlsplit(server.forecast_url).port
+    with (
+        ReservedPort() as port,
+        WeatherServer(places={CREEK: place(journey.zone)}, port=port) as server,
+        Mailbox() as box,
+    ):
         journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))
         server.stop()
         failed = journey.windowcast("morning")
@@ -285,10 +288,7 @@ def test_a_source_that_fails_is_left_out_and_said(journey):
 
 
 def test_a_mail_server_that_is_down_keeps_the_notice_and_the_next_run_delivers_it(journey):
-    with WeatherServer(places={CREEK: place(journey.zone)}) as server:
-        box = Mailbox()
-        with box:
-            port = box.port
+    with WeatherServer(places={CREEK: place(journey.zone)}) as server, ReservedPort() as port:
         journey.write("windowcast.toml", settings(**urls(server), mail_port=port))
         failed = journey.windowcast("morning")
         assert failed.returncode == 4
@@ -396,13 +396,8 @@ def test_the_service_sends_once_says_that_it_is_late_and_stops_when_told(journey
         extra = '[morning]\nat = "06:00"\nlate_until = "23:59"\n'
         journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port, extra=extra))
         for ending in (signal.SIGKILL, signal.SIGTERM):
-            process = journey.start("serve")
-            waited = time.monotonic() + 30
-            while not box.letters and time.monotonic() < waited:
-                time.sleep(0.1)
-            time.sleep(1.5)
-            process.send_signal(ending)
-            _, said = process.communicate(timeout=30)
+            with ticked(journey) as (process,):
+                said = stopped(process, ending)
             assert len(box.letters) == 1, said
         assert process.returncode == 0, said
         assert "stopped" in said
@@ -429,9 +424,8 @@ def test_the_service_stops_although_a_server_hangs(journey):
         journey.write("windowcast.toml", settings(**urls(server), extra=extra))
         server.fail("/v1/forecast", "hang", "hang", "hang")
         process = journey.start("serve")
-        time.sleep(3)
-        process.send_signal(signal.SIGTERM)
-        _, said = process.communicate(timeout=40)
+        wait_for(lambda: server.requests["/v1/forecast"], "that it asks the server that hangs")
+        said = stopped(process)
     assert process.returncode == 0, said
     assert "stopped in the middle of a tick" in said
 
@@ -440,9 +434,8 @@ def test_the_service_without_mail_prints(journey):
     with WeatherServer(places={CREEK: place(journey.zone)}) as server:
         extra = '[morning]\nat = "06:00"\nlate_until = "23:59"\n'
         journey.write("windowcast.toml", settings(**urls(server), extra=extra))
-        process = journey.start("serve")
-        time.sleep(4)
-        process.send_signal(signal.SIGTERM)
-        printed, said = process.communicate(timeout=30)
+        with ticked(journey) as (process,):
+            process.send_signal(signal.SIGTERM)
+            printed, said = process.communicate(timeout=60)
     assert process.returncode == 0, said
     assert printed.count("Creek Bend: start today, two strips at once") == 1

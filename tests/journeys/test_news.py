@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import signal
 import threading
-import time
 from datetime import datetime, timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from zoneinfo import ZoneInfo
@@ -14,7 +12,8 @@ import pytest
 
 from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
 from support.mailbox import Mailbox
-from support.service import wait_for
+from support.ports import ReservedPort
+from support.service import stopped, ticked
 from support.weather_server import Place, WeatherServer
 from windowcast.edges.store import open_store
 
@@ -96,10 +95,8 @@ def test_a_start_of_today_that_fails_is_told_at_once_and_once(journey):
         morning(journey)
         server.places[CREEK] = place(journey, 5)
         for _ in range(2):
-            process = journey.start("serve")
-            time.sleep(4)
-            process.send_signal(signal.SIGTERM)
-            process.communicate(timeout=30)
+            with ticked(journey) as (process,):
+                stopped(process)
     assert len(subjects(box)) == 2
     assert subjects(box)[1].startswith("Creek Bend: the start of")
     told = " ".join(box.letters[1].text.split())
@@ -121,11 +118,9 @@ def test_starts_that_fail_together_are_told_in_one_letter_each(journey):
         configure(journey, server, box, recipients=who)
         morning(journey)
         server.places.update(dict.fromkeys(places, place(journey, 5)))
-        process = journey.start("serve")
-        wait_for(lambda: len(box.letters) == 4, "both letters")
-        time.sleep(1)  # whatever else it would send
-        process.send_signal(signal.SIGTERM)
-        process.communicate(timeout=30)
+        with ticked(journey) as (process,):
+            stopped(process)
+    assert len(box.letters) == 4
     _, crew = subjects(box)
     _, farm = subjects(box, "farm@example.org")
     assert crew == "5 starts that were named hold no longer"
@@ -178,10 +173,8 @@ def test_nothing_urgent_is_sent_in_quiet_hours(journey):
         journey.write("windowcast.toml", text + quiet + "\n")
         morning(journey)
         server.places[CREEK] = place(journey, 5)
-        process = journey.start("serve")
-        time.sleep(4)
-        process.send_signal(signal.SIGTERM)
-        process.communicate(timeout=30)
+        with ticked(journey) as (process,):
+            stopped(process)
         assert len(subjects(box)) == 1
         with open_store("sqlite:///windowcast.db", journey.folder) as store:
             (waiting,) = store.notices("waiting")
@@ -229,10 +222,8 @@ def test_what_is_urgent_also_goes_to_other_channels(journey, monkeypatch):
         morning(journey)
         assert channel.got == []
         server.places[CREEK] = place(journey, 5)
-        process = journey.start("serve")
-        time.sleep(5)
-        process.send_signal(signal.SIGTERM)
-        _, said = process.communicate(timeout=30)
+        with ticked(journey) as (process,):
+            said = stopped(process)
         assert len(channel.got) == 1, said
         channel_down = journey.windowcast("morning")
     assert channel.got[0]["title"].startswith("Creek Bend: the start of")
@@ -243,9 +234,7 @@ def test_what_is_urgent_also_goes_to_other_channels(journey, monkeypatch):
 
 
 def test_a_channel_that_is_down_is_tried_again(journey, monkeypatch):
-    with WeatherServer(places={CREEK: place(journey)}) as server:
-        with Channel() as channel:
-            port = channel.port
+    with WeatherServer(places={CREEK: place(journey)}) as server, ReservedPort() as port:
         monkeypatch.setenv("WINDOWCAST_PUSH_URLS", f"json://127.0.0.1:{port}/x")
         configure(journey, server, None, extra='[push]\nurls_env = "WINDOWCAST_PUSH_URLS"\n')
         morning(journey)

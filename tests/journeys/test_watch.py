@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import signal
-import subprocess
-import time
 from datetime import timedelta
 
 import pytest
 
 from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
 from support.mailbox import Mailbox
+from support.service import stopped, ticked
 from support.weather_server import Place, WeatherServer
 
 CREEK = (44.9, -99.7)
@@ -84,10 +82,8 @@ def test_danger_is_told_once_by_mail_and_again_when_it_is_over(journey):
 
 def look(journey):
     """A service that starts, looks and is stopped."""
-    process = journey.start("serve")
-    time.sleep(4)
-    process.send_signal(signal.SIGTERM)
-    _, said = process.communicate(timeout=30)
+    with ticked(journey) as (process,):
+        said = stopped(process)
     assert process.returncode == 0, said
 
 
@@ -95,12 +91,10 @@ def test_two_services_tell_it_once(journey):
     with WeatherServer(places={CREEK: place(journey, 24.0, 35.0)}) as server, Mailbox() as box:
         configure(journey, server, box, extra='[morning]\nat = "23:58"\nlate_until = "23:59"\n')
         begin(journey)
-        both = [journey.start("serve") for _ in range(2)]
-        time.sleep(5)
-        for process in both:
-            process.send_signal(signal.SIGTERM)
-        for process in both:
-            process.communicate(timeout=30)
+        with ticked(journey, 2) as both:
+            for process in both:
+                stopped(process)
+    assert sorted(process.returncode for process in both) == [0, 3]
     assert len(subjects(box)) == 1
 
 
@@ -156,9 +150,8 @@ def test_serve_that_must_not_watch_does_not(journey):
         extra = '[morning]\nat = "23:58"\nlate_until = "23:59"\nwatch_hours = 0\n'
         configure(journey, server, box, extra=extra)
         begin(journey)
-        process: subprocess.Popen[str] = journey.start("serve")
-        time.sleep(4)
-        process.send_signal(signal.SIGTERM)
-        process.communicate(timeout=30)
+        with ticked(journey) as (process,):
+            stopped(process)
+    assert process.returncode == 0
     assert subjects(box) == []
     assert sum(server.requests.values()) == 0

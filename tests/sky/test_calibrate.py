@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-
 import numpy as np
 import pytest
 
@@ -258,28 +256,3 @@ def test_nothing_of_the_issue_day_or_later_is_known():
     a, b = cases_of(record, climate).known, cases_of(other, climate).known
     assert np.array_equal(a[:501], b[:501], equal_nan=True)
     assert not np.array_equal(a[501:], b[501:], equal_nan=True)
-
-
-def test_speed_of_one_yard():
-    """One yard, 51 members, 46 days, 30 years: within 50 ms (measured: see the bench)."""
-    days, high_c, climate = climate_and_record()
-    issue = np.datetime64("2030-08-31")
-    raw = climate.mean_c(issue + LEADS)[:, None] + np.random.default_rng(0).normal(size=(N, 51))
-    longer = climate.mean_c(issue + 1 + np.arange(46))[:, None] + np.zeros((46, 51))
-    s = built_in(LEADS, ensemble=True)
-    best = 9.0
-    for _ in range(5):
-        before = time.perf_counter()
-        traces = past_traces(climate, days, high_c, first_day=issue + 1, length_days=46)
-        calibrate(
-            raw,
-            first_day=issue + 1,
-            issue_day=issue,
-            climate=climate,
-            statistics=s,
-            traces=traces,
-            extended_c=longer,
-            length_days=46,
-        )
-        best = min(best, time.perf_counter() - before)
-    assert best < 0.05

@@ -35,7 +35,7 @@ class Journey:
     def write(self, name: str, text: str) -> None:
         (self.folder / name).write_text(text, "utf-8")
 
-    def windowcast(self, *arguments: str, timeout: float = 60) -> subprocess.CompletedProcess[str]:
+    def windowcast(self, *arguments: str, timeout: float = 180) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
             self.command(*arguments),
             capture_output=True,
@@ -45,13 +45,13 @@ class Journey:
             check=False,
         )
 
-    def start(self, *arguments: str) -> subprocess.Popen[str]:
+    def start(self, *arguments: str, **environ: str) -> subprocess.Popen[str]:
         return subprocess.Popen(
             self.command(*arguments),
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
-            env=self.environment(),
+            env={**self.environment(), **environ},
         )
 
     def command(self, *arguments: str) -> list[str]:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 import shutil
 import signal
-import socket
 import subprocess
 import tempfile
 import time
 import uuid
 from pathlib import Path
 
+from support.ports import ReservedPort
 from support.unprivileged import NOBODY
 
 KEEPER = "keeper"
@@ -41,9 +41,8 @@ class PostgresServer:
         self._data = self.folder / "data"
         if os.geteuid() == 0:
             os.chown(self.folder, NOBODY, NOBODY)
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = free.getsockname()[1]
+        self._reserved = ReservedPort()
+        self.port = self._reserved.number
         self._run(
             "initdb", "-D", str(self._data), "-U", "bees", "--auth=trust", "--no-sync",
             "--encoding=UTF8", "--locale=C.UTF-8",
@@ -56,6 +55,7 @@ class PostgresServer:
 
     def __exit__(self, *_: object) -> None:
         self.kill()
+        self._reserved.close()
         shutil.rmtree(self.folder, ignore_errors=True)
 
     def start(self) -> None:
@@ -68,14 +68,14 @@ class PostgresServer:
             stderr=subprocess.DEVNULL,
             **self._somebody(),
         )  # fmt: skip
-        ends = time.monotonic() + 30
-        while time.monotonic() < ends:
+        ends = time.monotonic() + 60
+        while time.monotonic() < ends and self._process.poll() is None:
             import psycopg
 
             try:
                 self.sql("postgres", "SELECT 1")
             except psycopg.OperationalError:  # it is still starting
-                time.sleep(0.1)
+                time.sleep(0.02)
             else:
                 return
         raise RuntimeError("the PostgreSQL server did not start")
@@ -83,7 +83,7 @@ class PostgresServer:
     def kill(self) -> None:
         """As a power cut does."""
         self._process.send_signal(signal.SIGQUIT)
-        self._process.wait(30)
+        self._process.wait(60)
 
     def sql(self, database: str, statement: str) -> None:
         import psycopg

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import http.client
+import signal
 import socket
+import subprocess
 import threading
 import time
-from collections.abc import Callable
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as one:
-        return one.getsockname()[1]
+from support.journey import Journey
 
 
-def wait_for(found: Callable[[], object], what: str, seconds: float = 30) -> object:
+def wait_for(found: Callable[[], object], what: str, seconds: float = 60) -> object:
     """What `found` gives once it gives anything."""
     until = time.monotonic() + seconds
     while time.monotonic() < until:
@@ -59,6 +60,38 @@ class Manager:
 
     def count(self, name: str) -> int:
         return sum(name in one for one in self.said)
+
+    @property
+    def ticks(self) -> int:
+        """How many ticks have ended; each says when the next morning is."""
+        return sum("next morning" in one.get("STATUS", "") for one in self.said)
+
+
+@contextmanager
+def ticked(journey: Journey, services: int = 1) -> Iterator[list[subprocess.Popen[str]]]:
+    """So many services, once each has ended its first tick, or itself; killed at the end.
+
+    All that is due is done then, and nothing more is for a minute.
+    """
+    with ExitStack() as stack:
+        running = []
+        for _ in range(services):
+            address = f"@windowcast-{uuid.uuid4().hex}"
+            manager = stack.enter_context(Manager(address))
+            process = journey.start("serve", NOTIFY_SOCKET=address)
+            stack.callback(process.communicate)
+            stack.callback(process.kill)
+            running.append((manager, process))
+        for manager, process in running:
+            wait_for(lambda: manager.ticks or process.poll() is not None, "a tick")  # noqa: B023
+        yield [process for _, process in running]
+
+
+def stopped(process: subprocess.Popen[str], how: signal.Signals = signal.SIGTERM) -> str:
+    """Its log, after it was told to stop."""
+    process.send_signal(how)
+    _, said = process.communicate(timeout=60)
+    return said
 
 
 class Watcher:

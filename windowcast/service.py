@@ -253,7 +253,8 @@ def serve(
     def stopping(number: int, _: FrameType | None) -> None:
         if stop.is_set():
             # Nothing is lost: all that counts is in the store, in whole transactions.
-            os._exit(0)
+            signal.signal(number, signal.SIG_DFL)
+            signal.raise_signal(number)
         log.info("stopping (%s)", signal.Signals(number).name)
         stop.set()
         called.set()

@@ -212,9 +212,9 @@ CREW = (
     "צוות <rtl@example.org>",
 )
 FIELDS = (
-    "Date", "From", "To", "Message-ID", "Subject", "Auto-Submitted", "MIME-Version",
-    "Content-Type", "Content-Transfer-Encoding",
+    "Date", "From", "To", "Message-ID", "Subject", "Auto-Submitted", "MIME-Version", "Content-Type",
 )  # fmt: skip
+PART_FIELDS = {"Content-Type", "Content-Transfer-Encoding", "Content-Disposition", "Content-ID"}
 
 
 def test_a_morning_of_hostile_names_is_a_morning_of_names(journey, weather):
@@ -255,7 +255,10 @@ def whole(letter):
     content = letter.content
     message = BytesParser(EmailMessage, policy=policy.SMTP).parsebytes(content)
     assert sorted(message.keys()) == sorted(FIELDS)
-    assert message.defects == []
+    parts = list(message.walk())[1:]
+    assert len(parts) > 1
+    assert set().union(*(one.keys() for one in parts)) <= PART_FIELDS
+    assert [one.defects for one in (message, *parts) if one.defects] == []
     assert [name for name in message if message[name].defects] == []
     assert content.isascii()
     assert not re.search(rb"(?<!\r)\n|\r(?!\n)|[\0\x1b]", content)

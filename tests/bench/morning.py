@@ -47,6 +47,7 @@ openmeteo.fetch = fetch
 status = cli.main(sys.argv[2:], standalone_mode=False)
 with open(sys.argv[1], "w") as file:
     json.dump({"fetch": spent}, file)
+sys.exit(status)
 """
 
 

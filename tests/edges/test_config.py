@@ -519,8 +519,8 @@ def test_windows_line_ends_are_fine_and_keep_line_numbers(folder):
             id="Latin-1",
         ),
         pytest.param(
-            b"#" * 1_000_001,
-            "windowcast.toml: larger than 1 MB, which no configuration is; is it another file?\n",
+            b"#" * 10_000_001,
+            "windowcast.toml: larger than 10 MB, which no configuration is; is it another file?\n",
             id="too large",
         ),
         pytest.param(

@@ -26,7 +26,7 @@ LIST = "windowcast-backup.json"
 DATABASE = "windowcast.db"
 CONFIGURATION = ("windowcast.toml", "yards.toml", "treatments.toml")
 LONGEST_LIST = 65_536
-LONGEST_CONFIGURATION = 1_000_000
+LONGEST_CONFIGURATION = 10_000_000
 PIECE = 1 << 20
 
 _DAMAGE = (tarfile.TarError, EOFError, OSError, zlib.error, ValueError, KeyError, TypeError)

@@ -29,7 +29,7 @@ SCHEMA: Mapping[str, Mapping[str, Key]] = {
     "treatments.toml": config_schema.TREATMENTS,
 }
 FILES = tuple(SCHEMA)
-LONGEST_BYTES = 1_000_000
+LONGEST_BYTES = 10_000_000
 SECRETS = ("weather", "store", "mail", "push", "health", "web")
 """The tables of windowcast.toml that name secrets."""
 
@@ -249,7 +249,7 @@ def _read(folder: Path, name: str, draft: bytes | None) -> _File:
         return file
     if len(draft) > LONGEST_BYTES:
         file.unreadable = (
-            f"{name}: larger than 1 MB, which no configuration is; is it another file?"
+            f"{name}: larger than 10 MB, which no configuration is; is it another file?"
         )
         return file
     if draft.startswith((b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")):

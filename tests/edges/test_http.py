@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 import trustme
 
+from support.service import free_port
 from support.weather_server import Place, WeatherServer
 from windowcast import __version__
 from windowcast.edges.http import (
@@ -319,11 +320,7 @@ def test_an_address_that_is_not_asked(url: str, words: str) -> None:
 
 
 def test_nobody_listens() -> None:
-    with socket.socket() as closed:
-        closed.bind(("127.0.0.1", 0))
-        port = closed.getsockname()[1]
-
-    error = Desk().error(f"http://127.0.0.1:{port}/v1/forecast")
+    error = Desk().error(f"http://127.0.0.1:{free_port()}/v1/forecast")
 
     assert isinstance(error, WeatherUnreachable)
     assert str(error) == "127.0.0.1: connection refused"

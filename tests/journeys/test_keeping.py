@@ -18,8 +18,7 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
 from support.mailbox import Mailbox
-from support.ports import ReservedPort
-from support.service import Manager, Watcher, ask, wait_for
+from support.service import Manager, Watcher, ask, free_port, wait_for
 from support.weather_server import Place, WeatherServer
 
 CREEK = (44.9, -99.7)
@@ -35,13 +34,6 @@ def journey(tmp_path):
     made.write("treatments.toml", TREATMENTS)
     made.write("yards.toml", yard_table("Creek Bend", *CREEK, zone))
     return made
-
-
-@pytest.fixture
-def port():
-    """Where nobody listens until the service does."""
-    with ReservedPort() as number:
-        yield number
 
 
 @pytest.fixture
@@ -141,7 +133,8 @@ def _told_ready_alive_and_stopping(journey, weather, address):
     assert any("next morning: Creek Bend" in one.get("STATUS", "") for one in manager.said)
 
 
-def test_a_loop_that_hangs_gives_no_sign_of_life_and_healthz_says_so(journey, weather, port):
+def test_a_loop_that_hangs_gives_no_sign_of_life_and_healthz_says_so(journey, weather):
+    port = free_port()
     write(journey, weather, extra=f'{ALL_DAY}[health]\nlisten = "127.0.0.1:{port}"\n')
     weather.fail("/v1/forecast", "hang", "hang", "hang")
     address = f"@windowcast-hangs-{os.getpid()}"
@@ -164,7 +157,8 @@ def test_a_loop_that_hangs_gives_no_sign_of_life_and_healthz_says_so(journey, we
         service.stop(signal.SIGKILL)  # told to stop, it would wait for the server
 
 
-def test_a_monitor_sees_a_service_that_is_well(journey, weather, port):
+def test_a_monitor_sees_a_service_that_is_well(journey, weather):
+    port = free_port()
     write(journey, weather, extra=f'{ALL_DAY}[health]\nlisten = "127.0.0.1:{port}"\n')
     with serving(journey) as service:
         wait_for(lambda: "morning done" in service.said, "the morning")
@@ -224,11 +218,11 @@ def test_a_watcher_elsewhere_hears_of_each_good_run_and_its_address_stays_secret
     ],
 )
 def test_a_heartbeat_that_fails_is_said_and_does_no_harm(
-    journey, weather, monkeypatch, port, status, words
+    journey, weather, monkeypatch, status, words
 ):
     write(journey, weather, extra='[health]\nheartbeat_url_env = "BEAT"\n')
     with Watcher(status or 200) as watcher:
-        port = watcher.port if status else port
+        port = watcher.port if status else free_port()
         monkeypatch.setenv("BEAT", f"http://127.0.0.1:{port}/s3cr3t-path")
         done = journey.windowcast("morning")
         asked = watcher.asked

@@ -13,9 +13,8 @@ import pytest
 
 from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
 from support.mailbox import Mailbox
-from support.ports import ReservedPort
 from support.quick_server import NO_WEATHER, quick_place, quick_server
-from support.service import stopped, ticked, wait_for
+from support.service import free_port, stopped, ticked, wait_for
 from support.weather_server import Place, WeatherServer
 from windowcast.notice import words
 
@@ -138,8 +137,8 @@ def test_the_morning_mail_comes_even_when_nothing_is_open(journey):
 
 
 def test_a_server_that_is_down_is_said_and_a_later_run_heals(journey):
+    port = free_port()
     with (
-        ReservedPort() as port,
         WeatherServer(places={CREEK: place(journey.zone)}, port=port) as server,
         Mailbox() as box,
     ):
@@ -288,7 +287,8 @@ def test_a_source_that_fails_is_left_out_and_said(journey):
 
 
 def test_a_mail_server_that_is_down_keeps_the_notice_and_the_next_run_delivers_it(journey):
-    with WeatherServer(places={CREEK: place(journey.zone)}) as server, ReservedPort() as port:
+    port = free_port()
+    with WeatherServer(places={CREEK: place(journey.zone)}) as server:
         journey.write("windowcast.toml", settings(**urls(server), mail_port=port))
         failed = journey.windowcast("morning")
         assert failed.returncode == 4

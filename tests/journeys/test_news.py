@@ -12,8 +12,7 @@ import pytest
 
 from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
 from support.mailbox import Mailbox
-from support.ports import ReservedPort
-from support.service import stopped, ticked
+from support.service import free_port, stopped, ticked
 from support.weather_server import Place, WeatherServer
 from windowcast.edges.store import open_store
 
@@ -234,7 +233,8 @@ def test_what_is_urgent_also_goes_to_other_channels(journey, monkeypatch):
 
 
 def test_a_channel_that_is_down_is_tried_again(journey, monkeypatch):
-    with WeatherServer(places={CREEK: place(journey)}) as server, ReservedPort() as port:
+    port = free_port()
+    with WeatherServer(places={CREEK: place(journey)}) as server:
         monkeypatch.setenv("WINDOWCAST_PUSH_URLS", f"json://127.0.0.1:{port}/x")
         configure(journey, server, None, extra='[push]\nurls_env = "WINDOWCAST_PUSH_URLS"\n')
         morning(journey)

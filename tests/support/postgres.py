@@ -11,7 +11,7 @@ import time
 import uuid
 from pathlib import Path
 
-from support.ports import ReservedPort
+from support.service import free_port
 from support.unprivileged import NOBODY
 
 KEEPER = "keeper"
@@ -41,8 +41,7 @@ class PostgresServer:
         self._data = self.folder / "data"
         if os.geteuid() == 0:
             os.chown(self.folder, NOBODY, NOBODY)
-        self._reserved = ReservedPort()
-        self.port = self._reserved.number
+        self.port = free_port()
         self._run(
             "initdb", "-D", str(self._data), "-U", "bees", "--auth=trust", "--no-sync",
             "--encoding=UTF8", "--locale=C.UTF-8",
@@ -55,7 +54,6 @@ class PostgresServer:
 
     def __exit__(self, *_: object) -> None:
         self.kill()
-        self._reserved.close()
         shutil.rmtree(self.folder, ignore_errors=True)
 
     def start(self) -> None:

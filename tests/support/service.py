@@ -17,6 +17,24 @@ from pathlib import Path
 from support.journey import Journey
 
 
+def free_port() -> int:
+    """A port of loopback where nobody listens, which is given to nobody else while this runs.
+
+    A socket of ours stays bound to it and never listens, so the kernel gives it to nobody who asks
+    for any port or calls out, and a call to it is refused. A server that lets addresses be used
+    again, as all those of the tests do, may listen on it, stop, and listen again: SO_REUSEADDR in
+    socket(7) of Linux. One that was merely free a moment ago may belong to another test by now.
+    """
+    kept = socket.socket()
+    kept.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    kept.bind(("127.0.0.1", 0))
+    _kept.append(kept)
+    return kept.getsockname()[1]
+
+
+_kept: list[socket.socket] = []
+
+
 def wait_for(found: Callable[[], object], what: str, seconds: float = 60) -> object:
     """What `found` gives once it gives anything."""
     until = time.monotonic() + seconds

@@ -1,0 +1,317 @@
+"""The weather service's answers → arrays of tenths, with no Python object kept for each value.
+
+Only answers of the plain form go this way: what is unusual in any respect is left to
+`openmeteo_replies`, which reads it value by value and says what is wrong with it. So both give the
+same highs, and this one gives no errors of its own.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import orjson
+from numpy.typing import NDArray
+
+from windowcast.edges.http import check_document, read_document
+from windowcast.edges.openmeteo_replies import (
+    UNKNOWN_TO_MOST,
+    WORK_BEGINS,
+    WORK_ENDS,
+    OpenDay,
+    checked,
+    days_from,
+    hours_from,
+    keys_of,
+)
+from windowcast.errors import WeatherUnusable
+from windowcast.sky.highs import DailyHighs, Members, from_day
+from windowcast.sky.highs_arrays import (
+    Floats,
+    Tenths,
+    complete_members,
+    local_highs,
+    row,
+    tenths_of,
+)
+from windowcast.sky.scenarios import MISSING
+
+# Stands for null while numbers are read; outside all that is taken for weather, so that a true
+# value of that size fares alike.
+_NULL = b"1e9"
+_BETWEEN_PLACES = b'},{"latitude":'
+
+EXTRAS = {"precipitation": "mm", "wind_speed_10m": "km/h"}
+_MOST_EXTRA = 1000.0
+
+
+class Plain(NamedTuple):
+    """What a place's answer of the plain form holds.
+
+    first:   a date, or the first hour (aware, UTC)
+    tenths:  (columns, days or hours), the control member first; at least one value is known
+    extras:  rain and wind of the same hours, NaN where not known; those that came as asked
+    """
+
+    first: date | datetime
+    tenths: Tenths
+    extras: dict[str, Floats]
+
+
+@dataclass(slots=True)
+class Part:
+    """One place's part of an answer.
+
+    item:   it as an object; of the plain form without its table
+    plain:  its table; None: `item` has it, to be read value by value
+    """
+
+    item: dict[str, Any]
+    plain: Plain | None = None
+
+
+def reader(section: str, variable: str) -> Callable[[str, str, bytes], list[Part] | Part]:
+    """What reads the body of an answer: a list of parts, or for a bare object a part.
+
+    section, variable:  "daily" and "temperature_2m_max", or "hourly" and "temperature_2m"
+
+    The reader raises as `http.read_document`. That each part is an object is not checked.
+    """
+
+    def read(host: str, content_type: str, body: bytes) -> list[Part] | Part:
+        check_document(host, content_type, body)
+        found = _Batch(section, variable).read(body)
+        if found is not None:
+            return found
+        whole = read_document(host, content_type, body)
+        return [Part(item) for item in whole] if isinstance(whole, list) else Part(whole)
+
+    return read
+
+
+class _Batch:
+    """One body. All its numbers gather in one run, to be rounded at once."""
+
+    def __init__(self, section: str, variable: str) -> None:
+        self._section = section
+        self._variable = variable
+        self._values = array("d")
+
+    def read(self, body: bytes) -> list[Part] | Part | None:
+        """The parts; None where the body as a whole is not of the plain form."""
+        # To array(), true is the number 1.
+        if b"true" in body or b"false" in body:
+            return None
+        body = body.strip()
+        bare = body[:1] == b"{"
+        parts: list[Part] = []
+        kept: list[_Kept | None] = []
+        texts = [body] if bare else _pieces(body)
+        for text in texts:
+            try:
+                item = orjson.loads(text.replace(b",null", b"," + _NULL))
+            except orjson.JSONDecodeError:
+                return None
+            if not isinstance(item, dict) or "error" in item:
+                return None
+            taken = self._take(item)
+            parts.append(Part(item if taken is not None else orjson.loads(text)))
+            kept.append(taken)
+            del item
+        tenths = tenths_of(np.frombuffer(self._values))
+        for index, (part, taken) in enumerate(zip(parts, kept, strict=True)):
+            if taken is None:
+                continue
+            plain = self._plain(taken, tenths)
+            if plain is None:
+                parts[index] = Part(orjson.loads(texts[index]))
+            else:
+                part.plain = plain
+        return parts[0] if bare else parts
+
+    def _take(self, item: dict[str, Any]) -> _Kept | None:
+        """The numbers of an item's table, which goes out of it; None where it is not plain."""
+        table, units = item.get(self._section), item.get(f"{self._section}_units")
+        if not isinstance(table, dict) or not isinstance(units, dict):
+            return None
+        offset = item.get("utc_offset_seconds")
+        if type(offset) is not int or (self._section == "hourly" and offset != 0):
+            return None
+        stamps = table.get("time")
+        first = _first(self._section, stamps)
+        keys = _columns_of(self._variable, tuple(table))
+        if (
+            first is None
+            or not isinstance(stamps, list)
+            or not keys
+            or any(units.get(key) != "°C" for key in keys)
+        ):
+            return None
+        count = len(stamps)
+        extras = [
+            name
+            for name, unit in EXTRAS.items()
+            if units.get(name) == unit and _is_column(table.get(name), count)
+        ]
+        flat: list[Any] = []
+        for key in (*keys, *extras):
+            column = table[key]
+            if type(column) is not list or len(column) != count:
+                return None
+            flat += column
+        at = len(self._values)
+        try:
+            self._values.fromlist(flat)
+        except (TypeError, OverflowError):
+            del self._values[at:]
+            return None
+        del item[self._section], item[f"{self._section}_units"]
+        return _Kept(first, at, len(keys), count, tuple(extras))
+
+    def _plain(self, taken: _Kept, tenths: Tenths) -> Plain | None:
+        after = taken.at + taken.columns * taken.length
+        found = tenths[taken.at : after].reshape(taken.columns, taken.length)
+        if found.max() == MISSING:
+            # Nulls alone mean no data; numbers that are no temperatures mean something else.
+            return None
+        extras: dict[str, Floats] = {}
+        for name in taken.extras:
+            values = np.frombuffer(self._values, count=taken.length, offset=after * 8)
+            extras[name] = np.where((values >= 0) & (values <= _MOST_EXTRA), values, np.nan)
+            after += taken.length
+        return Plain(taken.first, found, extras)
+
+
+class _Kept(NamedTuple):
+    """Where a place's numbers are in the run of all, column after column."""
+
+    first: date | datetime
+    at: int
+    columns: int
+    length: int
+    extras: tuple[str, ...]
+
+
+def _pieces(body: bytes) -> list[bytes]:
+    """The texts of a list's items, if each turns out to be an object in itself; else the whole.
+
+    That each is one is what makes the cuts right: then their list is the very list that was cut.
+    """
+    if body[:1] != b"[" or body[-1:] != b"]":
+        return [body]
+    cut = body[1:-1].split(_BETWEEN_PLACES)
+    last = len(cut) - 1
+    return [
+        (_BETWEEN_PLACES[2:] if index else b"") + text + (b"}" if index < last else b"")
+        for index, text in enumerate(cut)
+    ]
+
+
+def _is_column(values: object, count: int) -> bool:
+    return type(values) is list and len(values) == count
+
+
+@lru_cache(maxsize=32)
+def _columns_of(variable: str, keys: tuple[str, ...]) -> tuple[str, ...]:
+    try:
+        return tuple(keys_of(keys, variable))
+    except WeatherUnusable:
+        return ()
+
+
+def _first(section: str, stamps: object) -> date | datetime | None:
+    """The first of a table's times, where they follow one another as they should."""
+    if not isinstance(stamps, list) or not stamps or not isinstance(stamps[0], str):
+        return None
+    found = _times_from(section, stamps[0], len(stamps))
+    return found[0] if found is not None and stamps == found[1] else None
+
+
+@lru_cache(maxsize=64)
+def _times_from(section: str, first: str, count: int) -> tuple[date | datetime, list[str]] | None:
+    try:
+        if section == "daily":
+            day = date.fromisoformat(first)
+            return day, list(days_from(day, count))
+        hour = datetime.fromisoformat(first)
+    except ValueError:
+        return None
+    if hour.tzinfo is not None or hour.minute or hour.second:
+        return None
+    return hour.replace(tzinfo=UTC), list(hours_from(hour, count))
+
+
+def local_columns(plain: Plain, zone: ZoneInfo) -> tuple[datetime, list[DailyHighs]]:
+    """Of hours: the first, and the highs of the zone's days, column by column."""
+    if not isinstance(plain.first, datetime):
+        raise ValueError("days where hours belong")
+    first_day, found = local_highs(plain.first, plain.tenths, zone)
+    return plain.first, [row(first_day, one) for one in found]
+
+
+def ensemble(plain: Plain, zone: ZoneInfo, today: date) -> Members:
+    """As `openmeteo_replies.ensemble`, from the zone's days on `today` and after."""
+    if isinstance(plain.first, datetime):
+        first_day, columns = local_highs(plain.first, plain.tenths, zone)
+    else:
+        first_day, columns = plain.first, plain.tenths
+    if len(columns) < 2:
+        raise WeatherUnusable("it answers with a single forecast, wanted an ensemble's members")
+    whole = DailyHighs(first_day, (None,) * columns.shape[1])
+    ahead = from_day(whole, today)
+    checked(ahead, whole, today, today + timedelta(days=1))
+    skipped = columns.shape[1] - len(ahead.tenths)
+    members = complete_members(ahead.first_day, columns[:, skipped:])
+    if members is None:
+        raise WeatherUnusable(UNKNOWN_TO_MOST)
+    return members
+
+
+def open_days(plain: Plain, zone: ZoneInfo, today: date) -> tuple[date, list[OpenDay]] | None:
+    """As `openmeteo_replies.read_open_days`."""
+    if not plain.extras or not isinstance(plain.first, datetime):
+        return None
+    hours, whole = _working_hours(plain.first, plain.tenths.shape[1], zone, today)
+    rain, wind = (plain.extras.get(name) for name in EXTRAS)
+    # Row by row, so that hours are added one after another as a loop would.
+    fell = None if rain is None else np.add.reduce(rain[hours], axis=0)
+    blew = None if wind is None else np.maximum.reduce(wind[hours], axis=0)
+    return today, [
+        OpenDay(rain_mm=_tenth(fell, day, known), wind_kmh=_tenth(blew, day, known))
+        for day, known in enumerate(whole)
+    ]
+
+
+def _tenth(values: Floats | None, day: int, known: bool) -> float | None:
+    if values is None or not known:
+        return None
+    value = float(values[day])
+    return None if value != value else round(value, 1)
+
+
+@lru_cache(maxsize=64)
+def _working_hours(
+    first_hour_utc: datetime, count: int, zone: ZoneInfo, today: date
+) -> tuple[NDArray[np.intp], tuple[bool, ...]]:
+    """(working hours, days) from `today` on: which hour it is; which days have all of theirs."""
+    by_day: dict[date, list[int]] = {}
+    for index in range(count):
+        local = (first_hour_utc + timedelta(hours=index)).astimezone(zone)
+        if local.date() >= today and WORK_BEGINS <= local.hour < WORK_ENDS:
+            by_day.setdefault(local.date(), []).append(index)
+    of_a_day = WORK_ENDS - WORK_BEGINS
+    days = (max(by_day, default=today) - today).days + 1
+    found = np.zeros((of_a_day, days), np.intp)
+    whole = []
+    for ahead in range(days):
+        at = by_day.get(today + timedelta(days=ahead), [])
+        whole.append(len(at) == of_a_day)
+        if whole[-1]:
+            found[:, ahead] = at
+    return found, tuple(whole)

@@ -23,8 +23,8 @@ from __future__ import annotations
 import hashlib
 import re
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, Self
@@ -42,6 +42,17 @@ from windowcast.edges.http import (
     Sleep,
     Spent,
     utc_now,
+)
+from windowcast.edges.openmeteo_plans import (
+    FORECAST_DAYS,
+    Group,
+    Plan,
+    grouped,
+    parameters,
+    past_days,
+    places_per_request,
+    plans,
+    weight_per_place,
 )
 from windowcast.edges.openmeteo_replies import (
     DailyTable,
@@ -73,37 +84,11 @@ if TYPE_CHECKING:
 
 ATTRIBUTION = "Weather data by Open-Meteo.com (CC BY 4.0)"
 
-FORECAST_DAYS = 16
-EXTENDED_DAYS = 46
-EXTENDED_MODEL = "ecmwf_ec46"
-# Up to ten variables weigh no more than one.
-FORECAST_HOURLY = "temperature_2m,precipitation,wind_speed_10m"
-PLACES_PER_REQUEST = 100
-# Hourly members of a hundred places would be 2 million numbers in one answer.
-PLACES_PER_HOURLY_MEMBERS_REQUEST = 25
 # After this many batches in a row without an answer the rest of a source is given up: each takes a
 # whole deadline, and the next run asks again.
 SILENT_BATCHES = 2
 # After this many requests refused in a row, halves included, the fault is not one of places.
 REFUSALS_IN_A_ROW = 40
-
-# For the weight of a request only; an unknown model is taken to be as large as the largest.
-MEMBERS_OF_MODEL = {
-    "ecmwf_ifs025_ensemble": 51,
-    "ecmwf_aifs025_ensemble": 51,
-    "ncep_gefs025": 31,
-    "ncep_gefs05": 31,
-    "ncep_gefs_seamless": 31,
-    "ncep_aigefs025": 31,
-    "gem_global_ensemble": 21,
-    "icon_seamless_eps": 40,
-    "icon_global_eps": 40,
-    "icon_eu_eps": 40,
-    "icon_d2_eps": 20,
-    "bom_access_global_ensemble": 18,
-    "ukmo_global_ensemble_20km": 18,
-}
-LARGEST_ENSEMBLE = 64
 
 # Refusals that name what all places of a request have in common: halving it would only repeat them.
 _COMMON_FAULT = re.compile(
@@ -252,8 +237,8 @@ class Asking:
         self._memory = memory
         self._sleep = sleep
         self._clock = clock
-        self._plans = {
-            plan.source: plan for plan in _plans(settings, deadline_s, ensemble_deadline_s)
+        self.plans = {
+            plan.source: plan for plan in plans(settings, deadline_s, ensemble_deadline_s)
         }
         self._fetcher = Fetcher(say=say, api_key=settings.api_key, sleep=sleep, now=clock)
 
@@ -266,7 +251,7 @@ class Asking:
     @property
     def sources(self) -> tuple[str, ...]:
         """Those that are switched on, in the order in which they are best asked."""
-        return tuple(self._plans)
+        return tuple(self.plans)
 
     @property
     def spent(self) -> Spent:
@@ -275,7 +260,7 @@ class Asking:
 
     def source(self, name: str, total: int) -> Source:
         """One source, to be asked about `total` yards in all."""
-        plan = self._plans[name]
+        plan = self.plans[name]
         self._budget = Budget.for_host(
             plan.host,
             calls_per_minute=self._settings.calls_per_minute,
@@ -293,7 +278,7 @@ class Asking:
         None where it is not known: the single forecast is made of several models, and not every
         server tells.
         """
-        plan = self._plans[name]
+        plan = self.plans[name]
         return newest_run(self._fetcher, plan.url, plan.model, self._now) if plan.model else None
 
 
@@ -386,49 +371,6 @@ def reach(
     return answers
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Plan:
-    """One source: where and what to ask. `members`: how many it has, for the weight; 0: one run."""
-
-    source: str
-    url: str
-    members: int
-    model: str
-    deadline_s: float
-
-    @property
-    def host(self) -> str:
-        return urlsplit(self.url).hostname or ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Group:
-    """Yards that fit into one request's parameters, and how their values come."""
-
-    yards: list[Yard] = field(default_factory=list)
-    hourly: bool
-    zone: str  # what `timezone` says: "GMT" for hourly values
-
-
-def _plans(
-    settings: WeatherSettings, deadline_s: float, ensemble_deadline_s: float
-) -> Iterator[_Plan]:
-    model = settings.ensemble_model
-    for source, url, members, name, limit_s in (
-        ("forecast", settings.forecast_url, 0, "", deadline_s),
-        (
-            "ensemble",
-            settings.ensemble_url,
-            MEMBERS_OF_MODEL.get(model, LARGEST_ENSEMBLE),
-            model,
-            ensemble_deadline_s,
-        ),
-        ("extended", settings.seasonal_url, 51, EXTENDED_MODEL, ensemble_deadline_s),
-    ):
-        if url:
-            yield _Plan(source=source, url=url, members=members, model=name, deadline_s=limit_s)
-
-
 class Source:
     """One source for many yards: groups, batches, requests, and what becomes of each yard.
 
@@ -437,7 +379,7 @@ class Source:
 
     def __init__(
         self,
-        plan: _Plan,
+        plan: Plan,
         fetcher: Fetcher,
         budget: Budget,
         now: datetime,
@@ -462,16 +404,16 @@ class Source:
             yield from self._group(group)
         if self._again_hourly:
             again, self._again_hourly = self._again_hourly, []
-            for group in _grouped(again, lambda yard: True):
+            for group in grouped(again, lambda yard: True):
                 yield from self._group(group)
 
-    def _groups(self, yards: Sequence[Yard]) -> list[_Group]:
+    def _groups(self, yards: Sequence[Yard]) -> list[Group]:
         source = self._plan.source
         if source == "forecast":
-            return _grouped(yards, lambda yard: True)
+            return grouped(yards, lambda yard: True)
         if source == "extended":
-            return _grouped(yards, lambda yard: False)
-        return _grouped(yards, lambda yard: not self._blocks_fit(yard, None))
+            return grouped(yards, lambda yard: False)
+        return grouped(yards, lambda yard: not self._blocks_fit(yard, None))
 
     def _blocks_fit(self, yard: Yard, utc_offset_seconds: int | None) -> bool:
         """Whether the ensemble's daily blocks are the yard's days; None: at the present offset."""
@@ -482,15 +424,15 @@ class Source:
             utc_offset_seconds = int(offset.total_seconds()) if offset is not None else 0
         return _blocks_are_days(zone, local.date(), FORECAST_DAYS, utc_offset_seconds)
 
-    def _group(self, group: _Group) -> Iterator[list[Answer]]:
+    def _group(self, group: Group) -> Iterator[list[Answer]]:
         size = places_per_request(self._plan, hourly=group.hourly)
-        weight = _weight_per_place(self._plan, hourly=group.hourly)
+        weight = weight_per_place(self._plan, hourly=group.hourly)
         if self._budget.per_minute is not None:
             size = max(1, min(size, int(self._budget.per_minute / weight)))
         for first in range(0, len(group.yards), size):
             yield from self._batch(group, group.yards[first : first + size], weight)
 
-    def _batch(self, group: _Group, yards: Sequence[Yard], weight: float) -> Iterator[list[Answer]]:
+    def _batch(self, group: Group, yards: Sequence[Yard], weight: float) -> Iterator[list[Answer]]:
         if self._given_up is not None:
             yield self._fail(yards, self._given_up)
             return
@@ -532,14 +474,14 @@ class Source:
             )
             yield [answer for answer in placed if answer is not None]
 
-    def _ask(self, group: _Group, yards: Sequence[Yard], weight: float) -> list[Part]:
+    def _ask(self, group: Group, yards: Sequence[Yard], weight: float) -> list[Part]:
         from windowcast.edges.openmeteo_arrays import Part, reader
 
         section, variable = (
             ("hourly", "temperature_2m") if group.hourly else ("daily", "temperature_2m_max")
         )
-        parameters = _parameters(self._plan, group, yards)
-        request = _request_key(self._plan.url, parameters)
+        query = parameters(self._plan, group, yards)
+        request = _request_key(self._plan.url, query)
         since, tag = ("", "")
         if self._memory is not None:
             since, tag = self._memory.recall(request, self._plan.source, yards)
@@ -550,7 +492,7 @@ class Source:
         try:
             reply = self._fetcher.get(
                 self._plan.url,
-                parameters,
+                query,
                 reader(section, variable),
                 deadline_s=self._plan.deadline_s,
                 since=since,
@@ -572,7 +514,7 @@ class Source:
         source = self._plan.source
         return [Answer(yard, source, _named(yard, source, error)) for yard in yards]
 
-    def _place(self, group: _Group, yard: Yard, part: Part) -> Answer | None:
+    def _place(self, group: Group, yard: Yard, part: Part) -> Answer | None:
         """One place's part of the answer; None: it is asked for again, by the hour."""
         item, source = part.item, self._plan.source
         info = SourceInfo(
@@ -609,7 +551,7 @@ class Source:
         info: SourceInfo,
         item: dict[str, Any],
     ) -> Answer:
-        most = _past_days(self._plan)
+        most = past_days(self._plan)
         if isinstance(table, HourlyTable):
             columns = local_columns(table, zone)
             first_hour_utc = table.first_hour_utc
@@ -660,80 +602,6 @@ def _blocks_are_days(zone: ZoneInfo, first_day: date, days: int, offset_s: int) 
 def _request_key(url: str, parameters: Mapping[str, str]) -> str:
     text = "\n".join([url, *(f"{key}={value}" for key, value in sorted(parameters.items()))])
     return hashlib.sha256(text.encode()).hexdigest()
-
-
-def places_per_request(plan: _Plan, *, hourly: bool) -> int:
-    """How many places one answer may hold."""
-    many = plan.members > 0 and hourly
-    return PLACES_PER_HOURLY_MEMBERS_REQUEST if many else PLACES_PER_REQUEST
-
-
-def _grouped(yards: Sequence[Yard], hourly: Callable[[Yard], bool]) -> list[_Group]:
-    """Yards by what one request can hold: one zone for daily values, elevations for all or none."""
-    groups: dict[tuple[bool, str, bool], _Group] = {}
-    for yard in yards:
-        by_hour = hourly(yard)
-        zone = "GMT" if by_hour else yard.timezone
-        key = (by_hour, zone, yard.elevation_m is not None)
-        if key not in groups:
-            groups[key] = _Group(hourly=by_hour, zone=zone)
-        groups[key].yards.append(yard)
-    return list(groups.values())
-
-
-def _parameters(plan: _Plan, group: _Group, yards: Sequence[Yard]) -> dict[str, str]:
-    days = EXTENDED_DAYS if plan.source == "extended" else FORECAST_DAYS
-    found = {
-        "latitude": ",".join(_plain(yard.latitude) for yard in yards),
-        "longitude": ",".join(_plain(yard.longitude) for yard in yards),
-    }
-    heights = [yard.elevation_m for yard in yards if yard.elevation_m is not None]
-    if heights:
-        found["elevation"] = ",".join(_plain(height) for height in heights)
-    if plan.model:
-        found["models"] = plan.model
-    if group.hourly:
-        variables = FORECAST_HOURLY if plan.source == "forecast" else "temperature_2m"
-        found |= {"hourly": variables, "past_days": str(_past_days(plan))}
-    else:
-        found["daily"] = "temperature_2m_max"
-    return found | {
-        "timezone": group.zone,
-        "forecast_days": str(days),
-        "temperature_unit": "celsius",
-        **(
-            {"precipitation_unit": "mm", "wind_speed_unit": "kmh"}
-            if group.hourly and plan.source == "forecast"
-            else {}
-        ),
-    }
-
-
-def _past_days(plan: _Plan) -> int:
-    """How many days before today (GMT) come with hourly values.
-
-    One covers today: in the Americas the local day of a GMT midnight began the day before. With two
-    the whole of yesterday is there as well, in every zone, which is what came to pass. Members of
-    an ensemble say nothing of that, and each day of theirs weighs.
-    """
-    return 2 if plan.source == "forecast" else 1
-
-
-def _plain(value: float) -> str:
-    """A decimal without an exponent, to a tenth of a metre on the ground."""
-    return f"{value:.6f}".rstrip("0").rstrip(".")
-
-
-def _weight_per_place(plan: _Plan, *, hourly: bool) -> float:
-    """How many calls the service counts for one place: max(1, V/10, V/10 × days/14).
-
-    V is variables × members; the seasonal service divides it by 24 and by 5, in whole numbers.
-    """
-    variables = max(1, plan.members)
-    days = FORECAST_DAYS + (_past_days(plan) if hourly else 0)
-    if plan.source == "extended":
-        variables, days = variables // 24 // 5, EXTENDED_DAYS
-    return max(1.0, variables / 10, variables / 10 * days / 14)
 
 
 def _named(yard: Yard, source: str, error: WeatherError) -> WeatherError:

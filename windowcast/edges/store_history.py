@@ -18,6 +18,8 @@ from windowcast.edges.store_records import (
     Noted,
     ObservedHigh,
     StoredSeries,
+    pack_tenths,
+    unpack_tenths,
 )
 
 
@@ -81,8 +83,8 @@ def fetches(database: Database, yard: str, source: str, place: object) -> Iterat
     """Every kept series of one source that was fetched for `place`, the oldest first."""
     read: dict[str, dict[str, Any]] = {}
     for row in database.execute(
-        "SELECT fetched_at, run_at, first_day, days, scenarios, tenths, dropped, detail"
-        " FROM forecast WHERE yard = ? AND source = ? ORDER BY fetched_at",
+        "SELECT fetched_at, run_at, first_day, days, scenarios, tenths, dropped, detail, shift"
+        " FROM series WHERE yard = ? AND source = ? ORDER BY fetched_at",
         (yard, source),
     ):
         # Morning after morning the detail is the same text.
@@ -94,7 +96,8 @@ def fetches(database: Database, yard: str, source: str, place: object) -> Iterat
 
 
 def series_of(yard: str, source: str, row: tuple[Any, ...], detail: dict[str, Any]) -> StoredSeries:
-    """A record from the columns fetched_at, run_at, first_day, days, scenarios, tenths, dropped."""
+    """A record from the columns fetched_at, run_at, first_day, days, scenarios, tenths, dropped,
+    detail and shift."""
     return StoredSeries(
         yard=yard,
         source=source,
@@ -103,10 +106,17 @@ def series_of(yard: str, source: str, row: tuple[Any, ...], detail: dict[str, An
         first_day=date.fromisoformat(row[2]),
         days=row[3],
         scenarios=row[4],
-        tenths=row[5],
+        tenths=shifted(row[5], row[8]),
         dropped=row[6],
         detail=detail,
     )
+
+
+def shifted(packed: bytes, shift: int) -> bytes:
+    """Packed highs with so many tenths of a degree added; what is missing stays so."""
+    if shift == 0:
+        return packed
+    return pack_tenths(None if one is None else one + shift for one in unpack_tenths(packed))
 
 
 def decisions(database: Database, yard: str, kind: str) -> list[Decision]:

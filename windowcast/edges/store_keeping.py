@@ -160,7 +160,7 @@ class StoreKeeping:
         """When the newest forecast of a yard that is not from after `until` was fetched."""
         with self._errors():
             (found,) = self._database.execute(
-                "SELECT max(fetched_at) FROM forecast"
+                "SELECT max(fetched_at) FROM series"
                 " WHERE yard = ? AND source <> 'scenarios' AND fetched_at <= ?",
                 (yard, instant(until)),
             ).fetchone()

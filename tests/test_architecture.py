@@ -23,7 +23,7 @@ LAYERS = (
     ("cli",),
     ("commands",),
     ("service", "named"),
-    ("health", "missed", "backup"),
+    ("health", "missed", "backup", "budget"),
     ("schedule",),
     ("morning", "verify", "observed"),
     ("telling",),

@@ -26,7 +26,6 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, Self
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
@@ -44,10 +43,11 @@ from windowcast.edges.http import (
     utc_now,
 )
 from windowcast.edges.openmeteo_plans import (
-    FORECAST_DAYS,
     Group,
     Plan,
+    blocks_fit,
     grouped,
+    groups_of,
     parameters,
     past_days,
     places_per_request,
@@ -75,7 +75,6 @@ from windowcast.errors import WeatherError, WeatherRefused, WeatherUnreachable, 
 from windowcast.sky.highs import (
     DailyHighs,
     Members,
-    daily_blocks_are_local_days,
 )
 from windowcast.trade.yard import Yard
 
@@ -400,35 +399,18 @@ class Source:
 
     def ask(self, yards: Sequence[Yard]) -> Iterator[list[Answer]]:
         """The answers, request by request; one for each yard in all."""
-        for group in self._groups(yards):
+        for group in groups_of(self._plan, yards, self._now):
             yield from self._group(group)
         if self._again_hourly:
             again, self._again_hourly = self._again_hourly, []
             for group in grouped(again, lambda yard: True):
                 yield from self._group(group)
 
-    def _groups(self, yards: Sequence[Yard]) -> list[Group]:
-        source = self._plan.source
-        if source == "forecast":
-            return grouped(yards, lambda yard: True)
-        if source == "extended":
-            return grouped(yards, lambda yard: False)
-        return grouped(yards, lambda yard: not self._blocks_fit(yard, None))
-
-    def _blocks_fit(self, yard: Yard, utc_offset_seconds: int | None) -> bool:
-        """Whether the ensemble's daily blocks are the yard's days; None: at the present offset."""
-        zone = ZoneInfo(yard.timezone)
-        local = self._now.astimezone(zone)
-        if utc_offset_seconds is None:
-            offset = local.utcoffset()
-            utc_offset_seconds = int(offset.total_seconds()) if offset is not None else 0
-        return _blocks_are_days(zone, local.date(), FORECAST_DAYS, utc_offset_seconds)
-
     def _group(self, group: Group) -> Iterator[list[Answer]]:
-        size = places_per_request(self._plan, hourly=group.hourly)
         weight = weight_per_place(self._plan, hourly=group.hourly)
-        if self._budget.per_minute is not None:
-            size = max(1, min(size, int(self._budget.per_minute / weight)))
+        size = places_per_request(
+            self._plan, hourly=group.hourly, per_minute=self._budget.per_minute
+        )
         for first in range(0, len(group.yards), size):
             yield from self._batch(group, group.yards[first : first + size], weight)
 
@@ -573,7 +555,7 @@ class Source:
         the one expected, as with other rules for a zone or at the very hour of a clock change.
         """
         if self._plan.source == "ensemble":
-            return self._blocks_fit(yard, utc_offset_seconds)
+            return blocks_fit(yard, self._now, utc_offset_seconds)
         offset = self._now.astimezone(ZoneInfo(yard.timezone)).utcoffset() or timedelta()
         if abs(offset.total_seconds() - utc_offset_seconds) > 3600:
             raise WeatherUnusable(
@@ -592,11 +574,6 @@ def _members(table: Plain | HourlyTable | DailyTable, zone: ZoneInfo, today: dat
     from windowcast.edges import openmeteo_arrays as arrays
 
     return arrays.ensemble(table, zone, today)
-
-
-@lru_cache(maxsize=256)
-def _blocks_are_days(zone: ZoneInfo, first_day: date, days: int, offset_s: int) -> bool:
-    return daily_blocks_are_local_days(zone, first_day, days, offset_s)
 
 
 def _request_key(url: str, parameters: Mapping[str, str]) -> str:

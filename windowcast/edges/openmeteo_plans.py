@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from datetime import date, datetime
+from functools import lru_cache
 from urllib.parse import urlsplit
+from zoneinfo import ZoneInfo
 
 from windowcast.edges.settings import WeatherSettings
+from windowcast.sky.highs import daily_blocks_are_local_days
 from windowcast.trade.yard import Yard
 
 FORECAST_DAYS = 16
@@ -62,7 +66,7 @@ class Group:
 
 
 def plans(
-    settings: WeatherSettings, deadline_s: float, ensemble_deadline_s: float
+    settings: WeatherSettings, deadline_s: float = 30.0, ensemble_deadline_s: float = 60.0
 ) -> Iterator[Plan]:
     model = settings.ensemble_model
     for source, url, members, name, limit_s in (
@@ -80,10 +84,37 @@ def plans(
             yield Plan(source=source, url=url, members=members, model=name, deadline_s=limit_s)
 
 
-def places_per_request(plan: Plan, *, hourly: bool) -> int:
-    """How many places one answer may hold."""
+def places_per_request(plan: Plan, *, hourly: bool, per_minute: float | None) -> int:
+    """How many places one request asks for, within what a minute allows (None: no limit)."""
     many = plan.members > 0 and hourly
-    return PLACES_PER_HOURLY_MEMBERS_REQUEST if many else PLACES_PER_REQUEST
+    size = PLACES_PER_HOURLY_MEMBERS_REQUEST if many else PLACES_PER_REQUEST
+    if per_minute is None:
+        return size
+    return max(1, min(size, int(per_minute / weight_per_place(plan, hourly=hourly))))
+
+
+def groups_of(plan: Plan, yards: Sequence[Yard], now: datetime) -> list[Group]:
+    """Yards by what one request of a source can hold."""
+    if plan.source == "forecast":
+        return grouped(yards, lambda yard: True)
+    if plan.source == "extended":
+        return grouped(yards, lambda yard: False)
+    return grouped(yards, lambda yard: not blocks_fit(yard, now, None))
+
+
+def blocks_fit(yard: Yard, now: datetime, utc_offset_seconds: int | None) -> bool:
+    """Whether the ensemble's daily blocks are the yard's days; None: at the present offset."""
+    zone = ZoneInfo(yard.timezone)
+    local = now.astimezone(zone)
+    if utc_offset_seconds is None:
+        offset = local.utcoffset()
+        utc_offset_seconds = int(offset.total_seconds()) if offset is not None else 0
+    return _blocks_are_days(zone, local.date(), FORECAST_DAYS, utc_offset_seconds)
+
+
+@lru_cache(maxsize=256)
+def _blocks_are_days(zone: ZoneInfo, first_day: date, days: int, offset_s: int) -> bool:
+    return daily_blocks_are_local_days(zone, first_day, days, offset_s)
 
 
 def grouped(yards: Sequence[Yard], hourly: Callable[[Yard], bool]) -> list[Group]:

@@ -6,7 +6,6 @@ with a clock that only counts. So what is said here is what a morning does.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
 from dataclasses import replace
@@ -17,7 +16,7 @@ from windowcast import bootstrap, chance, past_years
 from windowcast.answer import place
 from windowcast.cells import shares
 from windowcast.edges.settings import Configuration
-from windowcast.edges.store import KnownCell, Store
+from windowcast.edges.store import KnownCell, Store, encode
 from windowcast.trade.yard import Yard
 
 SECONDS_A_REQUEST = 1.0
@@ -132,7 +131,7 @@ def _leads(configuration: Configuration, store: Store | None, source: str) -> li
         return list(yards)
     known: dict[str, KnownCell] = {}
     if store is not None:
-        names = {yard.name: json.dumps(place(yard, settings)) for yard in yards}
+        names = {yard.name: encode(place(yard, settings)) for yard in yards}
         cells = store.cells(source, list(names.values()))
         known = {name: cells[where] for name, where in names.items() if where in cells}
     return [one.lead for one in shares(yards, known)]

@@ -68,22 +68,25 @@ def shares(yards: Sequence[Yard], known: Mapping[str, KnownCell]) -> list[Share]
     and less than NEAR_M apart, of which at least one has no known cell yet.
     """
     together: dict[object, list[Yard]] = {}
+    places: dict[object, list[Yard]] = {}
     near: dict[tuple[object, ...], list[tuple[Yard, list[Yard]]]] = {}
+    unknown = any(yard.name not in known for yard in yards)
     for yard in sorted(yards, key=lambda yard: yard.name not in known):
-        cell = known.get(yard.name)
-        place = _place(yard)
-        found: list[Yard] | None = None
-        if cell is None:
-            found = _near(yard, near)
-        if found is None:
-            key = (
-                place
-                if cell is None
-                else (round(cell.latitude, 4), round(cell.longitude, 4), yard.timezone)
-            )
+        cell, place = known.get(yard.name), _place(yard)
+        found = None
+        if cell is not None:
+            key = (round(cell.latitude, 4), round(cell.longitude, 4), yard.timezone)
             found = together.setdefault(key, [])
+        else:
+            found = places.get(place)
+            if found is None and yard.elevation_m is not None:
+                found = _near(yard, near)
+            if found is None:
+                found = together.setdefault(place, [])
         found.append(yard)
-        near.setdefault(_squares(yard)[0], []).append((yard, found))
+        places.setdefault(place, found)
+        if unknown and yard.elevation_m is not None:
+            near.setdefault(_squares(yard)[0], []).append((yard, found))
     order = {yard.name: index for index, yard in enumerate(yards)}
     groups = [sorted(group, key=lambda yard: order[yard.name]) for group in together.values()]
     groups.sort(key=lambda group: order[group[0].name])
@@ -120,12 +123,10 @@ def _squares(yard: Yard) -> list[tuple[object, ...]]:
 def _near(
     yard: Yard, near: Mapping[tuple[object, ...], list[tuple[Yard, list[Yard]]]]
 ) -> list[Yard] | None:
-    """A group with a yard at this very place, or near it and at the same given height."""
+    """A group with a yard near this one and at the same given height."""
     for square in _squares(yard):
         for other, group in near.get(square, ()):
-            if _place(other) == _place(yard):
-                return group
-            if yard.elevation_m is not None and distance_m(yard, other) < NEAR_M:
+            if distance_m(yard, other) < NEAR_M:
                 return group
     return None
 

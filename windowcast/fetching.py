@@ -7,7 +7,6 @@ the next request goes out, so memory does not grow with the number of yards.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
@@ -25,6 +24,7 @@ from windowcast.edges.store import (
     SharedSeries,
     Store,
     StoredSeries,
+    encode,
     pack_tenths,
 )
 from windowcast.errors import WeatherError
@@ -109,6 +109,7 @@ class _Source:
         self._errors = errors
         self._run: Run | None = None
         self._known: dict[str, KnownCell] = {}
+        self._places: dict[str, str] = {}
 
     def fetch(self, yards: Sequence[Yard]) -> None:
         """Ask for what is not had, and keep what comes."""
@@ -117,7 +118,9 @@ class _Source:
             self._run = self._asking.run(self._name)
             had = self._of_this_run(yards)
         if self._settings.share_cells:
-            places = {yard.name: self._place(yard) for yard in yards}
+            places = self._places = {
+                yard.name: encode(place(yard, self._settings)) for yard in yards
+            }
             known = self._store.cells(self._name, list(places.values()))
             self._known = {name: known[where] for name, where in places.items() if where in known}
             groups = shares(yards, self._known)
@@ -304,10 +307,9 @@ class _Source:
         north, east = info.returned_latitude, info.returned_longitude
         height_m = info.returned_elevation_m
         if north is not None and east is not None and height_m is not None:
-            yield KnownCell(self._place(yard), self._name, north, east, height_m, self._fetched_at)
-
-    def _place(self, yard: Yard) -> str:
-        return json.dumps(place(yard, self._settings), allow_nan=False)
+            yield KnownCell(
+                self._places[yard.name], self._name, north, east, height_m, self._fetched_at
+            )
 
     def _past(self, yard: Yard, highs: DailyHighs | None, shift: int) -> Iterator[ObservedHigh]:
         if highs is None:

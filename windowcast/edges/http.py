@@ -312,6 +312,7 @@ class Fetcher:
         deadline_s: float = DEADLINE_S,
         since: str = "",
         tag: str = "",
+        attempts: int = ATTEMPTS,
     ) -> T:
         """What `read` makes of the host's name, the content type and the body of an answer.
 
@@ -319,7 +320,7 @@ class Fetcher:
         deadline_s:  for all attempts together, announced waits for a full minute aside
         since, tag:  the Last-Modified and the ETag of what is had already; "": nothing is
 
-        At most three attempts, and only after failures that may pass. Over the minute's limit
+        At most so many `attempts`, and only after failures that may pass. Over the minute's limit
         (429), the next minute is waited for, at most twice. `Retry-After` is not read: a wait of
         hours belongs to the next run. `attempts` counts every request sent.
 
@@ -346,7 +347,7 @@ class Fetcher:
                 expires += time.monotonic() - before
             except WeatherError as error:
                 failures += 1
-                if not error.retry or failures >= ATTEMPTS:
+                if not error.retry or failures >= attempts:
                     raise
                 if isinstance(error, _TooManyAtOnce):
                     pause_s = random.uniform(2, 5)  # noqa: S311 - spreads load, guards nothing

@@ -8,10 +8,11 @@ same highs, and this one gives no errors of its own.
 from __future__ import annotations
 
 from array import array
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
+from itertools import chain
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -146,12 +147,9 @@ class _Batch:
         stamps = table.get("time")
         first = _first(self._section, stamps)
         keys = _columns_of(self._variable, tuple(table))
-        if (
-            first is None
-            or not isinstance(stamps, list)
-            or not keys
-            or any(units.get(key) != "°C" for key in keys)
-        ):
+        if first is None or not isinstance(stamps, list) or not keys:
+            return None
+        if list(map(units.get, keys)).count("°C") != len(keys):
             return None
         count = len(stamps)
         extras = [
@@ -159,15 +157,12 @@ class _Batch:
             for name, unit in EXTRAS.items()
             if units.get(name) == unit and _is_column(table.get(name), count)
         ]
-        flat: list[Any] = []
-        for key in (*keys, *extras):
-            column = table[key]
-            if type(column) is not list or len(column) != count:
-                return None
-            flat += column
+        columns = [table[key] for key in (*keys, *extras)]
+        if set(map(type, columns)) != {list} or set(map(len, columns)) != {count}:
+            return None
         at = len(self._values)
         try:
-            self._values.fromlist(flat)
+            self._values.fromlist(list(chain.from_iterable(columns)))
         except (TypeError, OverflowError):
             del self._values[at:]
             return None
@@ -282,17 +277,17 @@ def open_days(plain: Plain, zone: ZoneInfo, today: date) -> tuple[date, list[Ope
     # Row by row, so that hours are added one after another as a loop would.
     fell = None if rain is None else np.add.reduce(rain[hours], axis=0)
     blew = None if wind is None else np.maximum.reduce(wind[hours], axis=0)
-    return today, [
-        OpenDay(rain_mm=_tenth(fell, day, known), wind_kmh=_tenth(blew, day, known))
-        for day, known in enumerate(whole)
+    pairs = zip(_tenths(fell, whole), _tenths(blew, whole), strict=True)
+    return today, [OpenDay(*pair) for pair in pairs]
+
+
+def _tenths(values: Floats | None, known: Sequence[bool]) -> list[float | None]:
+    if values is None:
+        return [None] * len(known)
+    return [
+        round(value, 1) if day and value == value else None
+        for value, day in zip(values.tolist(), known, strict=True)
     ]
-
-
-def _tenth(values: Floats | None, day: int, known: bool) -> float | None:
-    if values is None or not known:
-        return None
-    value = float(values[day])
-    return None if value != value else round(value, 1)
 
 
 @lru_cache(maxsize=64)

@@ -10,12 +10,13 @@ from datetime import UTC, datetime, timedelta
 from typing import NamedTuple
 from urllib.parse import quote, urlsplit, urlunsplit
 
-from windowcast.edges.http import Fetcher
+from windowcast.edges.http import Fetcher, read_document
 from windowcast.errors import WeatherError
 
 # The service's own advice: its machines get a run one after another.
 ALL_HAVE_IT_AFTER = timedelta(minutes=10)
-DEADLINE_S = 10.0
+# It only spares work: nobody waits long for it, and it is not asked for twice.
+DEADLINE_S = 5.0
 # A document that nobody writes any more, or from another time, says nothing of today.
 OLDEST = timedelta(days=3)
 
@@ -44,7 +45,9 @@ def newest_run(fetcher: Fetcher, url: str, model: str, now: datetime) -> Run | N
     None also where the server does not say: what is not known is asked for as ever.
     """
     try:
-        found = fetcher.get_json(run_url(url, model), {}, deadline_s=DEADLINE_S)
+        found = fetcher.get(
+            run_url(url, model), {}, read_document, deadline_s=DEADLINE_S, attempts=1
+        )
     except WeatherError:
         return None
     if not isinstance(found, dict):

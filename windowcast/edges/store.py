@@ -28,6 +28,7 @@ from windowcast.edges import (
 )
 from windowcast.edges.store_address import names_server
 from windowcast.edges.store_calendar import PublishedEvent
+from windowcast.edges.store_history import encode
 from windowcast.edges.store_history import instant as _instant
 from windowcast.edges.store_keeping import StoreKeeping
 from windowcast.edges.store_records import (
@@ -85,6 +86,7 @@ __all__ = [
     "StoredSeries",
     "Told",
     "check_place",
+    "encode",
     "file_of",
     "open_store",
     "pack_tenths",
@@ -190,7 +192,7 @@ class Store(StoreKeeping, ABC):
         with self.transaction():
             store_cells.save(self._database, fetched.series)
             store_cells.share(self._database, fetched.shared)
-            store_history.note_observed(self._database, fetched.observed)
+            store_history.keep_observed(self._database, fetched.observed)
             store_cells.keep_cells(self._database, fetched.cells)
             store_cells.keep_marks(self._database, fetched.marks)
 

@@ -9,7 +9,7 @@ import json
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta
 
-from windowcast.edges.store_history import instant
+from windowcast.edges.store_history import encode, instant
 from windowcast.edges.store_records import (
     AnswerMark,
     Database,
@@ -21,6 +21,8 @@ from windowcast.edges.store_records import (
 
 # A mark serves the next runs; one of a request that nobody makes any more is of no use.
 KEEP_MARKS = timedelta(days=3)
+# From so many places on it is quicker to read all that are known.
+_MANY = 50
 
 
 def save(database: Database, rows: Iterable[StoredSeries]) -> None:
@@ -43,7 +45,7 @@ def save(database: Database, rows: Iterable[StoredSeries]) -> None:
                 row.scenarios,
                 row.tenths,
                 row.dropped,
-                json.dumps(row.detail, allow_nan=False),
+                encode(row.detail),
             )
             for row in rows
         ),
@@ -69,7 +71,7 @@ def share(database: Database, rows: Iterable[SharedSeries]) -> None:
                     row.of_yard,
                     instant(row.of_fetched_at),
                     row.shift,
-                    json.dumps(row.detail, allow_nan=False),
+                    encode(row.detail),
                 ),
             )
 
@@ -122,6 +124,16 @@ def heads(
 
 def cells(database: Database, source: str, places: Sequence[str]) -> Iterator[KnownCell]:
     """What is known of the cells of places."""
+    if len(places) >= _MANY:
+        wanted = set(places)
+        for row in database.execute(
+            "SELECT place, latitude, longitude, height_m, seen_at FROM cell WHERE source = ?",
+            (source,),
+        ):
+            if row[0] in wanted:
+                seen_at = datetime.fromisoformat(row[4])
+                yield KnownCell(row[0], source, row[1], row[2], row[3], seen_at)
+        return
     for place in places:
         row = database.execute(
             "SELECT latitude, longitude, height_m, seen_at FROM cell"

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime
+from functools import lru_cache
 from typing import Any
 
 from windowcast.edges.store_records import (
@@ -21,6 +22,9 @@ from windowcast.edges.store_records import (
     pack_tenths,
     unpack_tenths,
 )
+
+encode = json.JSONEncoder(allow_nan=False).encode
+"""JSON text, as `json.dumps` writes it; that makes an encoder for each call."""
 
 
 def note_observed(database: Database, rows: Iterable[ObservedHigh]) -> Noted:
@@ -48,6 +52,27 @@ def note_observed(database: Database, rows: Iterable[ObservedHigh]) -> Noted:
         else:
             corrected.append(Corrected(row=row, before_tenths=kept[0]))
     return Noted(new=new, corrected=tuple(corrected), unchanged=unchanged)
+
+
+def keep_observed(database: Database, rows: Iterable[ObservedHigh]) -> None:
+    """As `note_observed`, where nobody asks what it changed."""
+    database.executemany(
+        "INSERT INTO observed (yard, day, origin, place, tenths, noted_at)"
+        " VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (yard, day, origin) DO UPDATE"
+        " SET place = excluded.place, tenths = excluded.tenths, noted_at = excluded.noted_at"
+        " WHERE observed.tenths <> excluded.tenths OR observed.place <> excluded.place",
+        (
+            (
+                row.yard,
+                row.day.isoformat(),
+                row.origin,
+                "" if row.place is None else encode(row.place),
+                row.tenths,
+                instant(row.noted_at),
+            )
+            for row in rows
+        ),
+    )
 
 
 def observed(
@@ -137,6 +162,7 @@ def decisions(database: Database, yard: str, kind: str) -> list[Decision]:
     ]
 
 
+@lru_cache(maxsize=64)
 def instant(moment: datetime) -> str:
     """UTC text of one fixed width, whose order is the order of time."""
     if moment.tzinfo is None:

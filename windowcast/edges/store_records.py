@@ -326,7 +326,10 @@ def pack_tenths(tenths: Iterable[int | None]) -> bytes:
 
     Raises OverflowError beyond ±3276.7 °C.
     """
-    packed = array("h", (MISSING_TENTHS if each is None else each for each in tenths))
+    if isinstance(tenths, array) and tenths.typecode == "h":
+        packed = array("h", tenths)
+    else:
+        packed = array("h", (MISSING_TENTHS if each is None else each for each in tenths))
     if sys.byteorder == "big":
         packed.byteswap()
     return packed.tobytes()

@@ -90,6 +90,11 @@ def row(first_day: date, values: Tenths) -> DailyHighs:
 def complete_members(first_day: date, columns: Tenths) -> Members | None:
     """`highs.complete_members` of (members, days); None if none is left."""
     count, length = columns.shape
+    # Nearly always each member knows the same first days and none any of the others.
+    whole = columns.min(axis=0) != MISSING
+    reach = length if whole.all() else int(whole.argmin())
+    if reach and (columns[:, reach:] == MISSING).all():
+        return _members(first_day, columns[:, :reach], 0)
     known = columns != MISSING
     needed = count // 2 + 1
     begun = np.flatnonzero(known.sum(axis=0) >= needed)
@@ -101,12 +106,11 @@ def complete_members(first_day: date, columns: Tenths) -> Members | None:
     end = int(np.sort(reaches)[count - needed])
     kept = reaches >= end
     chosen = columns[:, start:end] if kept.all() else columns[kept, start:end]
+    return _members(first_day + timedelta(days=start), chosen, count - len(chosen))
+
+
+def _members(first_day: date, columns: Tenths, dropped: int) -> Members:
+    count, days = columns.shape
     flat = array("h")
-    flat.frombytes(np.ascontiguousarray(chosen.T).tobytes())
-    return Members(
-        first_day=first_day + timedelta(days=start),
-        days=end - start,
-        count=len(chosen),
-        tenths=flat,
-        dropped=count - len(chosen),
-    )
+    flat.frombytes(columns.T.tobytes())
+    return Members(first_day=first_day, days=days, count=count, tenths=flat, dropped=dropped)

@@ -217,7 +217,7 @@ class _Source:
                 row = self._row(yard, found, answer.open_days)
                 series.append(row)
                 detail, of_at = row.detail, row.fetched_at
-                cells += self._seen(yard, answer.info)
+                cells += self._seen(yard, answer.info, renew=bool(others))
             observed += self._past(yard, answer.past, 0)
             for other in others:
                 one = self._beside(other, yard, detail, of_at, answer.info)
@@ -301,7 +301,8 @@ class _Source:
             return None
         return shift_tenths(lead_m, height_m)
 
-    def _seen(self, yard: Yard, info: SourceInfo | None) -> Iterator[KnownCell]:
+    def _seen(self, yard: Yard, info: SourceInfo | None, *, renew: bool) -> Iterator[KnownCell]:
+        """What an answer says of the yard's cell, where that is new or to be renewed."""
         if not self._settings.share_cells or info is None:
             return
         north, east = info.returned_latitude, info.returned_longitude

@@ -276,6 +276,18 @@ def test_odd_bodies_come_to_what_they_come_to_read_as_a_whole(body: str) -> None
 RAIN = ["0", "0.1", "0.05", "null", "-1", "1000", "1000.1", "1e300", "2.55", "0.0", "7"]
 
 
+@pytest.mark.parametrize("odd", ["true", "false", '"7"', "[1]"])
+def test_rain_that_is_no_number_is_not_known_and_the_rest_is(odd: str) -> None:
+    rain = ["0.5"] * 96
+    rain[60] = odd
+    more = f',"precipitation":[{",".join(rain)}],"wind_speed_10m":[{",".join(["7"] * 96)}]'
+    text = table([["20.5"] * 96], hourly=True, more=more)
+    (part,) = parts_of(text, hourly=True)
+
+    assert part.plain is None
+    assert part.item == item_of(text)
+
+
 @pytest.mark.parametrize("zone", ["UTC", "America/Chicago", "Australia/Adelaide", "Asia/Kathmandu"])
 @pytest.mark.parametrize("seed", range(8))
 def test_rain_and_wind_of_the_working_hours_are_the_same(zone: str, seed: int) -> None:

@@ -8,7 +8,7 @@ same highs, and this one gives no errors of its own.
 from __future__ import annotations
 
 from array import array
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
@@ -46,10 +46,13 @@ from windowcast.sky.scenarios import MISSING
 # Stands for null while numbers are read; outside all that is taken for weather, so that a true
 # value of that size fares alike.
 _NULL = b"1e9"
+# So many that they are still at the processor's hand when they are rounded.
+_NUMBERS_AT_ONCE = 12_000
 _BETWEEN_PLACES = b'},{"latitude":'
 
 EXTRAS = {"precipitation": "mm", "wind_speed_10m": "km/h"}
 _MOST_EXTRA = 1000.0
+_NUMBERS = {float, int}
 
 
 class Plain(NamedTuple):
@@ -57,7 +60,7 @@ class Plain(NamedTuple):
 
     first:   a date, or the first hour (aware, UTC)
     tenths:  (columns, days or hours), the control member first; at least one value is known
-    extras:  rain and wind of the same hours, NaN where not known; those that came as asked
+    extras:  rain and wind of the same hours, as they came; those that came as asked
     """
 
     first: date | datetime
@@ -106,35 +109,41 @@ class _Batch:
 
     def read(self, body: bytes) -> list[Part] | Part | None:
         """The parts; None where the body as a whole is not of the plain form."""
-        # To array(), true is the number 1.
-        if b"true" in body or b"false" in body:
-            return None
         body = body.strip()
-        bare = body[:1] == b"{"
         parts: list[Part] = []
-        kept: list[_Kept | None] = []
-        texts = [body] if bare else _pieces(body)
-        for text in texts:
+        waiting: list[tuple[Part, _Kept, bytes]] = []
+        for text in _pieces(body):
             try:
                 item = orjson.loads(text.replace(b",null", b"," + _NULL))
+                if not isinstance(item, dict) or "error" in item:
+                    return None
+                taken = self._take(item)
+                if taken is None:
+                    item = orjson.loads(text)
             except orjson.JSONDecodeError:
                 return None
-            if not isinstance(item, dict) or "error" in item:
-                return None
-            taken = self._take(item)
-            parts.append(Part(item if taken is not None else orjson.loads(text)))
-            kept.append(taken)
-            del item
-        tenths = tenths_of(np.frombuffer(self._values))
-        for index, (part, taken) in enumerate(zip(parts, kept, strict=True)):
-            if taken is None:
-                continue
-            plain = self._plain(taken, tenths)
-            if plain is None:
-                parts[index] = Part(orjson.loads(texts[index]))
-            else:
-                part.plain = plain
-        return parts[0] if bare else parts
+            part = Part(item)
+            parts.append(part)
+            if taken is not None:
+                waiting.append((part, taken, text))
+            if len(self._values) >= _NUMBERS_AT_ONCE:
+                self._round(waiting)
+        self._round(waiting)
+        return parts[0] if body[:1] == b"{" else parts
+
+    def _round(self, waiting: list[tuple[Part, _Kept, bytes]]) -> None:
+        """Make tables of the numbers that have gathered."""
+        values = np.frombuffer(self._values)
+        tenths = tenths_of(values)
+        # To array(), true and false are numbers; only where such numbers came is it worth a look.
+        odd = bool(((tenths == 0) | (tenths == 10)).any())
+        for part, taken, text in waiting:
+            if not (odd and (b"true" in text or b"false" in text)):
+                part.plain = _plain(taken, values, tenths)
+            if part.plain is None:
+                part.item = orjson.loads(text)
+        waiting.clear()
+        self._values = array("d")
 
     def _take(self, item: dict[str, Any]) -> _Kept | None:
         """The numbers of an item's table, which goes out of it; None where it is not plain."""
@@ -157,6 +166,8 @@ class _Batch:
             for name, unit in EXTRAS.items()
             if units.get(name) == unit and _is_column(table.get(name), count)
         ]
+        if not all(_NUMBERS.issuperset(map(type, table[name])) for name in extras):
+            return None
         columns = [table[key] for key in (*keys, *extras)]
         if set(map(type, columns)) != {list} or set(map(len, columns)) != {count}:
             return None
@@ -169,19 +180,6 @@ class _Batch:
         del item[self._section], item[f"{self._section}_units"]
         return _Kept(first, at, len(keys), count, tuple(extras))
 
-    def _plain(self, taken: _Kept, tenths: Tenths) -> Plain | None:
-        after = taken.at + taken.columns * taken.length
-        found = tenths[taken.at : after].reshape(taken.columns, taken.length)
-        if found.max() == MISSING:
-            # Nulls alone mean no data; numbers that are no temperatures mean something else.
-            return None
-        extras: dict[str, Floats] = {}
-        for name in taken.extras:
-            values = np.frombuffer(self._values, count=taken.length, offset=after * 8)
-            extras[name] = np.where((values >= 0) & (values <= _MOST_EXTRA), values, np.nan)
-            after += taken.length
-        return Plain(taken.first, found, extras)
-
 
 class _Kept(NamedTuple):
     """Where a place's numbers are in the run of all, column after column."""
@@ -193,19 +191,32 @@ class _Kept(NamedTuple):
     extras: tuple[str, ...]
 
 
-def _pieces(body: bytes) -> list[bytes]:
+def _plain(taken: _Kept, values: Floats, tenths: Tenths) -> Plain | None:
+    after = taken.at + taken.columns * taken.length
+    found = tenths[taken.at : after].reshape(taken.columns, taken.length)
+    if found.max() == MISSING:
+        # Nulls alone mean no data; numbers that are no temperatures mean something else.
+        return None
+    extras = {
+        name: values[after + at * taken.length : after + (at + 1) * taken.length]
+        for at, name in enumerate(taken.extras)
+    }
+    return Plain(taken.first, found, extras)
+
+
+def _pieces(body: bytes) -> Iterator[bytes]:
     """The texts of a list's items, if each turns out to be an object in itself; else the whole.
 
     That each is one is what makes the cuts right: then their list is the very list that was cut.
     """
     if body[:1] != b"[" or body[-1:] != b"]":
-        return [body]
-    cut = body[1:-1].split(_BETWEEN_PLACES)
-    last = len(cut) - 1
-    return [
-        (_BETWEEN_PLACES[2:] if index else b"") + text + (b"}" if index < last else b"")
-        for index, text in enumerate(cut)
-    ]
+        yield body
+        return
+    first, last = 1, len(body) - 1
+    while (cut := body.find(_BETWEEN_PLACES, first, last)) >= 0:
+        yield body[first : cut + 1]
+        first = cut + 2
+    yield body[first:last]
 
 
 def _is_column(values: object, count: int) -> bool:
@@ -273,12 +284,21 @@ def open_days(plain: Plain, zone: ZoneInfo, today: date) -> tuple[date, list[Ope
     if not plain.extras or not isinstance(plain.first, datetime):
         return None
     hours, whole = _working_hours(plain.first, plain.tenths.shape[1], zone, today)
-    rain, wind = (plain.extras.get(name) for name in EXTRAS)
+    rain, wind = (_sound(plain.extras.get(name), hours) for name in EXTRAS)
     # Row by row, so that hours are added one after another as a loop would.
-    fell = None if rain is None else np.add.reduce(rain[hours], axis=0)
-    blew = None if wind is None else np.maximum.reduce(wind[hours], axis=0)
+    fell = None if rain is None else np.add.reduce(rain, axis=0)
+    blew = None if wind is None else np.maximum.reduce(wind, axis=0)
     pairs = zip(_tenths(fell, whole), _tenths(blew, whole), strict=True)
-    return today, [OpenDay(*pair) for pair in pairs]
+    return today, list(map(OpenDay._make, pairs))
+
+
+def _sound(values: Floats | None, hours: NDArray[np.intp]) -> Floats | None:
+    """The values of these hours, NaN for what neither rain nor wind can be."""
+    if values is None:
+        return None
+    chosen = values[hours]
+    found: Floats = np.where((chosen >= 0) & (chosen <= _MOST_EXTRA), chosen, np.nan)
+    return found
 
 
 def _tenths(values: Floats | None, known: Sequence[bool]) -> list[float | None]:

@@ -23,7 +23,8 @@ Tenths = NDArray[np.int16]
 
 # As in `highs.tenths`: values this near a half need the slow, decimal way.
 _NEAR_A_HALF = 1e-6
-_AT_ONCE = 8192
+_AT_ONCE = 16384
+_NEIGHBOUR_HOURS = 24
 
 
 def tenths_of(values_c: Floats) -> Tenths:
@@ -36,15 +37,18 @@ def tenths_of(values_c: Floats) -> Tenths:
 
 
 def _tenths_of(values_c: Floats) -> Tenths:
-    inside = (values_c >= LOWEST_C) & (values_c <= HIGHEST_C)
-    scaled = np.where(inside, values_c, 0.0) * 10
-    nearest = np.rint(scaled)
-    found: Tenths = nearest.astype(np.int16)
-    halves = np.abs(np.abs(scaled - nearest) - 0.5) <= _NEAR_A_HALF
-    for index in np.flatnonzero(halves):
-        exact = highs.tenths(float(values_c[index]))
-        found[index] = MISSING if exact is None else exact
-    found[~inside] = MISSING
+    outside = (values_c < LOWEST_C) | (values_c > HIGHEST_C) | (values_c != values_c)
+    # What is far outside has no int16; it is put right below.
+    with np.errstate(invalid="ignore", over="ignore"):
+        scaled = values_c * 10
+        nearest = np.rint(scaled)
+        found: Tenths = nearest.astype(np.int16)
+        halves = np.abs(scaled - nearest) >= 0.5 - _NEAR_A_HALF
+    if halves.any():
+        for index in np.flatnonzero(halves):
+            exact = highs.tenths(float(values_c[index]))
+            found[index] = MISSING if exact is None else exact
+    found[outside] = MISSING
     return found
 
 
@@ -59,12 +63,21 @@ def local_highs(first_hour_utc: datetime, hours: Tenths, zone: ZoneInfo) -> tupl
     # A day all of whose hours are missing stays unknown; one that lacks some needs the rule.
     doubtful = ((least == MISSING) | cut) & (most != MISSING)
     for column in np.flatnonzero(doubtful.any(axis=1)):
-        values = _as_list(hours[column])
         for day in np.flatnonzero(doubtful[column]):
             _, first, end = blocks[day]
-            high = highs.high_with_gaps(values, first, end)
+            high = _high(hours[column], first, end)
             most[column, day] = MISSING if high is None else high
     return first_day, most
+
+
+def _high(hours: Tenths, first: int, end: int) -> int | None:
+    """`highs.high_with_gaps`, which looks beyond the day only as far as the next known hours."""
+    low, high = max(first - _NEIGHBOUR_HOURS, 0), min(end + _NEIGHBOUR_HOURS, len(hours))
+    if low and (hours[low:first] == MISSING).all():
+        low = 0
+    if high < len(hours) and (hours[end:high] == MISSING).all():
+        high = len(hours)
+    return highs.high_with_gaps(_as_list(hours[low:high]), first - low, end - low)
 
 
 def _as_list(hours: Tenths) -> list[int | None]:

@@ -307,6 +307,9 @@ class _Source:
             return
         north, east = info.returned_latitude, info.returned_longitude
         height_m = info.returned_elevation_m
+        known = self._known.get(yard.name)
+        if not renew and known is not None and known[2:5] == (north, east, height_m):
+            return
         if north is not None and east is not None and height_m is not None:
             yield KnownCell(
                 self._places[yard.name], self._name, north, east, height_m, self._fetched_at

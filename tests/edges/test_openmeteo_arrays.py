@@ -322,13 +322,17 @@ def test_rain_and_wind_of_the_working_hours_are_the_same(zone: str, seed: int) -
         pytest.param("UTC", "2026-07-10T00", 1, id="one hour"),
     ],
 )
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(12))
 def test_days_of_the_zone_are_the_same(zone: str, first: str, hours: int, seed: int) -> None:
     drawn = random.Random(seed)
     columns = [
         [None if drawn.random() < 0.1 else drawn.randint(-300, 400) for _ in range(hours)]
         for _ in range(4)
     ]
+    for column in columns:
+        gap = drawn.randint(0, 60)
+        at = drawn.randint(0, hours - 1)
+        column[at : at + gap] = [None] * len(column[at : at + gap])
     begins = datetime.fromisoformat(first).replace(tzinfo=UTC)
     packed = np.array([[MISSING if v is None else v for v in one] for one in columns], np.int16)
 

@@ -226,18 +226,15 @@ class Store(StoreKeeping, ABC):
         with self._errors():
             for source in SOURCES:
                 # One at a time: a server would send them all, and the first is nearly always it.
-                compare, bound = "<=", latest
-                while row := self._database.execute(
-                    "SELECT fetched_at, run_at, first_day, days, scenarios, tenths, dropped,"  # noqa: S608
-                    f" detail, shift FROM series WHERE yard = ? AND source = ?"
-                    f" AND fetched_at {compare} ? ORDER BY fetched_at DESC LIMIT 1",
-                    (yard, source, bound),
-                ).fetchone():
+                row = store_history.newest_row(self._database, yard, source, latest)
+                while row is not None:
                     detail = json.loads(row[7])
                     if place is None or detail.get("place") == place:
                         found[source] = store_history.series_of(yard, source, row, detail)
                         break
-                    compare, bound = "<", row[0]
+                    row = store_history.newest_row(
+                        self._database, yard, source, row[0], before=True
+                    )
         return found
 
     def fetches(self, yard: str, source: str, *, place: object) -> list[StoredSeries]:

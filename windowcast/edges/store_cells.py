@@ -78,19 +78,21 @@ def share(database: Database, rows: Iterable[SharedSeries]) -> None:
 
 def forget(database: Database, before: str) -> int:
     """Remove series fetched before an instant, save each yard's newest and what others stand on."""
+    later = (
+        " AND (EXISTS (SELECT 1 FROM forecast AS later WHERE later.yard = {0}.yard"
+        " AND later.source = {0}.source AND later.fetched_at > {0}.fetched_at)"
+        " OR EXISTS (SELECT 1 FROM shared_series AS later WHERE later.yard = {0}.yard"
+        " AND later.source = {0}.source AND later.fetched_at > {0}.fetched_at))"
+    )
     gone: int = database.execute(
-        "DELETE FROM shared_series WHERE fetched_at < ?"
-        " AND EXISTS (SELECT 1 FROM series AS later"
-        " WHERE later.yard = shared_series.yard AND later.source = shared_series.source"
-        " AND later.fetched_at > shared_series.fetched_at)",
+        "DELETE FROM shared_series WHERE fetched_at < ?"  # noqa: S608
+        + later.format("shared_series"),
         (before,),
     ).rowcount
     gone += database.execute(
-        "DELETE FROM forecast WHERE fetched_at < ?"
-        " AND EXISTS (SELECT 1 FROM series AS later"
-        " WHERE later.yard = forecast.yard AND later.source = forecast.source"
-        " AND later.fetched_at > forecast.fetched_at)"
-        " AND NOT EXISTS (SELECT 1 FROM shared_series AS one"
+        "DELETE FROM forecast WHERE fetched_at < ?"  # noqa: S608
+        + later.format("forecast")
+        + " AND NOT EXISTS (SELECT 1 FROM shared_series AS one"
         " WHERE one.of_yard = forecast.yard AND one.source = forecast.source"
         " AND one.of_fetched_at = forecast.fetched_at)",
         (before,),
@@ -104,10 +106,17 @@ def heads(
     """The newest series of each yard, without its highs; not those from after `until`."""
     for yard in yards:
         row = database.execute(
-            "SELECT fetched_at, run_at, first_day, detail, shift, of_yard, of_fetched_at"
-            " FROM series WHERE yard = ? AND source = ? AND fetched_at <= ?"
-            " ORDER BY fetched_at DESC LIMIT 1",
-            (yard, source, until),
+            "SELECT * FROM (SELECT fetched_at, run_at, first_day, detail, 0 AS shift,"
+            " yard AS of_yard, fetched_at AS of_fetched_at FROM forecast"
+            " WHERE yard = ? AND source = ? AND fetched_at <= ?"
+            " ORDER BY fetched_at DESC LIMIT 1) AS own UNION ALL"
+            " SELECT * FROM (SELECT one.fetched_at, kept.run_at, kept.first_day, one.detail,"
+            " one.shift, one.of_yard, one.of_fetched_at FROM shared_series AS one"
+            " JOIN forecast AS kept ON kept.yard = one.of_yard AND kept.source = one.source"
+            " AND kept.fetched_at = one.of_fetched_at"
+            " WHERE one.yard = ? AND one.source = ? AND one.fetched_at <= ?"
+            " ORDER BY one.fetched_at DESC LIMIT 1) AS shared ORDER BY 1 DESC LIMIT 1",
+            (yard, source, until) * 2,
         ).fetchone()
         if row is not None:
             yield SeriesHead(

@@ -36,14 +36,3 @@ CREATE TABLE answer_mark (
     tag         TEXT COLLATE "C" NOT NULL,
     fetched_at  TEXT COLLATE "C" NOT NULL
 );
-
-CREATE VIEW series AS
-SELECT yard, source, fetched_at, run_at, first_day, days, scenarios, tenths, dropped, detail,
-    0 AS shift, yard AS of_yard, fetched_at AS of_fetched_at
-FROM forecast
-UNION ALL
-SELECT one.yard, one.source, one.fetched_at, kept.run_at, kept.first_day, kept.days, kept.scenarios,
-    kept.tenths, kept.dropped, one.detail, one.shift, one.of_yard, one.of_fetched_at
-FROM shared_series AS one
-JOIN forecast AS kept ON kept.yard = one.of_yard AND kept.source = one.source
-    AND kept.fetched_at = one.of_fetched_at;

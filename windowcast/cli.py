@@ -144,13 +144,30 @@ def init(folder: Path, sample: bool) -> None:
 
 @main.command()
 @click.option("--reach", is_flag=True, help="Also try each weather server and the mail server.")
+@click.option(
+    "--budget", is_flag=True, help="Instead: what a morning costs at the weather service."
+)
+@click.option("--json", "as_json", is_flag=True, help="With --budget: one JSON document.")
 @config_option
 @click.pass_context
-def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
+def check(
+    ctx: click.Context, reach: bool, budget: bool, as_json: bool, config_folder: str | None
+) -> None:
     """Read the configuration and say what is wrong with it, or "ready".
 
-    Example: windowcast check --reach
+    With --budget it asks nobody and says how many requests of what weight a morning makes, how long
+    they take under the service's limits, whether they fit, and what to change where they do not.
+
+    Example: windowcast check --budget
     """
+    if as_json and not budget:
+        raise UsageError("--json goes with --budget: windowcast check --budget --json")
+    if budget and reach:
+        raise UsageError("--budget asks nobody: leave out --reach, or run check --reach apart")
+    if budget:
+        from windowcast.commands.budget import show_budget
+
+        ctx.exit(show_budget(configuration_of(ctx, config_folder), as_json=as_json))
     from windowcast import health
     from windowcast.edges import store
     from windowcast.edges.config_values import is_loopback

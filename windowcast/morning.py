@@ -10,23 +10,16 @@ import logging
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from windowcast import watching
-from windowcast.answer import YardWeather, open_store, place, stored_weather
+from windowcast import fetching, watching
+from windowcast.answer import YardWeather, open_store, stored_weather
 from windowcast.edges import clock as real_clock
 from windowcast.edges.settings import Configuration
-from windowcast.edges.store import (
-    ObservedHigh,
-    Store,
-    StoredSeries,
-    pack_tenths,
-)
+from windowcast.edges.store import Store
 from windowcast.notice.text import Notice
 from windowcast.recipients import PUSH, is_told
-from windowcast.record import site
-from windowcast.sky.highs import DailyHighs, Members
 from windowcast.telling import KIND, Due, notice_of, record, record_printed, untold, work_out, write
 from windowcast.trade.yard import Yard
 
@@ -207,9 +200,7 @@ def gather(
     """
     if not yards:
         return {}
-    fetched, errors, observed = _fetch(configuration, store, yards, now=now, say=say)
-    store.save_forecasts(fetched)
-    store.note_observed(observed)
+    errors = fetching.fetch(configuration, store, yards, now=now, say=say)
     if configuration.weather.contact:
         from windowcast import second_look
 
@@ -222,125 +213,6 @@ def gather(
         yard.name: stored_weather(configuration, store, yard, now, errors.get(yard.name))
         for yard in yards
     }
-
-
-def _fetch(
-    configuration: Configuration,
-    store: Store,
-    yards: Sequence[Yard],
-    *,
-    now: datetime,
-    say: Say,
-) -> tuple[list[StoredSeries], dict[str, dict[str, str]], list[ObservedHigh]]:
-    """The series to keep, what went wrong by yard and source, and the highs of days gone by."""
-    settings = configuration.weather
-    rows: list[StoredSeries] = []
-    errors: dict[str, dict[str, str]] = {}
-    observed: list[ObservedHigh] = []
-    if settings.provider == "sample":
-        from windowcast.edges import sample, shipped
-
-        read = sample.read(shipped.sample_folder(), settings.sample_season, yards, now)
-        for yard, weather in zip(yards, read, strict=True):
-            key = place(yard, settings)
-            rows.append(_of_highs(yard, weather.forecast, now, key, weather.open_days))
-            rows.append(_of_members(yard, "ensemble", weather.ensemble, now, key))
-            rows.append(_of_members(yard, "extended", weather.extended, now, key))
-        return rows, errors, observed
-    from windowcast.edges import openmeteo
-    from windowcast.edges.http import Spent
-    from windowcast.errors import WeatherError
-
-    utc_day = now.astimezone(UTC).date()
-    already = store.spent(utc_day)
-    found = openmeteo.fetch(
-        yards, settings, now=now, say=say, spent=Spent(day=utc_day, weight=already)
-    )
-    used = found.spent.weight - (already if found.spent.day == utc_day else 0.0)
-    if used > 0:
-        store.spend(found.spent.day, used)
-    for yard in yards:
-        answered = found.yards[yard.name]
-        key = place(yard, settings)
-        for source, got in (
-            ("forecast", answered.forecast),
-            ("ensemble", answered.ensemble),
-            ("extended", answered.extended),
-        ):
-            if isinstance(got, WeatherError):
-                errors.setdefault(yard.name, {})[source] = str(got)
-                say(str(got))
-            elif isinstance(got, DailyHighs):
-                rows.append(_of_highs(yard, got, found.fetched_at, key, answered.open_days))
-            elif got is not None:
-                rows.append(_of_members(yard, source, got, found.fetched_at, key))
-        if answered.past is not None:
-            observed += _of_past(
-                yard, answered.past, found.fetched_at, site(yard, settings.provider)
-            )
-    return rows, errors, observed
-
-
-def _of_past(
-    yard: Yard, highs: DailyHighs, fetched_at: datetime, where: list[object]
-) -> list[ObservedHigh]:
-    return [
-        ObservedHigh(
-            yard=yard.name,
-            day=highs.first_day + timedelta(days=index),
-            origin="service",
-            tenths=tenths,
-            noted_at=fetched_at,
-            place=where,
-        )
-        for index, tenths in enumerate(highs.tenths)
-        if tenths is not None
-    ]
-
-
-def _of_highs(
-    yard: Yard,
-    highs: DailyHighs,
-    fetched_at: datetime,
-    key: list[object],
-    open_days: tuple[date, Sequence[tuple[float | None, float | None]]] | None,
-) -> StoredSeries:
-    detail: dict[str, object] = {"place": key}
-    if open_days is not None:
-        first_day, days = open_days
-        detail["open_days"] = {
-            "first_day": first_day.isoformat(),
-            "rain_mm": [rain for rain, _ in days],
-            "wind_kmh": [wind for _, wind in days],
-        }
-    return StoredSeries(
-        yard=yard.name,
-        source="forecast",
-        fetched_at=fetched_at,
-        run_at=None,
-        first_day=highs.first_day,
-        days=len(highs.tenths),
-        scenarios=1,
-        tenths=pack_tenths(highs.tenths),
-        detail=detail,
-    )
-
-
-def _of_members(
-    yard: Yard, source: str, members: Members, fetched_at: datetime, key: list[object]
-) -> StoredSeries:
-    return StoredSeries(
-        yard=yard.name,
-        source=source,
-        fetched_at=fetched_at,
-        run_at=None,
-        first_day=members.first_day,
-        days=members.days,
-        scenarios=members.count,
-        tenths=pack_tenths(members.tenths),
-        dropped=members.dropped,
-        detail={"place": key},
-    )
 
 
 def _today(configuration: Configuration, now: datetime) -> list[Due]:

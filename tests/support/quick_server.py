@@ -137,6 +137,11 @@ class _Handler(BaseHTTPRequestHandler):
 
     def do_GET(self) -> None:
         parts = urlsplit(self.path)
+        if parts.path.startswith("/data/"):
+            self.send_response(404)
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+            return
         time.sleep(self.latency_s)
         body = self.replies.answer(parts.path, dict(parse_qsl(parts.query)))
         asked[parts.path] += 1

@@ -60,6 +60,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import gzip
+import hashlib
 import json
 import socket
 import threading
@@ -109,6 +110,9 @@ class Place:
     runs:                            what the run that began at the first instant said of the second
                                      (aware, UTC); of None: what came. For previous and single runs
     first_run:                       the oldest single run that is kept; None: all are
+    cell_height_m:                   the height that these values are of; they are moved to the one
+                                     asked for (else `elevation_m`) by 0.0065 K a metre, as the
+                                     service does. None: they stay as they are
     rain_mm, wind_kmh:               of an hour (aware, UTC); None: dry and calm
     """
 
@@ -117,12 +121,13 @@ class Place:
     extended: Sequence[Sequence[float | None]] = ()
     timezone: str = "UTC"
     first_day: date | None = None
-    elevation_m: float = 250.0
+    elevation_m: float | None = 250.0
     hourly: Hourly | None = None
     hourly_members: int = 1
     past: Mapping[date, float] = field(default_factory=dict)
     runs: Runs | None = None
     first_run: datetime | None = None
+    cell_height_m: float | None = None
     rain_mm: Callable[[datetime], float | None] | None = None
     wind_kmh: Callable[[datetime], float | None] | None = None
 
@@ -148,6 +153,15 @@ class WeatherServer:
         self.requests: Counter[str] = Counter()
         self.weight: Counter[str] = Counter()
         self.seen: list[tuple[str, dict[str, str], dict[str, str]]] = []
+        # What is told of models' runs: by model the members of its document. Not counted as
+        # requests, as the service does not count them.
+        self.runs: dict[str, dict[str, Any]] = {}
+        self.runs_asked: Counter[str] = Counter()
+        # Whether answers carry an ETag, by which they can be asked for if they have changed.
+        self.marks = False
+        self.heeds_height = True  # False: `elevation` in a question changes nothing
+        self.grid = 0.25  # degrees from one cell to the next
+        self._height: float | None = None
         self._faults: dict[str, deque[str]] = {}
         self._lock = threading.Lock()
         self.stopping = threading.Event()
@@ -267,9 +281,12 @@ class WeatherServer:
                 "/v1/previous-runs": self._previous_runs,
                 "/v1/single-runs": self._single_run,
             }.get(path, self._item)
+            self._height = elevations[index] if elevations and self.heeds_height else None
             item = made(path, query, place, latitude, longitude)
-            if elevations:
+            if elevations and self.heeds_height:
                 item["elevation"] = elevations[index]
+            if item["elevation"] is None:
+                del item["elevation"]
             if index:
                 item["location_id"] = index
             items.append(item)
@@ -304,14 +321,18 @@ class WeatherServer:
         courses = self._courses(path, place)
         hours = [start + index * HOUR for index in range(days * 24)]
         columns = [[course(hour) for hour in hours] for course in courses]
+        if place.cell_height_m is not None:
+            height = place.elevation_m if self._height is None else self._height
+            lift = (place.cell_height_m - (height or 0.0)) * 0.0065
+            columns = [[None if v is None else round(v + lift, 1) for v in one] for one in columns]
         self.weight[path] += max(
             1, len(columns) // 24 // 5 if seasonal else len(columns) / 10 * max(1, days / 14)
         )
         fahrenheit = query.get("temperature_unit") == "fahrenheit"
         item: dict[str, Any] = {
             # A grid cell's centre, as a 32-bit number prints.
-            "latitude": round(latitude * 4) / 4 + 1e-6,
-            "longitude": round(longitude * 4) / 4 - 1e-6,
+            "latitude": round(latitude / self.grid) * self.grid + 1e-6,
+            "longitude": round(longitude / self.grid) * self.grid - 1e-6,
             "generationtime_ms": 0.25,
             "utc_offset_seconds": int(offset.total_seconds()),
             "timezone": zone_name,
@@ -625,6 +646,7 @@ class _Listener(ThreadingHTTPServer):
 class _Handler(BaseHTTPRequestHandler):
     protocol_version = "HTTP/1.1"
     server: _Listener
+    _mark = ""
 
     def log_message(self, format: str, *args: Any) -> None:
         pass
@@ -639,6 +661,14 @@ class _Handler(BaseHTTPRequestHandler):
         if parts.path == "/control/fail":
             weather.fail(query["path"], query["fault"])
             self._json(200, {})
+            return
+        if parts.path.startswith("/data/"):
+            model = parts.path.removeprefix("/data/").removesuffix("/static/meta.json")
+            weather.runs_asked[model] += 1
+            if model in weather.runs:
+                self._json(200, weather.runs[model])
+            else:
+                self._json(404, {"error": True, "reason": "Not Found"})
             return
         weather.count(parts.path, query, dict(self.headers))
         if len(self.path) > 8000:
@@ -668,6 +698,13 @@ class _Handler(BaseHTTPRequestHandler):
             body = b"\xef\xbb\xbf" + body
         elif fault == "latin-1":
             body = body.decode().encode("latin-1")
+        if weather.marks:
+            tag = f'"{hashlib.sha256(body).hexdigest()[:16]}"'
+            if self.headers.get("If-None-Match") == tag:
+                self.send_response(304)
+                self.end_headers()
+                return
+            self._mark = tag
         self._send(200, "application/json; charset=utf-8", body, short=fault == "truncated")
 
     def _without_answer(self, fault: str) -> bool:
@@ -767,6 +804,9 @@ class _Handler(BaseHTTPRequestHandler):
         if packed:
             self.send_header("Content-Encoding", "gzip")
         self.send_header("Content-Length", str(len(body)))
+        if self._mark:
+            self.send_header("ETag", self._mark)
+            self._mark = ""
         self.end_headers()
         if short:
             self.close_connection = True

@@ -240,6 +240,8 @@ WINDOWCAST: Mapping[str, Key] = {
                 allowed="a number, 0 for no limit", read=values.number(0, 10**6)
             ),
             "calls_per_day": Key(allowed="a number, 0 for no limit", read=values.number(0, 10**9)),
+            "share_cells": _switch(),
+            "once_a_run": _switch(),
             "sample_season": Key(
                 allowed='"late-summer" or "early-winter"',
                 read=values.one_of("late-summer", "early-winter"),

@@ -20,7 +20,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 from urllib.parse import urljoin, urlsplit
 
 import orjson
@@ -36,6 +36,7 @@ from windowcast.errors import WeatherError, WeatherRefused, WeatherUnreachable, 
 Say = Callable[[str], None]
 Sleep = Callable[[float], None]
 Now = Callable[[], datetime]
+T = TypeVar("T")
 
 DEADLINE_S = 60.0
 # Longer than an answer takes; somebody at a terminal then wants to know what is going on.
@@ -299,12 +300,27 @@ class Fetcher:
         deadline_s: float = DEADLINE_S,
         since: str = "",
     ) -> dict[str, Any] | list[Any]:
-        """The JSON object or list that the server answers with.
+        """The JSON object or list that the server answers with; all else as `get`."""
+        return self.get(url, parameters, read_document, deadline_s=deadline_s, since=since)
 
+    def get(
+        self,
+        url: str,
+        parameters: Mapping[str, str],
+        read: Callable[[str, str, bytes], T],
+        *,
+        deadline_s: float = DEADLINE_S,
+        since: str = "",
+        tag: str = "",
+        attempts: int = ATTEMPTS,
+    ) -> T:
+        """What `read` makes of the host's name, the content type and the body of an answer.
+
+        read:        raises as `read_document`, of which `check_document` is a part
         deadline_s:  for all attempts together, announced waits for a full minute aside
-        since:       the Last-Modified of what is had already; "": nothing is
+        since, tag:  the Last-Modified and the ETag of what is had already; "": nothing is
 
-        At most three attempts, and only after failures that may pass. Over the minute's limit
+        At most so many `attempts`, and only after failures that may pass. Over the minute's limit
         (429), the next minute is waited for, at most twice. `Retry-After` is not read: a wait of
         hours belongs to the next run. `attempts` counts every request sent.
 
@@ -319,7 +335,7 @@ class Fetcher:
         while True:
             left_s = expires - time.monotonic()
             try:
-                return self._attempt(url, parameters, left_s, deadline_s, since)
+                return self._attempt(url, parameters, read, left_s, deadline_s, (since, tag))
             except _OverMinuteLimit as error:
                 if minute_waits == MINUTE_WAITS:
                     raise WeatherUnreachable(str(error)) from error
@@ -331,7 +347,7 @@ class Fetcher:
                 expires += time.monotonic() - before
             except WeatherError as error:
                 failures += 1
-                if not error.retry or failures >= ATTEMPTS:
+                if not error.retry or failures >= attempts:
                     raise
                 if isinstance(error, _TooManyAtOnce):
                     pause_s = random.uniform(2, 5)  # noqa: S311 - spreads load, guards nothing
@@ -347,10 +363,11 @@ class Fetcher:
         self,
         url: str,
         parameters: Mapping[str, str],
+        read: Callable[[str, str, bytes], T],
         left_s: float,
         deadline_s: float,
-        since: str,
-    ) -> dict[str, Any] | list[Any]:
+        had: tuple[str, str],
+    ) -> T:
         host = _checked_host(url)
         timer = threading.Timer(max(left_s, 0.01), self._sockets.shut)
         slow = threading.Timer(SLOW_S, lambda: self._say(f"still waiting for {host}"))
@@ -358,7 +375,7 @@ class Fetcher:
             each.daemon = True
             each.start()
         try:
-            status, content_type, body = self._exchange(url, parameters, since)
+            status, content_type, body = self._exchange(url, parameters, had)
             if self._sockets.are_shut:
                 # What was read up to then can look whole, such as headers without a body.
                 raise TimeoutError
@@ -376,19 +393,20 @@ class Fetcher:
                 # The pool must not hand out a connection that was shut.
                 self._session.close()
                 self._sockets.forget()
-        if status == 304 and since:
+        if status == 304 and any(had):
             raise NotChanged(f"{host} has nothing newer")
         if status != 200:
             raise self._status_error(host, status, body)
-        return read_document(host, content_type, body)
+        return read(host, content_type, body)
 
     def _exchange(
-        self, url: str, parameters: Mapping[str, str], since: str
+        self, url: str, parameters: Mapping[str, str], had: tuple[str, str]
     ) -> tuple[int, str, bytes]:
         """One request, redirects within the host included: status, content type, body."""
         first = urlsplit(url)
         target: str = url
         query: Mapping[str, str] | None = parameters
+        since, tag = had
         for _ in range(REDIRECTS + 1):
             host = urlsplit(target).hostname or ""
             # Through a proxy, "loopback" would be the proxy's own machine.
@@ -400,6 +418,7 @@ class Fetcher:
                 headers={
                     **({"X-Api-Key": self._api_key} if self._api_key else {}),
                     **({"If-Modified-Since": since} if since else {}),
+                    **({"If-None-Match": tag} if tag else {}),
                 },
                 timeout=self._timeout,
                 allow_redirects=False,
@@ -612,12 +631,8 @@ def _body(response: requests.Response, host: str, cap_bytes: int, *, cut: bool) 
     return b"".join(parts)
 
 
-def read_document(host: str, content_type: str, body: bytes) -> dict[str, Any] | list[Any]:
-    """The JSON object or list in a body that came with status 200.
-
-    Raises WeatherUnreachable where trying again may help, NoNumbers for `nan`, BadRequest for an
-    error that the service reports in spite of the status.
-    """
+def check_document(host: str, content_type: str, body: bytes) -> None:
+    """That a body looks like JSON that was sent whole, before it is read. As `read_document`."""
     if _STREAM_ERROR in body[-2000:]:
         raise WeatherUnreachable(f"{host}: the service broke off in the middle of its answer")
     kind = content_type.partition(";")[0].strip().lower()
@@ -628,6 +643,15 @@ def read_document(host: str, content_type: str, body: bytes) -> dict[str, Any] |
             f"{host} answers with something other than weather data ({shown}):"
             " an overloaded server, or a network that wants a login"
         )
+
+
+def read_document(host: str, content_type: str, body: bytes) -> dict[str, Any] | list[Any]:
+    """The JSON object or list in a body that came with status 200.
+
+    Raises WeatherUnreachable where trying again may help, NoNumbers for `nan`, BadRequest for an
+    error that the service reports in spite of the status.
+    """
+    check_document(host, content_type, body)
     try:
         found = orjson.loads(body.removeprefix(b"\xef\xbb\xbf"))
     except orjson.JSONDecodeError as error:

@@ -20,12 +20,13 @@ yards may share.
 
 from __future__ import annotations
 
+import hashlib
 import re
 import time
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, Self
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
@@ -35,14 +36,28 @@ from windowcast.edges.http import (
     Budget,
     Fetcher,
     NoNumbers,
+    NotChanged,
     Now,
     Say,
     Sleep,
     Spent,
     utc_now,
 )
+from windowcast.edges.openmeteo_plans import (
+    Group,
+    Plan,
+    blocks_fit,
+    grouped,
+    groups_of,
+    parameters,
+    past_days,
+    places_per_request,
+    plans,
+    weight_per_place,
+)
 from windowcast.edges.openmeteo_replies import (
     DailyTable,
+    HourlyTable,
     OpenDay,
     check_place,
     ensemble,
@@ -55,48 +70,25 @@ from windowcast.edges.openmeteo_replies import (
     read_open_days,
     read_places,
 )
+from windowcast.edges.openmeteo_runs import Run, newest_run
 from windowcast.edges.settings import WeatherSettings
 from windowcast.errors import WeatherError, WeatherRefused, WeatherUnreachable, WeatherUnusable
 from windowcast.sky.highs import (
     DailyHighs,
     Members,
-    daily_blocks_are_local_days,
 )
 from windowcast.trade.yard import Yard
 
+if TYPE_CHECKING:
+    from windowcast.edges.openmeteo_arrays import Part, Plain
+
 ATTRIBUTION = "Weather data by Open-Meteo.com (CC BY 4.0)"
 
-FORECAST_DAYS = 16
-EXTENDED_DAYS = 46
-EXTENDED_MODEL = "ecmwf_ec46"
-# Up to ten variables weigh no more than one.
-FORECAST_HOURLY = "temperature_2m,precipitation,wind_speed_10m"
-PLACES_PER_REQUEST = 100
-# Hourly members of a hundred places would be 2 million numbers in one answer.
-PLACES_PER_HOURLY_MEMBERS_REQUEST = 25
 # After this many batches in a row without an answer the rest of a source is given up: each takes a
 # whole deadline, and the next run asks again.
 SILENT_BATCHES = 2
 # After this many requests refused in a row, halves included, the fault is not one of places.
 REFUSALS_IN_A_ROW = 40
-
-# For the weight of a request only; an unknown model is taken to be as large as the largest.
-MEMBERS_OF_MODEL = {
-    "ecmwf_ifs025_ensemble": 51,
-    "ecmwf_aifs025_ensemble": 51,
-    "ncep_gefs025": 31,
-    "ncep_gefs05": 31,
-    "ncep_gefs_seamless": 31,
-    "ncep_aigefs025": 31,
-    "gem_global_ensemble": 21,
-    "icon_seamless_eps": 40,
-    "icon_global_eps": 40,
-    "icon_eu_eps": 40,
-    "icon_d2_eps": 20,
-    "bom_access_global_ensemble": 18,
-    "ukmo_global_ensemble_20km": 18,
-}
-LARGEST_ENSEMBLE = 64
 
 # Refusals that name what all places of a request have in common: halving it would only repeat them.
 _COMMON_FAULT = re.compile(
@@ -177,6 +169,119 @@ class Reached:
     host: str
 
 
+class Unchanged(NamedTuple):
+    """The server says that it has nothing newer than what it answered the last time (304)."""
+
+
+UNCHANGED = Unchanged()
+
+
+class Answer(NamedTuple):
+    """What one source says of one yard.
+
+    past, open_days:  as in YardWeather, with a forecast
+    """
+
+    yard: Yard
+    source: str
+    found: DailyHighs | Members | WeatherError | Unchanged
+    info: SourceInfo | None = None
+    past: DailyHighs | None = None
+    open_days: tuple[date, list[OpenDay]] | None = None
+
+
+class Memory(Protocol):
+    """What is remembered of earlier answers, where a server gives its answers a mark."""
+
+    def recall(self, request: str, source: str, yards: Sequence[Yard]) -> tuple[str, str]:
+        """Last-Modified and ETag of the last answer to a request, if all of it is still kept."""
+        ...
+
+    def keep(self, request: str, since: str, tag: str) -> None:
+        """A request has been answered now, with these marks."""
+        ...
+
+
+class Asking:
+    """All sources that are switched on, asked one request at a time; a context manager.
+
+    now:       aware; decides which day is today in each yard
+    say:       receives a line whenever something is waited for
+    spent:     the weight used earlier; counts only if it is today's (UTC)
+    memory:    None: the server is never asked whether something has changed
+    sleep,
+    clock:     for waits that end on the server's minute
+    """
+
+    def __init__(
+        self,
+        settings: WeatherSettings,
+        *,
+        now: datetime,
+        say: Say,
+        spent: Spent | None = None,
+        memory: Memory | None = None,
+        sleep: Sleep = time.sleep,
+        clock: Now = utc_now,
+        deadline_s: float = 30.0,
+        ensemble_deadline_s: float = 60.0,
+    ) -> None:
+        if now.tzinfo is None:
+            raise ValueError("now must be aware")
+        self.fetched_at = now.astimezone(UTC)
+        self._settings = settings
+        self._now = now
+        self._say = say
+        self._spent = spent if spent is not None else Spent(clock().date(), 0.0)
+        self._budget: Budget | None = None
+        self._memory = memory
+        self._sleep = sleep
+        self._clock = clock
+        self.plans = {
+            plan.source: plan for plan in plans(settings, deadline_s, ensemble_deadline_s)
+        }
+        self._fetcher = Fetcher(say=say, api_key=settings.api_key, sleep=sleep, now=clock)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._fetcher.close()
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """Those that are switched on, in the order in which they are best asked."""
+        return tuple(self.plans)
+
+    @property
+    def spent(self) -> Spent:
+        """The request weight used today, what was given in included."""
+        return self._spent if self._budget is None else self._budget.spent
+
+    def source(self, name: str, total: int) -> Source:
+        """One source, to be asked about `total` yards in all."""
+        plan = self.plans[name]
+        self._budget = Budget.for_host(
+            plan.host,
+            calls_per_minute=self._settings.calls_per_minute,
+            calls_per_day=self._settings.calls_per_day,
+            say=self._say,
+            spent=self.spent,
+            sleep=self._sleep,
+            now=self._clock,
+        )
+        return Source(plan, self._fetcher, self._budget, self._now, total, self._memory)
+
+    def run(self, name: str) -> Run | None:
+        """The newest run of a source's model that all of the service's machines have by now.
+
+        None where it is not known: the single forecast is made of several models, and not every
+        server tells.
+        """
+        plan = self.plans[name]
+        return newest_run(self._fetcher, plan.url, plan.model, self._now) if plan.model else None
+
+
 def fetch(
     yards: Sequence[Yard],
     settings: WeatherSettings,
@@ -189,40 +294,48 @@ def fetch(
     deadline_s: float = 30.0,
     ensemble_deadline_s: float = 60.0,
 ) -> FetchResult:
-    """The weather of all yards, from every source that is switched on.
-
-    now:       aware; decides which day is today in each yard
-    say:       receives a line whenever something is waited for
-    spent:     the weight used earlier; counts only if it is today's (UTC)
-    sleep,
-    clock:     for waits that end on the server's minute
+    """The weather of all yards, from every source that is switched on; parameters as of Asking.
 
     Never raises a WeatherError: each stands in the place of the highs that are missing. A fault in
     one place's part of an answer costs that yard only; a failed request all yards in it; a refused
     one is halved until the yard is found that it is refused for.
+
+    All of it is held at once: for few yards.
     """
-    if now.tzinfo is None:
-        raise ValueError("now must be aware")
     found = {yard.name: YardWeather() for yard in yards}
-    carried = spent
-    with Fetcher(say=say, api_key=settings.api_key, sleep=sleep, now=clock) as fetcher:
-        for plan in _plans(settings, deadline_s, ensemble_deadline_s):
-            budget = Budget.for_host(
-                plan.host,
-                calls_per_minute=settings.calls_per_minute,
-                calls_per_day=settings.calls_per_day,
-                say=say,
-                spent=carried,
-                sleep=sleep,
-                now=clock,
-            )
-            _Run(plan, fetcher, budget, now, len(yards), found).all(yards)
-            carried = budget.spent
-    return FetchResult(
-        yards=found,
-        fetched_at=now.astimezone(UTC),
-        spent=carried if carried is not None else Spent(clock().date(), 0.0),
-    )
+    with Asking(
+        settings,
+        now=now,
+        say=say,
+        spent=spent,
+        sleep=sleep,
+        clock=clock,
+        deadline_s=deadline_s,
+        ensemble_deadline_s=ensemble_deadline_s,
+    ) as asking:
+        for name in asking.sources:
+            for answers in asking.source(name, len(yards)).ask(yards):
+                for answer in answers:
+                    _keep(found[answer.yard.name], answer)
+        return FetchResult(yards=found, fetched_at=asking.fetched_at, spent=asking.spent)
+
+
+def _keep(weather: YardWeather, answer: Answer) -> None:
+    got = answer.found
+    if isinstance(got, Unchanged):
+        raise ValueError("nothing was kept that could be unchanged")
+    if answer.source == "forecast":
+        if isinstance(got, Members):
+            raise ValueError("members where one forecast belongs")
+        weather.forecast, weather.forecast_info = got, answer.info
+        weather.past, weather.open_days = answer.past, answer.open_days
+        return
+    if isinstance(got, DailyHighs):
+        raise ValueError("one forecast where members belong")
+    if answer.source == "ensemble":
+        weather.ensemble, weather.ensemble_info = got, answer.info
+    else:
+        weather.extended, weather.extended_info = got, answer.info
 
 
 def reach(
@@ -258,115 +371,61 @@ def reach(
     return answers
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Plan:
-    """One source: where and what to ask. `members`: how many it has, for the weight; 0: one run."""
+class Source:
+    """One source for many yards: groups, batches, requests, and what becomes of each yard.
 
-    source: str
-    url: str
-    members: int
-    model: str
-    deadline_s: float
-
-    @property
-    def host(self) -> str:
-        return urlsplit(self.url).hostname or ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Group:
-    """Yards that fit into one request's parameters, and how their values come."""
-
-    yards: list[Yard] = field(default_factory=list)
-    hourly: bool
-    zone: str  # what `timezone` says: "GMT" for hourly values
-
-
-def _plans(
-    settings: WeatherSettings, deadline_s: float, ensemble_deadline_s: float
-) -> Iterator[_Plan]:
-    model = settings.ensemble_model
-    for source, url, members, name, limit_s in (
-        ("forecast", settings.forecast_url, 0, "", deadline_s),
-        (
-            "ensemble",
-            settings.ensemble_url,
-            MEMBERS_OF_MODEL.get(model, LARGEST_ENSEMBLE),
-            model,
-            ensemble_deadline_s,
-        ),
-        ("extended", settings.seasonal_url, 51, EXTENDED_MODEL, ensemble_deadline_s),
-    ):
-        if url:
-            yield _Plan(source=source, url=url, members=members, model=name, deadline_s=limit_s)
-
-
-class _Run:
-    """One source for all yards: groups, batches, requests, and what becomes of each yard."""
+    It remembers what went wrong: a server that is given up stays so for all that is asked of it.
+    """
 
     def __init__(
         self,
-        plan: _Plan,
+        plan: Plan,
         fetcher: Fetcher,
         budget: Budget,
         now: datetime,
         total: int,
-        found: dict[str, YardWeather],
+        memory: Memory | None = None,
     ) -> None:
         self._plan = plan
         self._fetcher = fetcher
         self._budget = budget
         self._now = now
         self._total = total
-        self._found = found
+        self._memory = memory
         self._done = 0
         self._silent = 0
         self._refused = 0
         self._given_up: WeatherError | None = None
         self._again_hourly: list[Yard] = []
 
-    def all(self, yards: Sequence[Yard]) -> None:
-        for group in self._groups(yards):
-            self._group(group)
+    def ask(self, yards: Sequence[Yard]) -> Iterator[list[Answer]]:
+        """The answers, request by request; one for each yard in all."""
+        for group in groups_of(self._plan, yards, self._now):
+            yield from self._group(group)
         progress.step(self._plan.source, self._total, self._total)
         if self._again_hourly:
             again, self._again_hourly = self._again_hourly, []
-            for group in _grouped(again, lambda yard: True):
-                self._group(group)
+            for group in grouped(again, lambda yard: True):
+                yield from self._group(group)
 
-    def _groups(self, yards: Sequence[Yard]) -> list[_Group]:
-        source = self._plan.source
-        if source == "forecast":
-            return _grouped(yards, lambda yard: True)
-        if source == "extended":
-            return _grouped(yards, lambda yard: False)
-        return _grouped(yards, lambda yard: not self._blocks_fit(yard, None))
-
-    def _blocks_fit(self, yard: Yard, utc_offset_seconds: int | None) -> bool:
-        """Whether the ensemble's daily blocks are the yard's days; None: at the present offset."""
-        zone = ZoneInfo(yard.timezone)
-        local = self._now.astimezone(zone)
-        if utc_offset_seconds is None:
-            offset = local.utcoffset()
-            utc_offset_seconds = int(offset.total_seconds()) if offset is not None else 0
-        return daily_blocks_are_local_days(zone, local.date(), FORECAST_DAYS, utc_offset_seconds)
-
-    def _group(self, group: _Group) -> None:
-        many = self._plan.members > 0 and group.hourly
-        size = PLACES_PER_HOURLY_MEMBERS_REQUEST if many else PLACES_PER_REQUEST
-        weight = _weight_per_place(self._plan, hourly=group.hourly)
-        if self._budget.per_minute is not None:
-            size = max(1, min(size, int(self._budget.per_minute / weight)))
+    def _group(self, group: Group) -> Iterator[list[Answer]]:
+        weight = weight_per_place(self._plan, hourly=group.hourly)
+        size = places_per_request(
+            self._plan, hourly=group.hourly, per_minute=self._budget.per_minute
+        )
         for first in range(0, len(group.yards), size):
-            self._batch(group, group.yards[first : first + size], weight)
+            yield from self._batch(group, group.yards[first : first + size], weight)
 
-    def _batch(self, group: _Group, yards: Sequence[Yard], weight: float) -> None:
+    def _batch(self, group: Group, yards: Sequence[Yard], weight: float) -> Iterator[list[Answer]]:
         if self._given_up is not None:
-            self._fail(yards, self._given_up)
+            yield self._fail(yards, self._given_up)
             return
         try:
-            reply = self._ask(group, yards, weight)
-            items = read_places(reply, len(yards))
+            parts = self._ask(group, yards, weight)
+        except NotChanged:
+            self._silent = self._refused = 0
+            self._done += len(yards)
+            yield [Answer(yard, self._plan.source, UNCHANGED) for yard in yards]
         except (BadRequest, NoNumbers) as error:
             self._silent = 0
             self._refused += 1
@@ -374,51 +433,75 @@ class _Run:
                 self._given_up = error
             common = isinstance(error, BadRequest) and _COMMON_FAULT.search(str(error))
             if len(yards) == 1 or common:
-                self._fail(yards, error)
+                yield self._fail(yards, error)
                 return
             middle = len(yards) // 2
-            self._batch(group, yards[:middle], weight)
-            self._batch(group, yards[middle:], weight)
+            yield from self._batch(group, yards[:middle], weight)
+            yield from self._batch(group, yards[middle:], weight)
         except WeatherUnusable as error:
             self._silent = 0
-            self._fail(yards, error)
+            yield self._fail(yards, error)
         except WeatherUnreachable as error:
             self._silent += 1
             if self._silent >= SILENT_BATCHES:
                 self._given_up = error
-            self._fail(yards, error)
+            yield self._fail(yards, error)
         except WeatherRefused as error:
             # Not about this request: the quota, the key, the address. The next would fare alike.
             self._given_up = error
-            self._fail(yards, error)
+            yield self._fail(yards, error)
         else:
             self._silent = self._refused = 0
-            for yard, item in zip(yards, items, strict=True):
-                self._place(group, yard, item)
             self._done += len(yards)
+            placed = (
+                self._place(group, yard, part) for yard, part in zip(yards, parts, strict=True)
+            )
+            yield [answer for answer in placed if answer is not None]
 
-    def _ask(self, group: _Group, yards: Sequence[Yard], weight: float) -> Any:
-        progress.step(self._plan.source, self._done, self._total)
+    def _ask(self, group: Group, yards: Sequence[Yard], weight: float) -> list[Part]:
+        from windowcast.edges.openmeteo_arrays import Part, reader
+
+        section, variable = (
+            ("hourly", "temperature_2m") if group.hourly else ("daily", "temperature_2m_max")
+        )
+        query = parameters(self._plan, group, yards)
+        request = _request_key(self._plan.url, query)
+        since, tag = ("", "")
+        if self._memory is not None:
+            since, tag = self._memory.recall(request, self._plan.source, yards)
         self._budget.take(
             weight * len(yards), f"{self._plan.source}: {self._done} of {self._total} yards done"
         )
+        progress.step(self._plan.source, self._done, self._total)
         before = self._fetcher.attempts
         try:
-            return self._fetcher.get_json(
+            reply = self._fetcher.get(
                 self._plan.url,
-                _parameters(self._plan, group, yards),
+                query,
+                reader(section, variable),
                 deadline_s=self._plan.deadline_s,
+                since=since,
+                tag=tag,
             )
         finally:
             self._budget.add(max(0, self._fetcher.attempts - before - 1))
+        parts = [reply] if isinstance(reply, Part) else reply
+        read_places([part.item for part in parts], len(yards))
+        if self._memory is not None:
+            headers = self._fetcher.headers
+            since, tag = headers.get("Last-Modified", ""), headers.get("ETag", "")
+            if since or tag:
+                self._memory.keep(request, since, tag)
+        return parts
 
-    def _fail(self, yards: Sequence[Yard], error: WeatherError) -> None:
-        for yard in yards:
-            self._keep(yard, _named(yard, self._plan.source, error), None)
+    def _fail(self, yards: Sequence[Yard], error: WeatherError) -> list[Answer]:
         self._done += len(yards)
+        source = self._plan.source
+        return [Answer(yard, source, _named(yard, source, error)) for yard in yards]
 
-    def _place(self, group: _Group, yard: Yard, item: dict[str, Any]) -> None:
-        """One place's part of the answer."""
+    def _place(self, group: Group, yard: Yard, part: Part) -> Answer | None:
+        """One place's part of the answer; None: it is asked for again, by the hour."""
+        item, source = part.item, self._plan.source
         info = SourceInfo(
             fetched_at=self._now.astimezone(UTC),
             requested_latitude=yard.latitude,
@@ -432,127 +515,73 @@ class _Run:
         today = self._now.astimezone(zone).date()
         try:
             check_place(item, yard.latitude, yard.longitude)
-            past = open_days = None
-            if group.hourly:
-                table = read_hourly(item)
-                columns = local_columns(table, zone)
-                past = past_highs(table, columns[0], zone, today, _past_days(self._plan))
-                if self._plan.source == "forecast":
-                    open_days = read_open_days(item, table.first_hour_utc, zone, today)
-            else:
-                daily = read_daily(item)
-                if not self._offset_serves(yard, daily, today):
-                    self._again_hourly.append(yard)
-                    return
-                columns = [DailyHighs(daily.first_day, tuple(column)) for column in daily.columns]
-            if self._plan.source == "forecast":
-                self._keep(yard, one_forecast(columns, today, _past_days(self._plan)), info)
-                self._found[yard.name].past = past
-                self._found[yard.name].open_days = open_days
-            else:
-                self._keep(yard, ensemble(columns, today), info)
+            table = part.plain or (read_hourly(item) if group.hourly else read_daily(item))
+            if not group.hourly and not self._offset_serves(
+                yard, item["utc_offset_seconds"], today
+            ):
+                self._again_hourly.append(yard)
+                return None
+            if source != "forecast":
+                return Answer(yard, source, _members(table, zone, today), info)
+            return self._forecast(yard, table, zone, today, info, item)
         except WeatherError as error:
-            self._keep(yard, _named(yard, self._plan.source, error), None)
+            return Answer(yard, source, _named(yard, source, error))
 
-    def _offset_serves(self, yard: Yard, daily: DailyTable, today: date) -> bool:
+    def _forecast(
+        self,
+        yard: Yard,
+        table: Plain | HourlyTable | DailyTable,
+        zone: ZoneInfo,
+        today: date,
+        info: SourceInfo,
+        item: dict[str, Any],
+    ) -> Answer:
+        most = past_days(self._plan)
+        if isinstance(table, HourlyTable):
+            columns = local_columns(table, zone)
+            first_hour_utc = table.first_hour_utc
+            days = read_open_days(item, first_hour_utc, zone, today)
+        else:
+            from windowcast.edges import openmeteo_arrays as arrays
+
+            if isinstance(table, DailyTable):
+                raise ValueError("a forecast comes by the hour")
+            first_hour_utc, columns = arrays.local_columns(table, zone)
+            days = arrays.open_days(table, zone, today)
+        past = past_highs(first_hour_utc, columns[0], zone, today, most)
+        return Answer(yard, self._plan.source, one_forecast(columns, today, most), info, past, days)
+
+    def _offset_serves(self, yard: Yard, utc_offset_seconds: int, today: date) -> bool:
         """Whether daily values at the reply's offset are good enough for this source.
 
         False: ask for hours instead. That is so for the ensemble when the server's offset is not
         the one expected, as with other rules for a zone or at the very hour of a clock change.
         """
         if self._plan.source == "ensemble":
-            return self._blocks_fit(yard, daily.utc_offset_seconds)
+            return blocks_fit(yard, self._now, utc_offset_seconds)
         offset = self._now.astimezone(ZoneInfo(yard.timezone)).utcoffset() or timedelta()
-        if abs(offset.total_seconds() - daily.utc_offset_seconds) > 3600:
+        if abs(offset.total_seconds() - utc_offset_seconds) > 3600:
             raise WeatherUnusable(
-                f"its days are cut at an offset of {daily.utc_offset_seconds} s,"
+                f"its days are cut at an offset of {utc_offset_seconds} s,"
                 f" wanted {offset.total_seconds():.0f} s"
             )
         return True
 
-    def _keep(
-        self, yard: Yard, answer: DailyHighs | Members | WeatherError, info: SourceInfo | None
-    ) -> None:
-        weather = self._found[yard.name]
-        if self._plan.source == "forecast":
-            if isinstance(answer, Members):
-                raise ValueError("members where one forecast belongs")
-            weather.forecast, weather.forecast_info = answer, info
-            return
-        if isinstance(answer, DailyHighs):
-            raise ValueError("one forecast where members belong")
-        if self._plan.source == "ensemble":
-            weather.ensemble, weather.ensemble_info = answer, info
-        else:
-            weather.extended, weather.extended_info = answer, info
+
+def _members(table: Plain | HourlyTable | DailyTable, zone: ZoneInfo, today: date) -> Members:
+    if isinstance(table, HourlyTable):
+        return ensemble(local_columns(table, zone), today)
+    if isinstance(table, DailyTable):
+        columns = [DailyHighs(table.first_day, tuple(column)) for column in table.columns]
+        return ensemble(columns, today)
+    from windowcast.edges import openmeteo_arrays as arrays
+
+    return arrays.ensemble(table, zone, today)
 
 
-def _grouped(yards: Sequence[Yard], hourly: Callable[[Yard], bool]) -> list[_Group]:
-    """Yards by what one request can hold: one zone for daily values, elevations for all or none."""
-    groups: dict[tuple[bool, str, bool], _Group] = {}
-    for yard in yards:
-        by_hour = hourly(yard)
-        zone = "GMT" if by_hour else yard.timezone
-        key = (by_hour, zone, yard.elevation_m is not None)
-        if key not in groups:
-            groups[key] = _Group(hourly=by_hour, zone=zone)
-        groups[key].yards.append(yard)
-    return list(groups.values())
-
-
-def _parameters(plan: _Plan, group: _Group, yards: Sequence[Yard]) -> dict[str, str]:
-    days = EXTENDED_DAYS if plan.source == "extended" else FORECAST_DAYS
-    found = {
-        "latitude": ",".join(_plain(yard.latitude) for yard in yards),
-        "longitude": ",".join(_plain(yard.longitude) for yard in yards),
-    }
-    heights = [yard.elevation_m for yard in yards if yard.elevation_m is not None]
-    if heights:
-        found["elevation"] = ",".join(_plain(height) for height in heights)
-    if plan.model:
-        found["models"] = plan.model
-    if group.hourly:
-        variables = FORECAST_HOURLY if plan.source == "forecast" else "temperature_2m"
-        found |= {"hourly": variables, "past_days": str(_past_days(plan))}
-    else:
-        found["daily"] = "temperature_2m_max"
-    return found | {
-        "timezone": group.zone,
-        "forecast_days": str(days),
-        "temperature_unit": "celsius",
-        **(
-            {"precipitation_unit": "mm", "wind_speed_unit": "kmh"}
-            if group.hourly and plan.source == "forecast"
-            else {}
-        ),
-    }
-
-
-def _past_days(plan: _Plan) -> int:
-    """How many days before today (GMT) come with hourly values.
-
-    One covers today: in the Americas the local day of a GMT midnight began the day before. With two
-    the whole of yesterday is there as well, in every zone, which is what came to pass. Members of
-    an ensemble say nothing of that, and each day of theirs weighs.
-    """
-    return 2 if plan.source == "forecast" else 1
-
-
-def _plain(value: float) -> str:
-    """A decimal without an exponent, to a tenth of a metre on the ground."""
-    return f"{value:.6f}".rstrip("0").rstrip(".")
-
-
-def _weight_per_place(plan: _Plan, *, hourly: bool) -> float:
-    """How many calls the service counts for one place: max(1, V/10, V/10 × days/14).
-
-    V is variables × members; the seasonal service divides it by 24 and by 5, in whole numbers.
-    """
-    variables = max(1, plan.members)
-    days = FORECAST_DAYS + (_past_days(plan) if hourly else 0)
-    if plan.source == "extended":
-        variables, days = variables // 24 // 5, EXTENDED_DAYS
-    return max(1.0, variables / 10, variables / 10 * days / 14)
+def _request_key(url: str, parameters: Mapping[str, str]) -> str:
+    text = "\n".join([url, *(f"{key}={value}" for key, value in sorted(parameters.items()))])
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _named(yard: Yard, source: str, error: WeatherError) -> WeatherError:

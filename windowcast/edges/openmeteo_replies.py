@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from functools import lru_cache
+from functools import lru_cache, reduce
+from operator import add
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -53,6 +55,9 @@ FARTHEST_DEGREES = 1.0
 half a degree, and the service may take a neighbouring cell on land."""
 
 
+UNKNOWN_TO_MOST = "no day from today on that more than half of the members know"
+
+
 class OpenDay(NamedTuple):
     """The weather of a day's working hours; None where it is not known.
 
@@ -76,7 +81,7 @@ def read_daily(item: dict[str, Any]) -> DailyTable:
         raise WeatherUnusable(
             f"{clean(stamps[0], 30)!r} is not a date, wanted YYYY-MM-DD"
         ) from error
-    _check_steps(stamps, _days_from(first_day, len(stamps)), "day")
+    _check_steps(stamps, days_from(first_day, len(stamps)), "day")
     offset = item.get("utc_offset_seconds")
     if type(offset) is not int:
         raise WeatherUnusable("it does not say its offset from UTC in whole seconds")
@@ -103,7 +108,7 @@ def read_hourly(item: dict[str, Any], variable: str = "temperature_2m") -> Hourl
         ) from error
     if first.tzinfo is not None or first.minute or first.second:
         raise WeatherUnusable(f"{clean(stamps[0], 30)!r} is not a full hour without an offset")
-    _check_steps(stamps, _hours_from(first, len(stamps)), "hour")
+    _check_steps(stamps, hours_from(first, len(stamps)), "hour")
     return HourlyTable(first_hour_utc=first.replace(tzinfo=UTC), columns=columns)
 
 
@@ -136,7 +141,8 @@ def read_open_days(
         most = [one for one in blew if one is not None]
         found.append(
             OpenDay(
-                rain_mm=round(sum(sums), 1) if len(sums) == len(fell) else None,
+                # One after another: what sum() does with floats differs between versions.
+                rain_mm=round(reduce(add, sums), 1) if len(sums) == len(fell) else None,
                 wind_kmh=round(max(most), 1) if len(most) == len(blew) else None,
             )
         )
@@ -198,7 +204,7 @@ def _table(
     stamps = table.get("time")
     if not isinstance(stamps, list) or not all(isinstance(stamp, str) for stamp in stamps):
         raise WeatherUnusable(f"its {section} values have no times")
-    keys = _keys(table, variable)
+    keys = keys_of(table, variable)
     if not keys:
         raise WeatherUnusable(f"{variable} is not in the answer")
     if not stamps or all(
@@ -218,7 +224,7 @@ def _table(
     return stamps, columns
 
 
-def _keys(table: dict[str, Any], variable: str) -> list[str]:
+def keys_of(table: Iterable[str], variable: str) -> list[str]:
     """The variable's keys, the control member's first, then by member number.
 
     With one model the service adds the model's name to the keys or leaves it out; with several it
@@ -277,12 +283,12 @@ def _check_steps(stamps: list[str], wanted: tuple[str, ...], unit: str) -> None:
 
 
 @lru_cache(maxsize=32)
-def _days_from(first: date, count: int) -> tuple[str, ...]:
+def days_from(first: date, count: int) -> tuple[str, ...]:
     return tuple((first + timedelta(days=index)).isoformat() for index in range(count))
 
 
 @lru_cache(maxsize=32)
-def _hours_from(first: datetime, count: int) -> tuple[str, ...]:
+def hours_from(first: datetime, count: int) -> tuple[str, ...]:
     return tuple(
         (first + timedelta(hours=index)).isoformat(timespec="minutes") for index in range(count)
     )
@@ -298,18 +304,18 @@ def one_forecast(columns: list[DailyHighs], today: date, past_days: int) -> Dail
     ahead = trim(from_day(columns[0], today), keep_inner=True)
     # Each further day of the past begins a day earlier, wherever the server thinks today is.
     latest_first = today + timedelta(days=2 - past_days)
-    return _checked(ahead, columns[0], today, latest_first)
+    return checked(ahead, columns[0], today, latest_first)
 
 
 def past_highs(
-    table: HourlyTable, highs: DailyHighs, zone: ZoneInfo, today: date, most: int
+    first_hour_utc: datetime, highs: DailyHighs, zone: ZoneInfo, today: date, most: int
 ) -> DailyHighs | None:
-    """The highs of the days before `today` that the table's hours cover whole; None without any.
+    """The highs of the days before `today` that the hours cover whole; None without any.
 
     most:  how many days can be past by the server's clock; where this machine's runs ahead, days
            that are still forecasts must not pass for what came
     """
-    before = (table.first_hour_utc - timedelta(hours=1)).astimezone(zone).date()
+    before = (first_hour_utc - timedelta(hours=1)).astimezone(zone).date()
     cut_short = before == highs.first_day
     whole = from_day(highs, highs.first_day + timedelta(days=1 if cut_short else 0))
     count = min(max(0, (today - whole.first_day).days), most)
@@ -322,14 +328,14 @@ def ensemble(columns: list[DailyHighs], today: date) -> Members:
         raise WeatherUnusable("it answers with a single forecast, wanted an ensemble's members")
     ahead = [from_day(column, today) for column in columns]
     first_day = ahead[0].first_day
-    _checked(ahead[0], columns[0], today, today + timedelta(days=1))
+    checked(ahead[0], columns[0], today, today + timedelta(days=1))
     members = complete_members(first_day, [column.tenths for column in ahead])
     if members is None:
-        raise WeatherUnusable("no day from today on that more than half of the members know")
+        raise WeatherUnusable(UNKNOWN_TO_MOST)
     return members
 
 
-def _checked(ahead: DailyHighs, whole: DailyHighs, today: date, latest_first: date) -> DailyHighs:
+def checked(ahead: DailyHighs, whole: DailyHighs, today: date, latest_first: date) -> DailyHighs:
     """`ahead`, if it has days and the whole does not begin later than `latest_first`."""
     if whole.last_day < today:
         raise WeatherUnusable(f"its days end on {whole.last_day}, before today, {today}")

@@ -23,6 +23,8 @@ class WeatherSettings:
     api_key:           the key itself, from the environment; "" for none
     calls_per_minute,  request weight allowed; None: the service's own free limits on its public
     calls_per_day:     hosts and none elsewhere; 0: no limit
+    share_cells:       yards of one grid cell of a model share a request and a stored series
+    once_a_run:        what the server says is had already is not fetched again
     sample_season:     which of the bundled invented seasons "sample" shows
     contact:           an address for the operators of the second services; "": they are not asked
     """
@@ -39,6 +41,8 @@ class WeatherSettings:
     api_key: str = field(default="", repr=False)
     calls_per_minute: float | None = None
     calls_per_day: float | None = None
+    share_cells: bool = True
+    once_a_run: bool = True
     sample_season: str = "late-summer"
     contact: str = ""
     metno_url: str = "https://api.met.no/weatherapi/locationforecast/2.0/complete"

@@ -20,6 +20,7 @@ from typing import Any
 
 from windowcast.edges import (
     store_calendar,
+    store_cells,
     store_form,
     store_history,
     store_journal,
@@ -30,22 +31,28 @@ from windowcast.edges import (
 from windowcast.edges.store_address import names_server
 from windowcast.edges.store_calendar import PublishedEvent
 from windowcast.edges.store_form import SentForm
+from windowcast.edges.store_history import encode
 from windowcast.edges.store_history import instant as _instant
 from windowcast.edges.store_keeping import StoreKeeping
 from windowcast.edges.store_page import SaidAndSent
 from windowcast.edges.store_records import (
     MISSING_TENTHS,
     SOURCES,
+    AnswerMark,
     Claim,
     Corrected,
     Database,
     Decision,
+    Fetched,
+    KnownCell,
     NewNotice,
     Noted,
     ObservedHigh,
     Recorded,
     SaidOf,
     SecondLook,
+    SeriesHead,
+    SharedSeries,
     SkippedNotice,
     StoredNotice,
     StoredPastRun,
@@ -60,9 +67,12 @@ from windowcast.trade.journal import Entry
 __all__ = [
     "MISSING_TENTHS",
     "SOURCES",
+    "AnswerMark",
     "Claim",
     "Corrected",
     "Decision",
+    "Fetched",
+    "KnownCell",
     "NewNotice",
     "Noted",
     "ObservedHigh",
@@ -72,6 +82,8 @@ __all__ = [
     "SaidOf",
     "SecondLook",
     "SentForm",
+    "SeriesHead",
+    "SharedSeries",
     "SkippedNotice",
     "Store",
     "StoredNotice",
@@ -80,6 +92,7 @@ __all__ = [
     "StoredSeries",
     "Told",
     "check_place",
+    "encode",
     "file_of",
     "open_store",
     "pack_tenths",
@@ -185,29 +198,32 @@ class Store(StoreKeeping, ABC):
     def save_forecasts(self, rows: Iterable[StoredSeries]) -> None:
         """Keep all of `rows`, in one transaction. The same yard, source and instant is replaced."""
         with self.transaction():
-            self._database.executemany(
-                "INSERT INTO forecast (yard, source, fetched_at, run_at, first_day, days,"
-                " scenarios, tenths, dropped, detail) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
-                " ON CONFLICT (yard, source, fetched_at) DO UPDATE SET run_at = excluded.run_at,"
-                " first_day = excluded.first_day, days = excluded.days,"
-                " scenarios = excluded.scenarios, tenths = excluded.tenths,"
-                " dropped = excluded.dropped, detail = excluded.detail",
-                (
-                    (
-                        row.yard,
-                        row.source,
-                        _instant(row.fetched_at),
-                        None if row.run_at is None else _instant(row.run_at),
-                        row.first_day.isoformat(),
-                        row.days,
-                        row.scenarios,
-                        row.tenths,
-                        row.dropped,
-                        json.dumps(row.detail, allow_nan=False),
-                    )
-                    for row in rows
-                ),
-            )
+            store_cells.save(self._database, rows)
+
+    def keep_fetched(self, fetched: Fetched) -> None:
+        """Keep what one answer brought, all or none."""
+        with self.transaction():
+            store_cells.save(self._database, fetched.series)
+            store_cells.share(self._database, fetched.shared)
+            store_history.keep_observed(self._database, fetched.observed)
+            store_cells.keep_cells(self._database, fetched.cells)
+            store_cells.keep_marks(self._database, fetched.marks)
+
+    def heads(self, yards: Sequence[str], source: str, until: datetime) -> dict[str, SeriesHead]:
+        """The newest series of yards, by yard, without their highs; none from after `until`."""
+        with self._errors():
+            found = store_cells.heads(self._database, yards, source, _instant(until))
+            return {one.yard: one for one in found}
+
+    def cells(self, source: str, places: Sequence[str]) -> dict[str, KnownCell]:
+        """What is known of the grid cells of places, by place."""
+        with self._errors():
+            return {one.place: one for one in store_cells.cells(self._database, source, places)}
+
+    def answer_mark(self, request: str) -> AnswerMark | None:
+        """How a server marked its last answer to a request; None: it did not."""
+        with self._errors():
+            return store_cells.mark(self._database, request)
 
     def newest(
         self, yard: str, *, place: object = None, until: datetime | None = None
@@ -223,18 +239,15 @@ class Store(StoreKeeping, ABC):
         with self._errors():
             for source in SOURCES:
                 # One at a time: a server would send them all, and the first is nearly always it.
-                compare, bound = "<=", latest
-                while row := self._database.execute(
-                    "SELECT fetched_at, run_at, first_day, days, scenarios, tenths, dropped, detail"  # noqa: S608
-                    f" FROM forecast WHERE yard = ? AND source = ? AND fetched_at {compare} ?"
-                    " ORDER BY fetched_at DESC LIMIT 1",
-                    (yard, source, bound),
-                ).fetchone():
+                row = store_history.newest_row(self._database, yard, source, latest)
+                while row is not None:
                     detail = json.loads(row[7])
                     if place is None or detail.get("place") == place:
                         found[source] = store_history.series_of(yard, source, row, detail)
                         break
-                    compare, bound = "<", row[0]
+                    row = store_history.newest_row(
+                        self._database, yard, source, row[0], before=True
+                    )
         return found
 
     def fetched(self, since: datetime) -> dict[str, tuple[datetime, ...]]:
@@ -325,14 +338,7 @@ class Store(StoreKeeping, ABC):
         """Remove series fetched before an instant, save each yard's newest; how many went."""
         with self.transaction():
             store_second.forget(self._database, before)
-            gone: int = self._database.execute(
-                "DELETE FROM forecast WHERE fetched_at < ?"
-                " AND EXISTS (SELECT 1 FROM forecast AS later"
-                " WHERE later.yard = forecast.yard AND later.source = forecast.source"
-                " AND later.fetched_at > forecast.fetched_at)",
-                (_instant(before),),
-            ).rowcount
-            return gone
+            return store_cells.forget(self._database, _instant(before))
 
     def keep_second_looks(self, rows: Iterable[SecondLook]) -> None:
         """Keep what second services said, all in one transaction."""

@@ -9,6 +9,9 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime
+from functools import lru_cache
+from heapq import merge
+from operator import itemgetter
 from typing import Any
 
 from windowcast.edges.store_records import (
@@ -18,7 +21,43 @@ from windowcast.edges.store_records import (
     Noted,
     ObservedHigh,
     StoredSeries,
+    pack_tenths,
+    unpack_tenths,
 )
+
+encode = json.JSONEncoder(allow_nan=False).encode
+"""JSON text, as `json.dumps` writes it; that makes an encoder for each call."""
+
+
+OWN = "fetched_at, run_at, first_day, days, scenarios, tenths, dropped, detail, 0 AS shift"
+SHARED = (
+    "one.fetched_at, kept.run_at, kept.first_day, kept.days, kept.scenarios, kept.tenths,"
+    " kept.dropped, one.detail, one.shift FROM shared_series AS one"
+    " JOIN forecast AS kept ON kept.yard = one.of_yard AND kept.source = one.source"
+    " AND kept.fetched_at = one.of_fetched_at"
+)
+"""What `series_of` reads: of a series of the yard's own, and of one that stands for another."""
+
+
+def newest_row(
+    database: Database, yard: str, source: str, until: str, *, before: bool = False
+) -> tuple[Any, ...] | None:
+    """The newest series not fetched after `until` (or `before` it), for `series_of`.
+
+    Each kind gives one row by its key, so that a long record costs no more than a short one.
+    """
+    compare = "<" if before else "<="
+    row: tuple[Any, ...] | None = database.execute(
+        f"SELECT * FROM (SELECT {OWN} FROM forecast"  # noqa: S608
+        f" WHERE yard = ? AND source = ? AND fetched_at {compare} ?"
+        " ORDER BY fetched_at DESC LIMIT 1) AS own UNION ALL"
+        f" SELECT * FROM (SELECT {SHARED}"
+        f" WHERE one.yard = ? AND one.source = ? AND one.fetched_at {compare} ?"
+        " ORDER BY one.fetched_at DESC LIMIT 1) AS shared"
+        " ORDER BY 1 DESC LIMIT 1",
+        (yard, source, until) * 2,
+    ).fetchone()
+    return row
 
 
 def note_observed(database: Database, rows: Iterable[ObservedHigh]) -> Noted:
@@ -46,6 +85,27 @@ def note_observed(database: Database, rows: Iterable[ObservedHigh]) -> Noted:
         else:
             corrected.append(Corrected(row=row, before_tenths=kept[0]))
     return Noted(new=new, corrected=tuple(corrected), unchanged=unchanged)
+
+
+def keep_observed(database: Database, rows: Iterable[ObservedHigh]) -> None:
+    """As `note_observed`, where nobody asks what it changed."""
+    database.executemany(
+        "INSERT INTO observed (yard, day, origin, place, tenths, noted_at)"
+        " VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (yard, day, origin) DO UPDATE"
+        " SET place = excluded.place, tenths = excluded.tenths, noted_at = excluded.noted_at"
+        " WHERE observed.tenths <> excluded.tenths OR observed.place <> excluded.place",
+        (
+            (
+                row.yard,
+                row.day.isoformat(),
+                row.origin,
+                "" if row.place is None else encode(row.place),
+                row.tenths,
+                instant(row.noted_at),
+            )
+            for row in rows
+        ),
+    )
 
 
 def observed(
@@ -80,11 +140,15 @@ def observed(
 def fetches(database: Database, yard: str, source: str, place: object) -> Iterator[StoredSeries]:
     """Every kept series of one source that was fetched for `place`, the oldest first."""
     read: dict[str, dict[str, Any]] = {}
-    for row in database.execute(
-        "SELECT fetched_at, run_at, first_day, days, scenarios, tenths, dropped, detail"
-        " FROM forecast WHERE yard = ? AND source = ? ORDER BY fetched_at",
+    own = database.execute(
+        f"SELECT {OWN} FROM forecast WHERE yard = ? AND source = ? ORDER BY fetched_at",  # noqa: S608
         (yard, source),
-    ):
+    )
+    shared = database.execute(
+        f"SELECT {SHARED} WHERE one.yard = ? AND one.source = ? ORDER BY one.fetched_at",
+        (yard, source),
+    )
+    for row in merge(own, shared, key=itemgetter(0)):
         # Morning after morning the detail is the same text.
         detail = read.get(row[7])
         if detail is None:
@@ -94,7 +158,8 @@ def fetches(database: Database, yard: str, source: str, place: object) -> Iterat
 
 
 def series_of(yard: str, source: str, row: tuple[Any, ...], detail: dict[str, Any]) -> StoredSeries:
-    """A record from the columns fetched_at, run_at, first_day, days, scenarios, tenths, dropped."""
+    """A record from the columns fetched_at, run_at, first_day, days, scenarios, tenths, dropped,
+    detail and shift."""
     return StoredSeries(
         yard=yard,
         source=source,
@@ -103,10 +168,17 @@ def series_of(yard: str, source: str, row: tuple[Any, ...], detail: dict[str, An
         first_day=date.fromisoformat(row[2]),
         days=row[3],
         scenarios=row[4],
-        tenths=row[5],
+        tenths=shifted(row[5], row[8]),
         dropped=row[6],
         detail=detail,
     )
+
+
+def shifted(packed: bytes, shift: int) -> bytes:
+    """Packed highs with so many tenths of a degree added; what is missing stays so."""
+    if shift == 0:
+        return packed
+    return pack_tenths(None if one is None else one + shift for one in unpack_tenths(packed))
 
 
 def decisions(database: Database, yard: str, kind: str) -> list[Decision]:
@@ -127,6 +199,7 @@ def decisions(database: Database, yard: str, kind: str) -> list[Decision]:
     ]
 
 
+@lru_cache(maxsize=64)
 def instant(moment: datetime) -> str:
     """UTC text of one fixed width, whose order is the order of time."""
     if moment.tzinfo is None:

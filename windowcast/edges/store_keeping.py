@@ -160,9 +160,11 @@ class StoreKeeping:
         """When the newest forecast of a yard that is not from after `until` was fetched."""
         with self._errors():
             (found,) = self._database.execute(
-                "SELECT max(fetched_at) FROM forecast"
-                " WHERE yard = ? AND source <> 'scenarios' AND fetched_at <= ?",
-                (yard, instant(until)),
+                "SELECT max(newest) FROM (SELECT max(fetched_at) AS newest FROM forecast"
+                " WHERE yard = ? AND source <> 'scenarios' AND fetched_at <= ?"
+                " UNION ALL SELECT max(fetched_at) FROM shared_series"
+                " WHERE yard = ? AND fetched_at <= ?) AS each",
+                (yard, instant(until), yard, instant(until)),
             ).fetchone()
         return None if found is None else datetime.fromisoformat(found)
 

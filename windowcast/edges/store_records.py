@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sys
 from array import array
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, NamedTuple, Protocol
@@ -144,6 +144,72 @@ class SecondLook(NamedTuple):
     last_modified: str
 
 
+class SharedSeries(NamedTuple):
+    """A series that is another kept one.
+
+    of_yard, of_fetched_at:  the one that is kept, of the same source
+    shift:                   tenths of a degree to be added to each of its highs
+    detail:                  as in StoredSeries; the yard's own
+    """
+
+    yard: str
+    source: str
+    fetched_at: datetime
+    of_yard: str
+    of_fetched_at: datetime
+    shift: int
+    detail: dict[str, Any]
+
+
+class SeriesHead(NamedTuple):
+    """A series without its highs. `of_*`, `shift`: as in SharedSeries; itself where it is none."""
+
+    yard: str
+    fetched_at: datetime
+    run_at: datetime | None
+    first_day: date
+    detail: dict[str, Any]
+    shift: int
+    of_yard: str
+    of_fetched_at: datetime
+
+
+class KnownCell(NamedTuple):
+    """The grid cell that the service answered from for a place.
+
+    place:      what was asked for, as JSON text
+    latitude,
+    longitude:  of the cell, degrees as answered
+    height_m:   the height that the answer was for
+    """
+
+    place: str
+    source: str
+    latitude: float
+    longitude: float
+    height_m: float
+    seen_at: datetime
+
+
+class AnswerMark(NamedTuple):
+    """How a server marked an answer: its Last-Modified and its ETag, "" where it gave none."""
+
+    request: str
+    since: str
+    tag: str
+    fetched_at: datetime
+
+
+class Fetched(NamedTuple):
+    """What one answer of a weather server brings, to be kept together."""
+
+    series: Sequence[StoredSeries] = ()
+    shared: Sequence[SharedSeries] = ()
+    observed: Sequence[ObservedHigh] = ()
+    cells: Sequence[KnownCell] = ()
+    marks: Sequence[AnswerMark] = ()
+
+
 class Decision(NamedTuple):
     """What was concluded for one yard.
 
@@ -260,7 +326,10 @@ def pack_tenths(tenths: Iterable[int | None]) -> bytes:
 
     Raises OverflowError beyond ±3276.7 °C.
     """
-    packed = array("h", (MISSING_TENTHS if each is None else each for each in tenths))
+    if isinstance(tenths, array) and tenths.typecode == "h":
+        packed = array("h", tenths)
+    else:
+        packed = array("h", (MISSING_TENTHS if each is None else each for each in tenths))
     if sys.byteorder == "big":
         packed.byteswap()
     return packed.tobytes()

@@ -119,18 +119,18 @@ def local_days_of_tenths(
     """As `local_days`, from values that already are tenths of a °C."""
     if not hours:
         return DailyHighs(first_hour_utc.astimezone(zone).date(), ())
-    blocks = _blocks(first_hour_utc.astimezone(UTC), len(hours), zone)
+    blocks = blocks_of_days(first_hour_utc.astimezone(UTC), len(hours), zone)
     found: list[int | None] = []
     for _, first, end in blocks:
         if first < 0 or end > len(hours):
-            found.append(_high_with_gaps(hours, first, end))
+            found.append(high_with_gaps(hours, first, end))
             continue
         values = hours[first:end]
         known = [value for value in values if value is not None]
         if len(known) == len(values) and known:
             found.append(max(known))
         else:
-            found.append(_high_with_gaps(hours, first, end))
+            found.append(high_with_gaps(hours, first, end))
     return DailyHighs(blocks[0][0], tuple(found))
 
 
@@ -231,7 +231,7 @@ def complete_members(first_day: date, columns: Sequence[Sequence[int | None]]) -
 
 
 @lru_cache(maxsize=64)
-def _blocks(
+def blocks_of_days(
     first_hour_utc: datetime, count: int, zone: ZoneInfo
 ) -> tuple[tuple[date, int, int], ...]:
     """Each local day that the hours touch, as (day, index of its first hour, index after its last).
@@ -266,7 +266,7 @@ def _blocks(
     return tuple(blocks)
 
 
-def _high_with_gaps(hours: Sequence[int | None], first: int, end: int) -> int | None:
+def high_with_gaps(hours: Sequence[int | None], first: int, end: int) -> int | None:
     """The high of the hours from `first` to before `end`, some of them missing; None if unsure."""
     inside = [
         (index, value)

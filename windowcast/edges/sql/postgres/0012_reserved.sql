@@ -1,0 +1,1 @@
+-- Kept free for a step of another branch, whose file takes the place of this one.

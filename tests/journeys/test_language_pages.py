@@ -122,7 +122,7 @@ def test_nothing_on_a_page_or_form_stays_in_english(said):
 
 
 def plain(text):
-    """Without what was typed, as an error gives it back, without addresses, and a name that is cut."""
+    """Without addresses, a name that is cut, and what was typed, as an error gives it back."""
     return re.sub(r"'nine'|https?://\S+|windowcast season \".*?\"|Longyardx+", "", text)
 
 

@@ -181,7 +181,7 @@ def test_the_chances_page_counts_as_a_general_library_does(configuration, store)
     assert [row.held for row in of_two.rows] == [f"{round(100 * one)} %" for one in shares]
     assert [row.said for row in of_two.rows] == [f"{round(100 * one)} %" for one in said]
     assert [row.cases for row in of_two.rows] == [24] * 5
-    assert of_one.trouble.startswith("0 usable cases")
+    assert of_one.trouble.startswith("0 starts that mornings gave a chance are over")
     drawn = records.picture(store, of_two.picture, now)
     assert drawn is not None and drawn.startswith(b"\x89PNG")
     assert records.picture(store, "chances-other.png", now) is None

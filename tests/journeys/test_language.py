@@ -17,6 +17,7 @@ VALUES = {"Creek", "Bend", "Upper", "Field", "hive", "formic", "strips", "two", 
           "swap", "six", "weeks", "doses",
           "amitraz", "oxalic", "trickle", "vapour", "thymol", "gel", "once", "Etc", "GMT",
           "min", "ml", "chance", "acid", "EU", "UK", "Art", "VMR", "CFR"}  # fmt: skip
+LICENSED = {"Open", "Meteo", "com", "CC", "BY"}
 # What a record holds of counts is the same in its table, for whoever is shown it.
 RECORDED = {"sample", "wash", "mean", "to"}
 
@@ -143,13 +144,15 @@ def test_each_recipient_is_told_in_their_own_language(journey):
         timezone=journey.zone,
     )
     journey.write("yards.toml", yard_table("Creek Bend", 44.9, -99.7, journey.zone))
+    pseudo.write(journey.folder)
     with WeatherServer(places={(44.9, -99.7): place}) as server, Mailbox() as box:
         text = settings(
             forecast=server.forecast_url,
             ensemble=server.ensemble_url,
             seasonal=server.seasonal_url,
             mail_port=box.port,
-            recipients='["crew@example.org", { address = "hof@example.org", language = "de" }]',
+            recipients='["crew@example.org", { address = "hof@example.org", language = "de" },'
+            ' { address = "nobody@example.org", language = "qaa" }]',
         )
         journey.write("windowcast.toml", text)
 
@@ -165,6 +168,9 @@ def test_each_recipient_is_told_in_their_own_language(journey):
         )
         assert "Ameisensäure" in body and "formic acid" not in body.casefold()
         assert "Ameisensäure" not in english
+        foreign = told["nobody@example.org"].message.get_body((form,)).get_content()
+        foreign = re.sub(r"(?s)<style.*?</style>|<[^>]*>|https?://\S+", " ", foreign)
+        assert pseudo.words_left(foreign) - VALUES - LICENSED == set(), form
 
 
 def test_own_words_come_before_the_shipped_ones_and_own_treatments_are_looked_up(journey):

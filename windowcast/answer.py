@@ -8,10 +8,10 @@ from __future__ import annotations
 import sys
 import unicodedata
 from array import array
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from windowcast.edges.settings import Configuration, WeatherSettings
@@ -26,7 +26,7 @@ from windowcast.trade.treatment import Treatment
 from windowcast.trade.workable import DayWeather
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import ForecastState, Rules, YardAnswer, decide
-from windowcast.window.scan import Words, scan
+from windowcast.window.scan import Start, Words, scan
 
 CLOCK_SLACK = timedelta(minutes=5)
 """What was fetched further ahead than this was stamped by a clock that was wrong."""
@@ -38,6 +38,7 @@ UNCORRECTED = marked("Chance: the raw share of scenarios, not corrected.")
 _NAMED = 20
 """So many names are listed to somebody who gave one that is none."""
 SOURCES = ("forecast", "ensemble", "extended")
+Join = Callable[[Members | None, Members | None], Scenarios | None]
 ATTRIBUTIONS = {
     "open-meteo": marked("Weather data by Open-Meteo.com (CC BY 4.0)"),
     "sample": marked("Invented sample weather, not of any real place."),
@@ -149,12 +150,17 @@ def stored_weather(
     yard: Yard,
     now: datetime,
     errors: Mapping[str, str] | None = None,
+    *,
+    joined: Join = join,
 ) -> YardWeather:
     """The newest stored weather of a yard.
 
     Sources no older than `max_age_hours` are used, older ones only where none is fresh (and the
     answer is then stale). Series of another provider or another place (the yard has moved) are not
-    its weather and are passed over. errors: what the last fetch said, by source.
+    its weather and are passed over.
+
+    errors:  what the last fetch said, by source
+    joined:  what joins ensemble and extended range: `sky.joining` has one for who has numpy at hand
     """
     settings = configuration.weather
     wanted = [source for source in SOURCES if _switched_on(settings, source)]
@@ -184,7 +190,7 @@ def stored_weather(
     return YardWeather(
         provider=settings.provider,
         forecast=forecast,
-        scenarios=_scenarios(configuration, yard, used, newest.get(CORRECTED)),
+        scenarios=_scenarios(configuration, used, newest.get(CORRECTED), joined),
         fetched_at=min(instants, default=None),
         run_at=min((one.run_at for one in used.values() if one.run_at is not None), default=None),
         fresh=bool(fresh) or stands_in is not None,
@@ -321,9 +327,9 @@ def made_of(configuration: Configuration, used: Mapping[str, StoredSeries]) -> l
 
 def _scenarios(
     configuration: Configuration,
-    yard: Yard,
     used: Mapping[str, StoredSeries],
     corrected: StoredSeries | None,
+    joined: Join,
 ) -> Scenarios | None:
     """The corrected scenarios of these sources where they are stored, else the raw ones."""
     wanted = configuration.chance.calibrate and configuration.weather.provider != "sample"
@@ -341,7 +347,7 @@ def _scenarios(
             ensemble_days=corrected.detail["ensemble_days"],
             how=corrected.detail["how"],
         )
-    raw = join(members_of(used.get("ensemble")), members_of(used.get("extended")))
+    raw = joined(members_of(used.get("ensemble")), members_of(used.get("extended")))
     if raw is None or not wanted:
         return raw
     return replace(raw, how=UNCORRECTED)
@@ -361,6 +367,22 @@ def place(yard: Yard, settings: WeatherSettings) -> list[Any]:
     ]
 
 
+class Moment(NamedTuple):
+    """An instant as a yard's decisions have it: its own day, and the first day to start on."""
+
+    today: date
+    first_start: date
+
+
+def moment(configuration: Configuration, yard: Yard, now: datetime) -> Moment:
+    """As `now` is at a yard."""
+    local = now.astimezone(ZoneInfo(yard.timezone))
+    # The invented weather is a demonstration: there it is always morning.
+    over = local.time() >= configuration.decision.day_ends
+    over = over and configuration.weather.provider != "sample"
+    return Moment(local.date(), local.date() + timedelta(days=1 if over else 0))
+
+
 def answer_yard(
     configuration: Configuration,
     yard: Yard,
@@ -368,32 +390,37 @@ def answer_yard(
     *,
     now: datetime,
     treatments: Sequence[Treatment],
+    measured: Sequence[Sequence[Start]] | None = None,
 ) -> YardAnswer:
-    """Scan and decide each treatment, as of `now` in the yard's own day."""
-    local = now.astimezone(ZoneInfo(yard.timezone))
-    today = local.date()
+    """Scan and decide each treatment, as of `now` in the yard's own day.
+
+    measured:  for each treatment what the scan gives of it, where that is known already
+    """
+    today, first_start = moment(configuration, yard, now)
     settings = configuration.decision
-    # The invented weather is a demonstration: there it is always morning.
-    over = local.time() >= settings.day_ends and configuration.weather.provider != "sample"
-    first_start = today + timedelta(days=1) if over else today
     stale = bool(weather.sources) and not weather.fresh
-    words = None if weather.scenarios is None else Words(weather.scenarios)
-    answers = tuple(
-        decide(
-            yard,
-            treatment,
+    if measured is None:
+        words = None if weather.scenarios is None else Words(weather.scenarios)
+        measured = [
             scan(
                 treatment,
                 forecast=weather.forecast,
                 words=words,
                 today=today,
                 first_start=first_start,
-            ),
+            )
+            for treatment in treatments
+        ]
+    answers = tuple(
+        decide(
+            yard,
+            treatment,
+            starts,
             rules=Rules(min_chance=settings.min_chance, max_danger=settings.max_danger),
             today=today,
             stale=stale,
         )
-        for treatment in treatments
+        for treatment, starts in zip(treatments, measured, strict=True)
     )
     return YardAnswer(
         yard=yard,

@@ -55,6 +55,7 @@ class Letters:
 
     answers,    by yard name, of every yard that is told of; as worked out for nobody in particular
     standings:
+    whole:      the answers hold every start, as a picture shows them; else it is worked out anew
     """
 
     def __init__(
@@ -65,8 +66,10 @@ class Letters:
         standings: Mapping[str, Standing],
         *,
         now: datetime,
+        whole: bool,
     ) -> None:
         self._configuration = configuration
+        self._whole = whole
         self._store = store
         self._answers = answers
         self._standings = standings
@@ -169,7 +172,7 @@ class Letters:
             self._store,
             answer.yard,
             self._now,
-            answer=answer,
+            answer=answer if self._whole else None,
             stands=self._standings.get(answer.yard.name),
         )
         laid_out = scene(found, WIDTH, brief=True)

@@ -7,25 +7,29 @@ anything is delivered; what is delivered are the stored bytes.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from windowcast import fetching, watching
-from windowcast.answer import YardWeather, open_store, stored_weather
+from windowcast.answer import YardWeather, open_store
+from windowcast.answers import Weathers
 from windowcast.edges import clock as real_clock
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.notice.text import Notice
-from windowcast.recipients import PUSH, is_told
+from windowcast.recipients import PUSH, is_told, recipients_of
 from windowcast.telling import KIND, Due, notice_of, record, record_printed, untold, work_out, write
 from windowcast.trade.yard import Yard
 
 KEEP_FORECASTS = timedelta(days=400)
 KEEP_NOTICES = timedelta(days=800)
 WAIT_S = 600.0
+PORTION = 1000
+"""Yards that are done before the next ones are begun, where their recipients allow it."""
 DONE, IN_PART, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 3, 4
 
 __all__ = [
@@ -114,52 +118,34 @@ def run(
         mornings = still
         if not mornings and due is None:
             say("everyone has been told of today; nothing new is composed, nothing sent again")
-    asked_of = [*(one.yard for one in mornings), *told_before]
-    weathers = gather(configuration, store, asked_of, now=now, say=say)
-    works, broken = work_out(configuration, store, mornings, weathers, now=now, say=say)
-    # Untold of anything known, a broken one is tried again; `status` names it as well.
-    failed = [one.yard.name for one in broken]
-    for work in works:
-        weather = weathers[work.name]
-        if not weather.usable:
-            failed.append(work.name)
-            old = "only a stale forecast" if weather.sources else "no forecast"
-            say(f"{work.name}: {old}")
+    failed: list[str] = []
     printed: list[Notice] = []
+    urgent: list[str] = []
     queued = 0
     delivered = True
-    # Who is told of a yard this morning reads it there; the others are told what cannot wait.
-    urgent = watching.look(configuration, store, told_before, weathers, now=now, say=say)
-    if not print_only:
-        watching.look(
+    for portion in _portions(configuration, mornings, mailing=mailing):
+        done = _do(
             configuration,
             store,
-            [one.due.yard for one in works],
-            weathers,
+            portion,
             now=now,
             say=say,
-            channels_only=True,
+            print_only=print_only,
+            mailing=mailing,
+            once=due is not None,
         )
-    if mailing:
-        recorded = record(configuration, store, works, broken, now=now, say=say)
-        queued = recorded.queued
-        failed += _also(failed, recorded.broken)
-        delivered = deliver(configuration, store, clock=clock, say=say, eager=due is None)
-        delivered = delivered and recorded.composed_all
-    elif mornings:
-        if configuration.push and not print_only:
-            delivered = deliver(configuration, store, clock=clock, say=say, eager=due is None)
-        written = write(configuration, store, "", works, broken, now=now, say=say)
-        if not print_only:
-            told = record_printed(store, works, written, now=now)
-            if due is not None:
-                # The service asks again for a yard without a forecast: it says so once a day.
-                works = [one for one in works if (one.name, one.due.local_date) in told]
-                lost = [one for one in written.broken if (one.yard.name, one.local_date) in told]
-                written = written._replace(broken=tuple(lost))
-        failed += _also(failed, written.broken)
-        if works or written.broken:
-            printed.append(notice_of(configuration, works, written.said, written.broken)[1])
+        failed += done.failed
+        printed += done.printed
+        queued += done.queued
+        delivered = delivered and done.composed_all
+    # Who is told of a yard this morning reads it there; the others are told what cannot wait.
+    for first in range(0, len(told_before), PORTION):
+        watched = told_before[first : first + PORTION]
+        weathers = gather(configuration, store, watched, now=now, say=say)
+        urgent += watching.look(configuration, store, watched, weathers, now=now, say=say)
+    if mailing or (mornings and configuration.push and not print_only):
+        sent = deliver(configuration, store, clock=clock, say=say, eager=due is None)
+        delivered = delivered and sent
     if not print_only:
         if configuration.chance.calibrate and mornings:
             from windowcast import bootstrap
@@ -184,6 +170,92 @@ def run(
     )
 
 
+class _Done(NamedTuple):
+    """What one portion of a morning came to."""
+
+    failed: list[str]
+    printed: list[Notice]
+    queued: int
+    composed_all: bool
+
+
+def _do(
+    configuration: Configuration,
+    store: Store,
+    mornings: Sequence[Due],
+    *,
+    now: datetime,
+    say: Say,
+    print_only: bool,
+    mailing: bool,
+    once: bool,
+) -> _Done:
+    """Fetch, decide and store the mornings of some yards.
+
+    once:  what is printed is not printed again
+    """
+    weathers = gather(configuration, store, [one.yard for one in mornings], now=now, say=say)
+    works, broken = work_out(configuration, store, mornings, weathers, now=now, say=say)
+    # Untold of anything known, a broken one is tried again; `status` names it as well.
+    failed = [one.yard.name for one in broken]
+    for work in works:
+        if not work.knows:
+            failed.append(work.name)
+            say(f"{work.name}: {'only a stale forecast' if work.sources else 'no forecast'}")
+    if not print_only:
+        yards = [one.due.yard for one in works]
+        watching.look(configuration, store, yards, weathers, now=now, say=say, channels_only=True)
+    if mailing:
+        recorded = record(configuration, store, works, broken, now=now, say=say)
+        failed += _also(failed, recorded.broken)
+        return _Done(failed, [], recorded.queued, recorded.composed_all)
+    written = write(configuration, store, "", works, broken, now=now, say=say)
+    if not print_only:
+        told = record_printed(store, works, written, now=now)
+        if once:
+            # The service asks again for a yard without a forecast: it says so once a day.
+            works = [one for one in works if (one.name, one.due.local_date) in told]
+            lost = [one for one in written.broken if (one.yard.name, one.local_date) in told]
+            written = written._replace(broken=tuple(lost))
+    failed += _also(failed, written.broken)
+    printed = []
+    if works or written.broken:
+        printed.append(notice_of(configuration, works, written.said, written.broken)[1])
+    return _Done(failed, printed, 0, True)
+
+
+def _portions(
+    configuration: Configuration, mornings: Sequence[Due], *, mailing: bool
+) -> list[list[Due]]:
+    """The mornings in portions of PORTION or more, whoever is told of one of a portion of all that
+    they are told of: what is done with a portion need not be held when the next one is begun."""
+    if not mailing or len(mornings) <= PORTION:
+        return [list(mornings)] if mornings else []
+    # Each recipient stands for a group, and leads to the one that it has become a part of.
+    leads: dict[str, str] = {}
+
+    def group(recipient: str) -> str:
+        while (further := leads.setdefault(recipient, recipient)) != recipient:
+            leads[recipient] = leads[further]
+            recipient = further
+        return recipient
+
+    told = [recipients_of(configuration, one.yard) for one in mornings]
+    for recipients in told:
+        for other in recipients[1:]:
+            leads[group(other)] = group(recipients[0])
+    groups: dict[str, list[Due]] = {}
+    for one, recipients in zip(mornings, told, strict=True):
+        groups.setdefault(group(recipients[0]) if recipients else "", []).append(one)
+    found: list[list[Due]] = []
+    for some in groups.values():
+        if found and len(found[-1]) < PORTION:
+            found[-1].extend(some)
+        else:
+            found.append(some)
+    return found
+
+
 def gather(
     configuration: Configuration,
     store: Store,
@@ -191,8 +263,8 @@ def gather(
     *,
     now: datetime,
     say: Say,
-) -> dict[str, YardWeather]:
-    """Fetch the weather of `yards`, keep it, and give for each what is now known of it.
+) -> Mapping[str, YardWeather]:
+    """Fetch the weather of `yards`, keep it, and give for each, by name, what is now known of it.
 
     Highs of past days that come with it are kept as observed ones.
 
@@ -209,10 +281,7 @@ def gather(
         from windowcast import chance
 
         chance.correct(configuration, store, yards, now=now, say=say)
-    return {
-        yard.name: stored_weather(configuration, store, yard, now, errors.get(yard.name))
-        for yard in yards
-    }
+    return Weathers(configuration, store, yards, now, errors)
 
 
 def _today(configuration: Configuration, now: datetime) -> list[Due]:

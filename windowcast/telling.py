@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import zlib
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time
 from typing import NamedTuple
 
 from windowcast import news, watching
 from windowcast.answer import YardWeather, answer_yard, find_treatments
+from windowcast.answers import BLOCK, starts_of
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Decision, NewNotice, Store, Told
 from windowcast.errors import MailRefused, StoreError
@@ -30,10 +32,13 @@ from windowcast.recipients import recipients_of, spoken_to, wants_only_news
 from windowcast.standing import Standing, beside, standing
 from windowcast.trade.yard import Yard
 from windowcast.window.change import Change
-from windowcast.window.decide import YardAnswer
+from windowcast.window.decide import Flaw, YardAnswer
+from windowcast.window.scan import Start
 
 KIND = "morning"
 _ROUNDS = 3
+MANY = 200
+"""Of so many yards and more at once only what notices speak of is held in memory."""
 
 Say = Callable[[str], None]
 
@@ -53,16 +58,18 @@ class Work(NamedTuple):
     """One morning, worked out.
 
     beside:    what is told besides windows, to whoever is told; in the configuration's language
-    document:  the decision as it is kept, JSON
+    document:  the decision as it is kept, JSON, compressed while it waits
     knows:     whether there was a usable forecast: what was told then need not be told again today
+    sources:   whether there was any forecast
     """
 
     due: Due
     answer: YardAnswer
     standing: Standing
     beside: Beside
-    document: str
+    document: bytes
     knows: bool
+    sources: bool
 
     @property
     def name(self) -> str:
@@ -111,31 +118,67 @@ def work_out(
     """
     works: list[Work] = []
     broken: list[Due] = []
-    for one in mornings:
-        weather = weathers[one.yard.name]
-        with _naming(one, broken, say):
-            answer = answer_yard(
-                configuration,
-                one.yard,
-                weather,
-                now=now,
-                treatments=find_treatments(configuration, one.yard),
-            )
-            stands = standing(configuration, store, one.yard, weather, answer, now=now)
-            with spoken(configuration.lookup):
-                besides = beside(stands, answer, configuration.units)
-            kept = document(answer, configuration.units) | dict(besides.document)
-            works.append(
-                Work(
-                    due=one,
-                    answer=answer,
-                    standing=stands,
-                    beside=besides,
-                    document=json.dumps(kept, ensure_ascii=False),
-                    knows=bool(answer.forecast.sources) and not answer.forecast.stale,
-                )
-            )
+    many = len(mornings) > MANY
+    for first in range(0, len(mornings), BLOCK):
+        block = mornings[first : first + BLOCK]
+        known: list[tuple[Due, YardWeather]] = []
+        for one in block:
+            with _naming(one, broken, say):
+                known.append((one, weathers[one.yard.name]))
+        starts = starts_of(configuration, [(one.yard, weather) for one, weather in known], now)
+        for one, weather in known:
+            with _naming(one, broken, say):
+                work = _work(configuration, store, one, weather, starts.get(one.yard.name), now)
+                works.append(_slim(work, configuration.decision.cancel_below) if many else work)
     return works, broken
+
+
+def _work(
+    configuration: Configuration,
+    store: Store,
+    one: Due,
+    weather: YardWeather,
+    measured: Sequence[Sequence[Start]] | None,
+    now: datetime,
+) -> Work:
+    answer = answer_yard(
+        configuration,
+        one.yard,
+        weather,
+        now=now,
+        treatments=find_treatments(configuration, one.yard),
+        measured=measured,
+    )
+    stands = standing(configuration, store, one.yard, weather, answer, now=now)
+    with spoken(configuration.lookup):
+        besides = beside(stands, answer, configuration.units)
+        kept = document(answer, configuration.units) | dict(besides.document)
+    return Work(
+        due=one,
+        answer=answer,
+        standing=stands,
+        beside=besides,
+        document=zlib.compress(json.dumps(kept, ensure_ascii=False).encode(), level=1),
+        knows=bool(answer.forecast.sources) and not answer.forecast.stale,
+        sources=bool(weather.sources),
+    )
+
+
+def _slim(work: Work, cancel_below: float) -> Work:
+    """Without the starts that no notice can speak of: it speaks of the first one, those of the days
+    that are named or come nearest, and those that are kept because they were named before."""
+    treatments = []
+    for one in work.answer.treatments:
+        days = {row.day for row in (*one.rows[:1], one.named, one.best) if row is not None}
+        days |= {
+            row.day
+            for row in one.rows
+            if row.flaws == (Flaw.CHANCE,)
+            and row.start.chance is not None
+            and row.start.chance.value >= cancel_below
+        }
+        treatments.append(one._replace(rows=tuple(row for row in one.rows if row.day in days)))
+    return work._replace(answer=replace(work.answer, treatments=tuple(treatments)))
 
 
 def untold(configuration: Configuration, store: Store, due: Due) -> bool:
@@ -156,13 +199,14 @@ def record(
     say: Say,
 ) -> Recorded:
     """Store decisions and one notice for each recipient who has something to learn."""
-    decisions = _decisions(works, now)
+    decisions: Iterable[Decision] = _decisions(works, now)
     letters = Letters(
         configuration,
         store,
         {one.name: one.answer for one in works},
         {one.name: one.standing for one in works},
         now=now,
+        whole=len(works) <= MANY,
     )
     queued, composed_all = 0, True
     lost_at_all: dict[str, Due] = {}
@@ -198,7 +242,7 @@ def record(
                 composed_all = False
         recorded = store.record_morning(decisions, notices)
         queued += len(recorded.queued)
-        decisions = []
+        decisions = ()
         if not recorded.skipped:
             break
     return Recorded(queued, composed_all, tuple(lost_at_all.values()))
@@ -348,17 +392,18 @@ def _compose(
     )
 
 
-def _decisions(works: Sequence[Work], now: datetime) -> list[Decision]:
-    return [
+def _decisions(works: Sequence[Work], now: datetime) -> Iterator[Decision]:
+    """One after the other, as they are written: all together they are large."""
+    return (
         Decision(
             yard=one.name,
             local_date=one.due.local_date,
             made_at=now,
             kind=KIND,
-            document=one.document,
+            document=zlib.decompress(one.document).decode(),
         )
         for one in works
-    ]
+    )
 
 
 def notice_of(

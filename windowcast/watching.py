@@ -91,8 +91,7 @@ def look(
     watches: dict[str, Watch] = {}
     for yard in yards:
         course = in_hand(courses(store.journal(yard.name)), today_at(yard, now))
-        weather = weathers.get(yard.name)
-        if course is not None and weather is not None:
+        if course is not None and (weather := weathers.get(yard.name)) is not None:
             watches[yard.name] = watch_of(configuration, store, yard, course, weather, now=now)
     if channels_only and not configuration.push:
         return []
@@ -186,14 +185,16 @@ def _withdrawn(
     message; messages to print."""
     found: dict[str, list[tuple[Yard, Fresh]]] = {}
     for yard in yards:
-        weather = weathers.get(yard.name)
         last = store.said(yard.name)
         waiting = {
             recipient: one
             for recipient, one in last.items()
             if _near(said_of(one.document).start, yard, now)
         }
-        if not waiting or weather is None or not weather.usable or yard.name in watches:
+        if not waiting or yard.name in watches:
+            continue
+        weather = weathers.get(yard.name)
+        if weather is None or not weather.usable:
             continue
         answer = answer_yard(
             configuration, yard, weather, now=now, treatments=find_treatments(configuration, yard)

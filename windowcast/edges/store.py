@@ -459,7 +459,7 @@ class Store(StoreKeeping, ABC):
     # Mornings
 
     def record_morning(
-        self, decisions: Sequence[Decision], notices: Sequence[NewNotice]
+        self, decisions: Iterable[Decision], notices: Sequence[NewNotice]
     ) -> Recorded:
         """Keep decisions, queue notices and note whom they tell what: all of it or none.
 

@@ -25,9 +25,6 @@ from windowcast.window.scan import FIT_DAYS, NEAR_DAYS, ForecastFit, Share, Star
 
 Highs = NDArray[np.int64]
 
-FEWEST = 8
-"""Fewer alike yards are scanned one by one: numpy's calls take as long for one as for many."""
-
 
 def scan_block(
     treatments: Sequence[Treatment],

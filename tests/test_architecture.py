@@ -39,7 +39,7 @@ LAYERS = (
     ("form_kinds",),
     ("visiting", "counts", "doing", "records"),
     ("entering", "recipients"),
-    ("chance", "second_look", "fetching"),
+    ("chance", "second_look", "fetching", "answers"),
     ("past_errors",),
     ("bootstrap", "season"),
     ("past_years", "cells"),

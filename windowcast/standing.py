@@ -16,7 +16,6 @@ from windowcast.notice.beside import Beside
 from windowcast.notice.second_lines import second_document, second_lines
 from windowcast.notice.strength_lines import strength_document, strength_lines
 from windowcast.record import site
-from windowcast.sky.scenarios import MISSING
 from windowcast.sky.second import Difference
 from windowcast.trade import vapour
 from windowcast.trade.choice import Judged, judged_last
@@ -181,8 +180,7 @@ def _strength(weather: YardWeather, main: TreatmentAnswer) -> dict[str, Strength
         days = row.start.regimen.exposure_days
         if row.day != named.day or first < 0 or first + days > scenarios.days:
             continue
-        rows = [scenarios.row(offset) for offset in range(first, first + days)]
-        whole = [one for one in zip(*rows, strict=True) if MISSING not in one]
+        whole = scenarios.courses(first, days)
         strong = vapour.strength(whole)
         if strong is not None:
             found[row.start.regimen.id] = strong

@@ -6,7 +6,6 @@ its notice.
 
 from __future__ import annotations
 
-import json
 import logging
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -14,6 +13,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time
 from typing import NamedTuple
+
+import orjson
 
 from windowcast import news, watching
 from windowcast.answer import YardWeather, answer_yard, find_treatments
@@ -158,7 +159,7 @@ def _work(
         answer=answer,
         standing=stands,
         beside=besides,
-        document=zlib.compress(json.dumps(kept, ensure_ascii=False).encode(), level=1),
+        document=zlib.compress(orjson.dumps(kept), level=1),
         knows=bool(answer.forecast.sources) and not answer.forecast.stale,
         sources=bool(weather.sources),
     )

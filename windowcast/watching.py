@@ -88,13 +88,13 @@ def look(
     A danger is over once the forecast shows none that is to be warned of: between the two nothing
     is told, so that a chance that wobbles tells nobody twice.
     """
+    if channels_only and not configuration.push:
+        return []
     watches: dict[str, Watch] = {}
     for yard in yards:
         course = in_hand(courses(store.journal(yard.name)), today_at(yard, now))
         if course is not None and (weather := weathers.get(yard.name)) is not None:
             watches[yard.name] = watch_of(configuration, store, yard, course, weather, now=now)
-    if channels_only and not configuration.push:
-        return []
     printed = _withdrawn(
         configuration, store, yards, weathers, watches, now=now, say=say,
         channels_only=channels_only,

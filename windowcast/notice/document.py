@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 
 from windowcast.notice.reason import reason
@@ -91,12 +92,16 @@ def _visit(visit: Visit) -> dict[str, Any]:
     return found
 
 
+@lru_cache(maxsize=4096)
 def _share(share: Share | None) -> float | None:
     return None if share is None else round(share.value, 3)
 
 
 def _rounded(temperature_c: Fraction | None) -> float | None:
-    return None if temperature_c is None else round(float(temperature_c), 3)
+    if temperature_c is None:
+        return None
+    # As float() has it, without its detour.
+    return round(temperature_c.numerator / temperature_c.denominator, 3)
 
 
 def _instant(value: datetime | None) -> str | None:

@@ -60,6 +60,15 @@ class Scenarios:
         """The highs of all scenarios on one day, counted from 0 at `first_day`."""
         return self.tenths[day * self.count : (day + 1) * self.count]
 
+    def courses(self, day: int, days: int) -> list[tuple[int, ...]]:
+        """The highs of each scenario on so many days from `day` on, without those that have a day
+        missing."""
+        block = self.tenths[day * self.count : (day + days) * self.count]
+        courses = list(zip(*(iter(self.row(each)) for each in range(day, day + days)), strict=True))
+        if MISSING in block:
+            return [course for course in courses if MISSING not in course]
+        return courses
+
     @property
     def high_c(self) -> NDArray[np.float32]:
         """(days, count) daily highs, °C, NaN where missing."""

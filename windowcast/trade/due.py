@@ -6,6 +6,7 @@ Counts tell when and not whether: a yard that counts nothing is due by its seaso
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 from enum import Enum
@@ -161,11 +162,16 @@ def _in_year(latitude: float, year: int, given: MonthDay | None) -> date:
     # The summer whose end lies in this year began in the one before where it is south.
     longest = shortest_day(-latitude, year) if latitude >= 0 else shortest_day(-latitude, year - 1)
     most = day_length_hours(here, longest.timetuple().tm_yday)
-    for ahead in range(1, 183):
+
+    def shorter_enough(ahead: int) -> bool:
         day = longest + timedelta(days=ahead)
-        if most - day_length_hours(here, day.timetuple().tm_yday) >= SHORTER_HOURS:
-            return day
-    raise AssertionError(f"no such day at latitude {latitude}")  # only within the tropics
+        return most - day_length_hours(here, day.timetuple().tm_yday) >= SHORTER_HOURS
+
+    # From one solstice to the other days only become shorter, outside the tropics by hours.
+    ahead = bisect_left(range(1, 183), True, key=shorter_enough) + 1
+    if ahead == 183:
+        raise AssertionError(f"no such day at latitude {latitude}")  # only within the tropics
+    return longest + timedelta(days=ahead)
 
 
 def last_start(exposure_days: int, end_by: date) -> date:

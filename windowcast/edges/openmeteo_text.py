@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,7 @@ from windowcast.sky.scenarios import MISSING
 
 # In the place of null while text is read; it is no air temperature.
 _NULL = b"-999.9"
-_BEFORE = b" " * 5
+_BEFORE = b"," * 7
 LOWEST_TENTHS, HIGHEST_TENTHS = np.int16(LOWEST_C * 10), np.int16(HIGHEST_C * 10)
 _COMMA, _MINUS, _POINT, _ZERO = map(np.uint8, b",-.0")
 _NAME = re.compile(rb"[a-z0-9_]+")
@@ -55,10 +55,10 @@ def cut(text: bytes, section: str) -> Cut | None:
     if at < 0 or not text.endswith(b"]}}"):
         return None
     times, *rest = text[at + len(opening) : -3].split(b'],"')
-    try:
-        names, columns = zip(*(one.split(b'":[') for one in rest), strict=True)
-    except ValueError:
+    parts = [one.partition(b'":[') for one in rest]
+    if not all(between for _, between, _ in parts):
         return None
+    names, columns = tuple(one[0] for one in parts), tuple(one[2] for one in parts)
     return Cut(text[:at] + b'"%s":0}' % name, times, names, columns)
 
 
@@ -99,25 +99,34 @@ def tenths_of_text(text: bytes) -> tuple[Tenths, NDArray[np.bool_]]:
     """
     if b"null" in text:
         text = text.replace(b"null", _NULL)
-    # What is read before a number's own beginning does not count; there must be something to read.
+    # Each octet is looked at together with the seven before it; where it is a comma, that counts.
     octets = np.frombuffer(_BEFORE + text, np.uint8)
-    ends = np.flatnonzero(octets == _COMMA)
-    starts = np.empty_like(ends)
-    starts[0], starts[1:] = len(_BEFORE), ends[:-1] + 1
-    minus = octets[starts] == _MINUS
-    # How many digits before the point; what is far too long is too long.
-    whole = np.minimum(ends - starts, 100).astype(np.int8) - minus.view(np.int8) - np.int8(2)
-    point = octets[ends - 2]
-    tenth, one, ten, hundred = (octets[ends - back] - _ZERO for back in (1, 3, 4, 5))
-    has_ten, has_hundred = whole >= 2, whole == 3
-    wrong = (point != _POINT) | (whole < 1) | (whole > 3) | (tenth > 9) | (one > 9)
-    wrong |= has_ten & ((ten > 9) | ((ten == 0) & ~has_hundred))
-    wrong |= has_hundred & ((hundred > 9) | (hundred == 0))
-    found = (ten * has_ten) * np.int16(100) + (hundred * has_hundred) * np.int16(1000)
-    found += one * np.int16(10)
-    found += tenth
-    found *= np.int16(1) - np.int16(2) * minus
+    digits = octets - _ZERO
+    comma, minus, digit = octets == _COMMA, octets == _MINUS, digits <= 9
+
+    def back(flags: NDArray[Any], places: int) -> NDArray[Any]:
+        return flags[len(_BEFORE) - places : len(octets) - places]
+
+    ten, hundred = back(digits, 4), back(digits, 5)
+    has_ten = back(digit, 4)
+    has_hundred = has_ten & back(digit, 5)
+    no_ten, only_ten = ~has_ten, has_ten & ~has_hundred
+    # A number begins after a comma, or after one and a minus; with no zero but before the point.
+    begun = [back(comma, at) | (back(minus, at) & back(comma, at + 1)) for at in (4, 5, 6)]
+    good = (back(octets, 2) == _POINT) & back(digit, 1) & back(digit, 3)
+    good &= (
+        (no_ten & begun[0])
+        | (only_ten & begun[1] & (ten != 0))
+        | (has_hundred & begun[2] & (hundred != 0))
+    )
+    negative = (no_ten & back(minus, 4)) | (only_ten & back(minus, 5))
+    negative |= has_hundred & back(minus, 6)
+    value = (ten * has_ten) * np.int16(100) + (hundred * has_hundred) * np.int16(1000)
+    value += back(digits, 3) * np.int16(10)
+    value += back(digits, 1)
+    ends = np.flatnonzero(back(comma, 0))
+    found = value[ends] * (np.int16(1) - np.int16(2) * negative[ends])
     outside = (found < LOWEST_TENTHS) | (found > HIGHEST_TENTHS)
     if outside.any():
         found[outside] = MISSING
-    return found, wrong
+    return found, ~good[ends]

@@ -96,6 +96,8 @@ EDGE_TO_EDGE = {
     ("archive", "openmeteo_replies"): "past days come from the same service, written the same way",
     ("past_runs", "openmeteo_replies"): "past runs come from the same service, written alike",
     ("openmeteo", "openmeteo_arrays"): "one service: how its answers are read, all at once",
+    ("openmeteo_arrays", "openmeteo_text"): "reads by it what is written as the service writes",
+    ("openmeteo_text", "openmeteo_replies"): "knows a member's name as that does",
     ("openmeteo_arrays", "openmeteo_replies"): "reads what is plain, and leaves it the rest",
     ("openmeteo", "openmeteo_plans"): "one service: what is asked of it",
     ("openmeteo", "openmeteo_runs"): "one service: which run it has",

@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 
+from support.postgres import PostgresServer
 from support.weather_server import Place, WeatherServer
 from windowcast import fetching
 from windowcast.answer import place as place_of
@@ -645,3 +646,28 @@ def test_another_height_in_the_file_is_another_place(
 
     assert places_asked(server, FORECAST) == [2, 2]
     assert highs(settings, store, moved[1], "forecast")[0] == 187
+
+
+def test_on_a_server_s_database_it_is_the_same(
+    postgres: PostgresServer, settings: Configuration, server: WeatherServer, clock: Clock
+) -> None:
+    """Shared, fetched once, marked, forgotten: the statements are those of both databases."""
+    yards = [yard("A", height_m=300), yard("B", 3000, height_m=500)]
+    tell(server, MIDNIGHT)
+    server.marks = True
+    with open_store(postgres.new_database(), Path()) as store:
+        for _ in range(3):
+            assert fetch(settings, store, yards, clock) == {}
+            clock.later(hours=1)
+        clock.later(hours=-1)
+        assert server.requests == {FORECAST: 3, ENSEMBLE: 1, SEASONAL: 1}
+        assert {one.fetched_at for one in store.newest("B").values()} == {clock.now}
+        a, b = (highs(settings, store, one, "forecast") for one in yards)
+        assert [x - y for x, y in zip(a, b, strict=True)] == [13] * 15  # type: ignore[operator]
+        place = place_of(yards[1], settings.weather)
+        assert len(store.fetches("B", "ensemble", place=place)) == 3
+        assert store.forecast_fetched("B", clock.now) == clock.now
+        store.forget_forecasts(clock.now + timedelta(days=1))
+        assert {one.fetched_at for one in store.newest("B").values()} == {clock.now}
+        # The newest, and the one on which it stands.
+        assert len(store.fetches("B", "ensemble", place=place)) == 2

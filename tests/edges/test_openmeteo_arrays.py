@@ -26,6 +26,7 @@ from windowcast.edges.openmeteo_replies import (
     read_hourly,
     read_open_days,
 )
+from windowcast.edges.openmeteo_text import columns_of, cut, tenths_of_text
 from windowcast.errors import WeatherError
 from windowcast.sky.highs import (
     DailyHighs,
@@ -142,6 +143,101 @@ def test_all_hundredths_and_halves_of_tenths_are_rounded_alike() -> None:
 
     expected = [MISSING if (one := tenths(value)) is None else one for value in values]
     assert found.tolist() == expected
+
+
+def test_every_number_of_one_decimal_is_read_alike() -> None:
+    """From -999.9 to 999.9, with null between; all of the form."""
+    numbers = [f"{sign}{n / 10:.1f}" for n in range(10_000) for sign in ("", "-")] + ["null"]
+
+    found, wrong = tenths_of_text("".join(f"{one}," for one in numbers).encode())
+
+    values = [orjson.loads(one) for one in numbers]
+    expected = [None if value is None else tenths(value) for value in values]
+    assert [None if one == MISSING else one for one in found.tolist()] == expected
+    assert not wrong.any()
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_what_is_taken_for_a_number_is_one(seed: int) -> None:
+    """Any text between commas: it is refused, or it is JSON and read as JSON says."""
+    drawn = random.Random(seed)
+    pieces = ["-", ".", "0", "1", "25", "9.9", "null", "e", "+", " ", "", "12.", ".5", "00", ":"]
+    texts = ["".join(drawn.choices(pieces, k=drawn.randint(0, 5))) for _ in range(3000)]
+
+    found, wrong = tenths_of_text("".join(f"{one}," for one in texts).encode())
+
+    assert len(found) == len(texts)
+    taken = [(one, value) for one, value, bad in zip(texts, found, wrong, strict=True) if not bad]
+    assert len(taken) > 30
+    for one, value in taken:
+        number = orjson.loads(one)
+        expected = None if number is None else tenths(number)
+        assert value == (MISSING if expected is None else expected), one
+
+
+ODD_TEXTS = [
+    pytest.param('"daily":{"time":[', '"daily":{"x":1,"time":[', id="a member before the times"),
+    pytest.param("21.5", "21.5 ", id="a blank"),
+    pytest.param("21.5", "021.5", id="a needless zero"),
+    pytest.param("21.5", "21.55", id="two decimals"),
+    pytest.param("21.5", "21.", id="no decimal"),
+    pytest.param("21.5", "2.15e1", id="an exponent"),
+    pytest.param("21.5,22.0", "21.5,,22.0", id="nothing between commas"),
+    pytest.param("21.5,22.0", "21.5", id="one fewer"),
+    pytest.param("member01", "member_1", id="another name"),
+    pytest.param('"temperature_2m_max_member01":[', '"temperature_2m_max":[', id="a name twice"),
+    pytest.param('"2026-08-31",', '"2026-08-31", ', id="a blank between times"),
+    pytest.param('"2026-09-01"', '"2026-09-02"', id="a day left out"),
+    pytest.param("]}}", '],"snowfall":[1.0,2.0]}}', id="a column that was not asked for"),
+    pytest.param("]}}", '],"snowfall":[1.0,oops]}}', id="no JSON in a column not asked for"),
+    pytest.param("]}}", ']},"more":{"a":[1]}}', id="a member after the table"),
+    pytest.param("]}}", "]}}}", id="a brace too many"),
+    pytest.param("]}}", "]}", id="a brace too few"),
+    pytest.param('"elevation":300.0', '"elevation":300.0,"error":true', id="an error beside it"),
+    pytest.param('"elevation":300.0', '"elevation":', id="no JSON before the table"),
+    pytest.param(
+        '"elevation":300.0',
+        '"x":{"daily":{"time":["2026-08-31"],"temperature_2m_max":[9.9]}}',
+        id="another table within",
+    ),
+    pytest.param(
+        '"elevation":300.0',
+        '"daily":{"time":["2026-08-31"],"temperature_2m_max":[9.9]}',
+        id="another table of its name before it",
+    ),
+]
+
+
+@pytest.mark.parametrize(("old", "new"), ODD_TEXTS)
+def test_a_text_that_is_not_quite_the_form_comes_to_what_it_says(old: str, new: str) -> None:
+    good = table([["21.5", "22.0"], ["20.0", "19.5"]])
+    assert old in good
+    text = good.replace(old, new)
+
+    for body in (text, f"[{good},{text}]", f"[{text},{good}]"):
+
+        def whole(body: str = body) -> object:
+            found = read_document("weather.example", "application/json", body.encode())
+            items = found if isinstance(found, list) else [found]
+            return [slow_members(item) for item in items]
+
+        def fast(body: str = body) -> object:
+            return [fast_members(part) for part in parts_of(body)]
+
+        assert outcome(fast) == outcome(whole)
+
+
+def test_the_service_s_own_form_is_read_as_text() -> None:
+    """Without this, all of the above could pass by the slower ways."""
+    assert cut(table([["21.5", "22.0"], ["20.0", "null"]]).encode(), "daily") is not None
+    more = ',"precipitation":[0.0,0.1],"wind_speed_10m":[5.0,null]'
+    hours = cut(table([["21.5", "22.0"]], hourly=True, more=more).encode(), "hourly")
+    assert hours is not None
+    assert columns_of("temperature_2m", hours.names, ("precipitation", "wind_speed_10m")) == (
+        ("temperature_2m",),
+        (0,),
+        {"precipitation": 1, "wind_speed_10m": 2},
+    )
 
 
 def columns_of_odd_numbers(members: int, days: int, seed: int) -> list[list[str]]:

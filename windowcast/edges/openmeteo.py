@@ -400,6 +400,7 @@ class Source:
 
     def ask(self, yards: Sequence[Yard]) -> Iterator[list[Answer]]:
         """The answers, request by request; one for each yard in all."""
+        self._total = max(self._total, self._done + len(yards))
         for group in groups_of(self._plan, yards, self._now):
             yield from self._group(group)
         progress.step(self._plan.source, self._total, self._total)

@@ -31,6 +31,7 @@ from windowcast.edges.openmeteo_replies import (
     hours_from,
     keys_of,
 )
+from windowcast.edges.openmeteo_text import columns_of, cut, tenths_of_text
 from windowcast.errors import WeatherUnusable
 from windowcast.sky.highs import DailyHighs, Members, from_day
 from windowcast.sky.highs_arrays import (
@@ -100,50 +101,112 @@ def reader(section: str, variable: str) -> Callable[[str, str, bytes], list[Part
 
 
 class _Batch:
-    """One body. All its numbers gather in one run, to be rounded at once."""
+    """One body. Its numbers gather in runs, to be rounded at once."""
 
     def __init__(self, section: str, variable: str) -> None:
         self._section = section
         self._variable = variable
         self._values = array("d")
+        self._waiting: list[tuple[Part, _Kept, bytes]] = []
+        self._texts: list[bytes] = []
+        self._written: list[_Written] = []
+        self._count = 0
 
     def read(self, body: bytes) -> list[Part] | Part | None:
         """The parts; None where the body as a whole is not of the plain form."""
         body = body.strip()
         parts: list[Part] = []
-        waiting: list[tuple[Part, _Kept, bytes]] = []
-        for text in _pieces(body):
-            try:
-                item = orjson.loads(text.replace(b",null", b"," + _NULL))
-                if not isinstance(item, dict) or "error" in item:
+        try:
+            for text in _pieces(body):
+                part = Part({})
+                if not self._take_text(part, text) and not self._take_numbers(part, text):
                     return None
-                taken = self._take(item)
-                if taken is None:
-                    item = orjson.loads(text)
-            except orjson.JSONDecodeError:
+                parts.append(part)
+                if self._count + len(self._values) >= _NUMBERS_AT_ONCE and not self._round():
+                    return None
+            if not self._round():
                 return None
-            part = Part(item)
-            parts.append(part)
-            if taken is not None:
-                waiting.append((part, taken, text))
-            if len(self._values) >= _NUMBERS_AT_ONCE:
-                self._round(waiting)
-        self._round(waiting)
+        except orjson.JSONDecodeError:
+            return None
         return parts[0] if body[:1] == b"{" else parts
 
-    def _round(self, waiting: list[tuple[Part, _Kept, bytes]]) -> None:
-        """Make tables of the numbers that have gathered."""
-        values = np.frombuffer(self._values)
-        tenths = tenths_of(values)
-        # To array(), true and false are numbers; only where such numbers came is it worth a look.
-        odd = bool(((tenths == 0) | (tenths == 10)).any())
-        for part, taken, text in waiting:
-            if not (odd and (b"true" in text or b"false" in text)):
-                part.plain = _plain(taken, values, tenths)
-            if part.plain is None:
-                part.item = orjson.loads(text)
-        waiting.clear()
-        self._values = array("d")
+    def _take_text(self, part: Part, text: bytes) -> bool:
+        """Whether a part has the form that the service writes; then its numbers are to be read."""
+        found = cut(text, self._section)
+        columns = found and columns_of(self._variable, found.names, tuple(EXTRAS))
+        if not found or not columns:
+            return False
+        times = _written_times(self._section, found.times[1:17].partition(b'"')[0], found.times)
+        if times is None:
+            return False
+        first, count = times
+        temperatures = [found.columns[at] for at in columns.at]
+        if any(column.count(b",") != count - 1 for column in temperatures):
+            return False
+        head = orjson.loads(found.head)
+        if not isinstance(head, dict) or head.get(self._section) != 0 or "error" in head:
+            return False
+        units, offset = head.get(f"{self._section}_units"), head.get("utc_offset_seconds")
+        if type(offset) is not int or (self._section == "hourly" and offset != 0):
+            return False
+        if not isinstance(units, dict):
+            return False
+        if list(map(units.get, columns.keys)).count("°C") != len(columns.keys):
+            return False
+        extras: dict[str, Floats] = {}
+        for name, at in columns.others.items():
+            column = found.columns[at].replace(b"null", _NULL)
+            values = orjson.loads(b"[%s]" % column)
+            if len(values) != count or not _NUMBERS.issuperset(map(type, values)):
+                return False
+            if units.get(name) == EXTRAS[name]:
+                extras[name] = np.array(values, np.float64)
+        del head[self._section], head[f"{self._section}_units"]
+        part.item = head
+        self._texts += temperatures
+        self._written.append(
+            _Written(part, text, first, self._count, len(temperatures), count, extras)
+        )
+        self._count += len(temperatures) * count
+        return True
+
+    def _take_numbers(self, part: Part, text: bytes) -> bool:
+        """Whether a part is an object: its numbers gather, or it keeps its table."""
+        item = orjson.loads(text.replace(b",null", b"," + _NULL))
+        if not isinstance(item, dict) or "error" in item:
+            return False
+        taken = self._take(item)
+        part.item = orjson.loads(text) if taken is None else item
+        if taken is not None:
+            self._waiting.append((part, taken, text))
+        return True
+
+    def _round(self) -> bool:
+        """Make tables of the numbers that have gathered; whether all turned out to be objects."""
+        if self._written:
+            tenths, wrong = tenths_of_text(b",".join(self._texts) + b",")
+            for one in self._written:
+                end = one.at + one.columns * one.length
+                found = tenths[one.at : end].reshape(one.columns, one.length)
+                if not wrong[one.at : end].any() and found.max() != MISSING:
+                    one.part.plain = Plain(one.first, found, one.extras)
+                elif not self._take_numbers(one.part, one.text):
+                    return False
+            self._texts, self._written, self._count = [], [], 0
+        if self._waiting:
+            values = np.frombuffer(self._values)
+            tenths = tenths_of(values)
+            # To array(), true and false are numbers; only where such numbers came is it worth a
+            # look.
+            odd = bool(((tenths == 0) | (tenths == 10)).any())
+            for part, taken, text in self._waiting:
+                if not (odd and (b"true" in text or b"false" in text)):
+                    part.plain = _plain(taken, values, tenths)
+                if part.plain is None:
+                    part.item = orjson.loads(text)
+            self._waiting = []
+            self._values = array("d")
+        return True
 
     def _take(self, item: dict[str, Any]) -> _Kept | None:
         """The numbers of an item's table, which goes out of it; None where it is not plain."""
@@ -189,6 +252,28 @@ class _Kept(NamedTuple):
     columns: int
     length: int
     extras: tuple[str, ...]
+
+
+class _Written(NamedTuple):
+    """Where a place's numbers are in the run of texts, and what else it needs to be a table."""
+
+    part: Part
+    text: bytes
+    first: date | datetime
+    at: int
+    columns: int
+    length: int
+    extras: dict[str, Floats]
+
+
+@lru_cache(maxsize=64)
+def _written_times(section: str, first: bytes, times: bytes) -> tuple[date | datetime, int] | None:
+    """The first of a table's times and how many there are, as the service writes them."""
+    count = times.count(b",") + 1
+    found = _times_from(section, first.decode("ascii", "replace"), count)
+    if found is None or times != b",".join(b'"%s"' % one.encode() for one in found[1]):
+        return None
+    return found[0], count
 
 
 def _plain(taken: _Kept, values: Floats, tenths: Tenths) -> Plain | None:

@@ -40,6 +40,8 @@ answer."""
 HEARTBEAT_TRIES = 5
 STOP_SECONDS = 20
 """How long a tick under way may go on once the service is told to stop."""
+STOP_LOOK_SECONDS = 0.5
+"""How often the service looks whether it has been told to stop."""
 RETRY_AFTER = timedelta(minutes=15)
 """A yard without a usable forecast is asked for again no sooner than this."""
 
@@ -213,11 +215,10 @@ def serve(configuration: Configuration) -> bool:
     """
     _log_to_stderr()
     os.umask(0o077)
-    stop = threading.Event()
+    told: list[int] = []
 
     def stopping(number: int, _: FrameType | None) -> None:
-        log.info("stopping (%s)", signal.Signals(number).name)
-        stop.set()
+        told.append(number)
 
     signal.signal(signal.SIGTERM, stopping)
     signal.signal(signal.SIGINT, stopping)
@@ -253,7 +254,11 @@ def serve(configuration: Configuration) -> bool:
         f"{configuration.morning.at:%H:%M}",
     )
     systemd.notify(os.environ, READY="1", STATUS="begun")
-    stop.wait()
+    # Not an event without a limit: a signal that comes in the instant before such a wait begins
+    # does not end it, and who sets one in a handler may find its lock held by the waiting itself.
+    while not told:
+        time_of_machine.sleep(STOP_LOOK_SECONDS)
+    log.info("stopping (%s)", signal.Signals(told[0]).name)
     systemd.notify(os.environ, STOPPING="1", STATUS="stopping")
     scheduler.shutdown(wait=False)
     finished = ticker.idle.wait(STOP_SECONDS)

@@ -88,7 +88,11 @@ class Service:
     def stop(self, ending=signal.SIGTERM):
         if self.process.poll() is None:
             self.process.send_signal(ending)
-        return self.process.wait(40)
+        try:
+            return self.process.wait(60)
+        except subprocess.TimeoutExpired:
+            self.process.kill()  # and leave nothing behind
+            raise
 
 
 def health_of(port):

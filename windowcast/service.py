@@ -42,6 +42,8 @@ answer."""
 HEARTBEAT_TRIES = 5
 STOP_SECONDS = 20
 """How long a tick under way may go on once the service is told to stop."""
+STOP_LOOK_SECONDS = 0.5
+"""How often the service looks whether it has been told to stop."""
 RETRY_AFTER = timedelta(minutes=15)
 """A yard without a usable forecast is asked for again no sooner than this."""
 
@@ -248,16 +250,15 @@ def serve(
     """
     _log_to_stderr()
     os.umask(0o077)
-    stop, called = threading.Event(), threading.Event()
+    told: list[int] = []
+    anew: list[int] = []
 
     def stopping(number: int, _: FrameType | None) -> None:
-        if stop.is_set():
+        if told:
             # Nothing is lost: all that counts is in the store, in whole transactions.
             signal.signal(number, signal.SIG_DFL)
             signal.raise_signal(number)
-        log.info("stopping (%s)", signal.Signals(number).name)
-        stop.set()
-        called.set()
+        told.append(number)
 
     signal.signal(signal.SIGTERM, stopping)
     signal.signal(signal.SIGINT, stopping)
@@ -268,7 +269,7 @@ def serve(
         and signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN
         and not (sys.stdin and sys.stdin.isatty())
     ):
-        signal.signal(signal.SIGHUP, lambda *_: called.set())
+        signal.signal(signal.SIGHUP, lambda number, _: anew.append(number))
     ticker = Ticker(configuration, files)
     with open_store(configuration) as store:  # one that cannot be opened is said now
         lock = _only_one(store)
@@ -308,10 +309,15 @@ def serve(
         f"{configuration.morning.at:%H:%M}",
     )
     systemd.notify(os.environ, READY="1", STATUS="begun")
-    while called.wait() and not stop.is_set():
-        called.clear()
-        log.info("looking at the files now (SIGHUP)")
-        job.modify(next_run_time=clock.now())
+    # Not an event without a limit: a signal that comes in the instant before such a wait begins
+    # does not end it, and who sets one in a handler may find its lock held by the waiting itself.
+    while not told:
+        if anew:
+            anew.clear()
+            log.info("looking at the files now (SIGHUP)")
+            job.modify(next_run_time=clock.now())
+        time_of_machine.sleep(STOP_LOOK_SECONDS)
+    log.info("stopping (%s)", signal.Signals(told[0]).name)
     systemd.notify(os.environ, STOPPING="1", STATUS="stopping")
     scheduler.shutdown(wait=False)
     finished = ticker.idle.wait(STOP_SECONDS)

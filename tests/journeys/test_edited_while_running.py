@@ -9,7 +9,7 @@ import socket
 import sqlite3
 import subprocess
 import time
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from types import SimpleNamespace
 
 import pytest
@@ -17,21 +17,13 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
 from support.mailbox import Mailbox
-from support.ports import ReservedPort
-from support.service import ask, wait_for
+from support.service import ask, free_port, wait_for
 from support.weather_server import Place, WeatherServer
 
 OFTEN = "1500000"
 """With a manager that wants a sign of life each 1.5 s the service ticks each half second."""
 DUE, NOT_YET = "06:00", "23:50"
 """The zone is one where it is about ten."""
-
-
-@pytest.fixture
-def free_port():
-    """Ports that nobody else gets before the test is over."""
-    with ExitStack() as held:
-        yield lambda: held.enter_context(ReservedPort())
 
 
 @pytest.fixture
@@ -109,7 +101,7 @@ def metric(port, name):
     return {one.name: one.value for family in families for one in family.samples}[name]
 
 
-def test_a_yard_that_is_added_is_told_of_without_a_restart(journey, weather, free_port):
+def test_a_yard_that_is_added_is_told_of_without_a_restart(journey, weather):
     port = free_port()
     with Mailbox() as box:
         write(journey, weather, box, port)
@@ -126,7 +118,7 @@ def test_a_yard_that_is_added_is_told_of_without_a_restart(journey, weather, fre
     assert log.count("configuration read anew: 2 yard(s)") == 1
 
 
-def test_the_page_shows_what_was_added_where_it_is_told_to_now(journey, weather, free_port):
+def test_the_page_shows_what_was_added_where_it_is_told_to_now(journey, weather):
     port, first, second = free_port(), free_port(), free_port()
 
     def web(number):
@@ -151,7 +143,7 @@ def test_the_page_shows_what_was_added_where_it_is_told_to_now(journey, weather,
     assert "Mill Yard" in after
 
 
-def test_a_hang_up_has_the_files_read_at_once(journey, weather, free_port):
+def test_a_hang_up_has_the_files_read_at_once(journey, weather):
     port = free_port()
     with Mailbox() as box:
         write(journey, weather, box, port, at=NOT_YET)
@@ -164,7 +156,7 @@ def test_a_hang_up_has_the_files_read_at_once(journey, weather, free_port):
             assert "looking at the files now (SIGHUP)" in said()
 
 
-def test_a_second_wish_to_stop_is_obeyed_at_once(journey, weather, free_port):
+def test_a_second_wish_to_stop_is_obeyed_at_once(journey, weather):
     """A mail server that says nothing would hold the first one up for twenty seconds."""
     port = free_port()
     with socket.create_server(("127.0.0.1", 0)) as silent:
@@ -187,7 +179,7 @@ def test_a_second_wish_to_stop_is_obeyed_at_once(journey, weather, free_port):
     assert kept == [("waiting",)]
 
 
-def test_a_half_written_file_changes_nothing_is_said_once_and_heals(journey, weather, free_port):
+def test_a_half_written_file_changes_nothing_is_said_once_and_heals(journey, weather):
     port = free_port()
     with Mailbox() as box:
         write(journey, weather, box, port, at=NOT_YET)
@@ -222,7 +214,7 @@ def test_a_half_written_file_changes_nothing_is_said_once_and_heals(journey, wea
     )
 
 
-def test_a_database_is_not_exchanged_under_a_service_and_that_is_said(journey, weather, free_port):
+def test_a_database_is_not_exchanged_under_a_service_and_that_is_said(journey, weather):
     port = free_port()
     with Mailbox() as box:
         write(journey, weather, box, port)

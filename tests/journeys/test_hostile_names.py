@@ -12,7 +12,6 @@ import re
 import sqlite3
 import subprocess
 import unicodedata
-from contextlib import ExitStack
 from datetime import timedelta
 from email import policy
 from email.message import EmailMessage
@@ -25,8 +24,7 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
 from support.mailbox import Mailbox
-from support.ports import ReservedPort
-from support.service import ask, wait_for
+from support.service import ask, free_port, wait_for
 from support.weather_server import Place, WeatherServer
 
 TEXT = (
@@ -67,13 +65,6 @@ REFUSED = (
     pytest.param("x" * 10_000, "1 to 80 characters", id="10,000 letters"),
     pytest.param(" ", "1 to 80 characters", id="blank"),
 )
-
-
-@pytest.fixture
-def free_port():
-    """Ports that nobody else gets before the test is over."""
-    with ExitStack() as held:
-        yield lambda: held.enter_context(ReservedPort())
 
 
 @pytest.fixture
@@ -367,7 +358,7 @@ def test_hostile_names_stay_text_in_every_answer(journey, weather):
         assert quiet_terminal(unknown.stderr), unknown.stderr
 
 
-def test_hostile_names_stay_text_in_the_log_and_on_the_health_pages(journey, weather, free_port):
+def test_hostile_names_stay_text_in_the_log_and_on_the_health_pages(journey, weather):
     port = free_port()
     with Mailbox() as box:
         write_yards(journey, TEXT)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import json
 import os
 import signal
@@ -12,6 +13,7 @@ import tempfile
 import time
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
@@ -86,7 +88,11 @@ class Service:
     def stop(self, ending=signal.SIGTERM):
         if self.process.poll() is None:
             self.process.send_signal(ending)
-        return self.process.wait(40)
+        try:
+            return self.process.wait(60)
+        except subprocess.TimeoutExpired:
+            self.process.kill()  # and leave nothing behind
+            raise
 
 
 def health_of(port):
@@ -131,6 +137,19 @@ def _told_ready_alive_and_stopping(journey, weather, address):
         assert service.stop() == 0
         wait_for(lambda: manager.count("STOPPING"), "that it stops")
     assert any("next morning: Creek Bend" in one.get("STATUS", "") for one in manager.said)
+
+
+def test_a_signal_that_does_not_interrupt_its_wait_stops_it_too(journey, weather):
+    """Another thread takes it; one that comes in the instant before the wait begins is the same."""
+    write(journey, weather, extra=NOT_YET)
+    with serving(journey) as service:
+        wait_for(lambda: "serving 1 yard" in service.said, "the start")
+        process = service.process.pid
+        other = max(int(task.name) for task in Path(f"/proc/{process}/task").iterdir())
+        assert other != process
+        assert ctypes.CDLL(None).tgkill(process, other, signal.SIGTERM) == 0
+        assert service.process.wait(20) == 0
+    assert "stopping (SIGTERM)" in service.said
 
 
 def test_a_loop_that_hangs_gives_no_sign_of_life_and_healthz_says_so(journey, weather):

@@ -28,7 +28,7 @@ from windowcast.trade.yard import Yard
 KEEP_FORECASTS = timedelta(days=400)
 KEEP_NOTICES = timedelta(days=800)
 WAIT_S = 600.0
-PORTION = 1000
+PORTION = 500
 """Yards that are done before the next ones are begun, where their recipients allow it."""
 DONE, IN_PART, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 3, 4
 

@@ -242,16 +242,24 @@ def test_a_memory_that_cannot_be_read_costs_its_yard_only(journey):
 
 
 def test_a_thousand_yards_of_which_one_has_no_weather(journey):
+    """Of three inspectors, two of whom share yards: done in portions, each told of all theirs."""
     count = 1000
+    told = {
+        "north@example.org": range(870),
+        "shared@example.org": range(820, 870),
+        "south@example.org": range(870, count),
+    }
+
+    def table(number):
+        whom = [one for one, theirs in told.items() if number in theirs]
+        at = quick_place(number) if number < count - 1 else NO_WEATHER
+        name = f"Yard {number}" if number < count - 1 else "Bad Yard"
+        return yard_table(name, *at, journey.zone, extra=f"recipients = {json.dumps(whom)}")
+
     with quick_server(journey.zone) as server, Mailbox() as box:
-        journey.write(
-            "yards.toml",
-            "".join(
-                yard_table(f"Yard {number}", *quick_place(number), journey.zone)
-                for number in range(count - 1)
-            )
-            + yard_table("Bad Yard", *NO_WEATHER, journey.zone),
-        )
+        # Neighbours in the file belong to different inspectors.
+        order = sorted(range(count), key=lambda number: number % 7)
+        journey.write("yards.toml", "".join(map(table, order)))
         journey.write(
             "windowcast.toml",
             settings(
@@ -259,19 +267,31 @@ def test_a_thousand_yards_of_which_one_has_no_weather(journey):
                 ensemble=server.url("ensemble"),
                 seasonal=server.url("seasonal"),
                 mail_port=box.port,
+                recipients="[]",
             ),
         )
         done = journey.windowcast("morning", timeout=600)
+        again = journey.windowcast("morning", timeout=600)
     assert done.returncode == 1, done.stderr
     assert "Bad Yard" in done.stderr
-    (letter,) = box.letters
-    assert letter.message["Subject"].endswith("; 1 without a usable forecast")
-    # As HTML it would be cut: it is text alone, and that is no mishap.
-    assert letter.message.get_content_type() == "text/plain"
     assert "Traceback" not in done.stderr and "plain text only" not in done.stderr
-    for number in range(count - 1):
-        # A few whole, under a heading of their own; the rest in a line each.
-        assert re.search(rf"^(- )?Yard {number}: ", letter.text, re.MULTILINE)
+    letters = {one.recipients: one for one in box.letters}
+    assert len(letters) == len(told)
+    for whom, theirs in told.items():
+        text = letters[whom,].text
+        for number in range(count - 1):
+            # A few whole, under a heading of their own; the rest in a line each.
+            named = re.search(rf"^(- )?Yard {number}: ", text, re.MULTILINE)
+            assert (named is not None) == (number in theirs), (whom, number)
+    assert (
+        letters["south@example.org",].message["Subject"].endswith("; 1 without a usable forecast")
+    )
+    # The yard without weather is asked for again, and nobody is told anything again.
+    assert again.returncode == 1, again.stderr
+    assert len(box.letters) == len(told)
+    # A letter of so many yards is text alone: as HTML it would be cut, and that is no mishap.
+    assert letters["north@example.org",].message.get_content_type() == "text/plain"
+    assert letters["south@example.org",].html
 
 
 def test_a_source_that_fails_is_left_out_and_said(journey):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 import subprocess
 import sys
@@ -336,3 +337,37 @@ def test_too_few_past_years_give_no_price(journey):
         assert journey.windowcast("season", "Creek Bend").returncode == 0
     assert (done.returncode, done.stdout) == (3, "")
     assert "but --min-chances needs 10" in done.stderr
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        pytest.param(["season", "Creek Bend"], id="season"),
+        pytest.param(["verify", "--forecasts", "none.csv", "--observed", "none.csv"], id="verify"),
+    ],
+)
+def test_small_matrices_are_left_to_one_thread(tmp_path, command):
+    """Threads inside the linear algebra made --min-chances take several times as long.
+
+    Outside reference: threadpoolctl, which asks the library itself.
+    """
+    code = (
+        "import sys, json\n"
+        "from windowcast.cli import main\n"
+        "main(['init', sys.argv[1], '--sample'], standalone_mode=False)\n"
+        "main(['--config', *sys.argv[1:]], standalone_mode=False)\n"
+        "import numpy\n"
+        "from threadpoolctl import threadpool_info\n"
+        "blas = [one for one in threadpool_info() if one['internal_api'] == 'openblas']\n"
+        "print(json.dumps([one['num_threads'] for one in blas]), file=sys.stderr)\n"
+    )
+    environment = {k: v for k, v in os.environ.items() if k != "OPENBLAS_NUM_THREADS"}
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path / "config"), *command],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        env=environment,
+    )
+    assert done.returncode == 0, done.stderr
+    assert set(json.loads(done.stderr.splitlines()[-1])) == {1}

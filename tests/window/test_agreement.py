@@ -22,6 +22,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from support.weather import FORMIC_STRIPS, MONDAY, band, regimen, treatment
+from windowcast.edges.store import pack_tenths
 from windowcast.sky.scenarios import MISSING, Scenarios
 from windowcast.trade.treatment import Band, Dose, Phase
 from windowcast.window import many
@@ -248,6 +249,18 @@ def test_highs_need_not_lie_side_by_side_and_are_left_alone(compiled):
 
     assert found == one_by_one(every_other, FORMIC_STRIPS)
     assert (tenths == kept).all()
+
+
+@pytest.mark.parametrize("compiled", WAYS)
+def test_highs_may_be_laid_over_the_bytes_of_the_store(compiled):
+    tenths = drawn(6, 3, 20, 51)
+    stored = [pack_tenths(yard.ravel().tolist()) for yard in tenths]
+
+    laid = np.frombuffer(b"".join(stored), "<i2").reshape(3, 20, 51)
+
+    assert not laid.flags.writeable
+    assert together(laid, FORMIC_STRIPS, compiled=compiled) == one_by_one(tenths, FORMIC_STRIPS)
+    assert np.array_equal(many.hottest(laid, 14), many.hottest(tenths, 14))
 
 
 @pytest.mark.parametrize("scenarios", [1, 2, 51, 204])

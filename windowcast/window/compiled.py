@@ -22,6 +22,8 @@ WORD = 64
 TOGETHER = 4
 BOUNDS = 3
 AND, OR = 0, 1
+STORED = types.Array(types.int16, 3, "C", readonly=True)
+"""Also what cannot be written, such as an array laid over bytes from the store."""
 
 
 @intrinsic
@@ -135,7 +137,7 @@ def _join(joined: Any, runs: Any, join: int, begins: bool) -> None:
             joined[day] &= runs[day]
 
 
-@njit("void(int16[:,:,::1], int16[::1], int64[:,::1], int16[:,:,::1])", cache=True)
+@njit(types.void(STORED, types.int16[::1], types.int64[:, ::1], types.int16[:, :, ::1]), cache=True)
 def take_steps(
     tenths: NDArray[np.int16],
     bounds: NDArray[np.int16],

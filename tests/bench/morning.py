@@ -3,8 +3,9 @@
     python tests/bench/morning.py [--quick]
 
 The server answers at once, or after 50 ms, which is about what a far one takes. It is a process of
-its own on the same machine, so that with two cores both have one. Chances are not corrected here;
-what that takes is measured apart. All weather is invented.
+its own on the same machine, so that with two cores both have one. Each 250 yards have an inspector,
+who gets one letter. Chances are not corrected here; what that takes is measured apart. All weather
+is invented.
 """
 
 from __future__ import annotations
@@ -25,15 +26,16 @@ sys.path[:0] = [str(Path(__file__).parent), str(ROOT / "tests"), str(ROOT)]
 from table import Table, figure, to_json
 
 from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
+from support.mailbox import Mailbox
 from support.quick_server import quick_place, quick_server
 
 FAR_MS = 50
+INSPECTED = 250
 TIMED = """
 import json, sys, time
-from windowcast import cli
-from windowcast.edges import openmeteo
+from windowcast import cli, fetching
 
-real, spent = openmeteo.fetch, 0.0
+real, spent = fetching.fetch, 0.0
 
 def fetch(*all_, **named):
     global spent
@@ -43,7 +45,7 @@ def fetch(*all_, **named):
     finally:
         spent += time.perf_counter() - before
 
-openmeteo.fetch = fetch
+fetching.fetch = fetch
 status = cli.main(sys.argv[2:], standalone_mode=False)
 with open(sys.argv[1], "w") as file:
     json.dump({"fetch": spent}, file)
@@ -57,17 +59,24 @@ def morning(yards: int, latency_ms: int) -> dict[str, Any]:
         journey = Journey(Path(name), morning_zone())
         journey.write("treatments.toml", TREATMENTS)
         tables = (
-            yard_table(f"Yard {number}", *quick_place(number), journey.zone)
+            yard_table(
+                f"Yard {number}",
+                *quick_place(number),
+                journey.zone,
+                extra=f'recipients = ["inspector{number // INSPECTED}@example.org"]',
+            )
             for number in range(yards)
         )
         journey.write("yards.toml", "".join(tables))
-        with quick_server(journey.zone, latency_ms=latency_ms) as server:
+        with quick_server(journey.zone, latency_ms=latency_ms) as server, Mailbox() as box:
             journey.write(
                 "windowcast.toml",
                 settings(
                     forecast=server.url("forecast"),
                     ensemble=server.url("ensemble"),
                     seasonal=server.url("seasonal"),
+                    mail_port=box.port,
+                    recipients="[]",
                 ),
             )
             found = Path(name) / "found.json"
@@ -87,6 +96,8 @@ def morning(yards: int, latency_ms: int) -> dict[str, Any]:
             wall = time.perf_counter() - before
             if process.returncode or not found.exists():
                 sys.exit(f"the morning of {yards} yards failed:\n{said}")
+            if len(box.letters) != -(-yards // INSPECTED):
+                sys.exit(f"{len(box.letters)} letters came for {yards} yards")
             # Linux counts in kB, macOS in bytes.
             unit = 1e6 if sys.platform == "darwin" else 1e3
             return {
@@ -102,8 +113,8 @@ def measured(sizes: tuple[int, ...]) -> Table:
         "The morning against a server on loopback",
         ["yards, answer after", "seconds", "ms a yard", "CPU ms a yard", "replies", "peak MB"],
         notes=[
-            "replies: the share of the time spent waiting for replies of the server or reading"
-            " them. CPU is that of windowcast alone."
+            "replies: the share of the time spent waiting for replies of the server, reading and"
+            " keeping them. CPU is that of windowcast alone."
         ],
     )
     for yards in sizes:

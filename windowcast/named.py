@@ -22,7 +22,7 @@ from windowcast.past_years import cell
 from windowcast.record import site
 from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.yard import Yard
-from windowcast.verify import ALL_MONTHS, METHODS, verdict
+from windowcast.verify import ALL_MONTHS, METHODS, reliability_lines, verdict
 
 if TYPE_CHECKING:
     from windowcast.sky.score import Interval, ReliabilityRow
@@ -422,21 +422,7 @@ def lines(found: NamedRecord) -> list[str]:
             )
     always = found.base_rate * (1 - found.base_rate)
     out.append(f"{'the share that held, known beforehand':<39}{always:>7.4f}")
-    out += [
-        "",
-        f"{'chance':<12}{'cases':>7}{'mean chance':>13}{'held':>8}   would lie in, were it right",
-    ]
-    for row in found.reliability:
-        text = (
-            f"{row.lowest:.1f} to {row.highest:.1f}{'':<2}{row.cases:>7}"
-            f"{row.mean_chance:>13.3f}{row.observed:>8.3f}"
-        )
-        if row.band_low is None or row.band_high is None:
-            text += "   too few to judge"
-        else:
-            text += f"   {row.band_low:.3f} to {row.band_high:.3f}"
-            text += "" if row.consistent else "  outside"
-        out.append(text)
+    out += ["", *reliability_lines(found.reliability)]
     names = dict(METHODS)
     out += ["", "Not scored:"]
     for method, why in found.not_computed.items():

@@ -476,11 +476,21 @@ def lines(judgement: Judgement) -> list[str]:
             one = found.differences[method]
             row += f"  {-one.high:+.3f} to {-one.low:+.3f}"
         out.append(row)
+    out += ["", *reliability_lines(found.reliability)]
     out += [
         "",
-        f"{'chance':<12}{'cases':>7}{'mean chance':>13}{'held':>8}   would lie in, were it right",
+        "Skill is against climatology. Ranges hold 90 % of block-bootstrap samples, as",
+        "windows overlap. All that was fitted left the judged year or stretch out.",
     ]
-    for tenth in found.reliability:
+    return out
+
+
+def reliability_lines(tenths: Sequence[ReliabilityRow]) -> list[str]:
+    """A table of what held by tenth of chance, and where it would lie were the chances right."""
+    out = [
+        f"{'chance':<12}{'cases':>7}{'mean chance':>13}{'held':>8}   would lie in, were it right"
+    ]
+    for tenth in tenths:
         row = (
             f"{tenth.lowest:.1f} to {tenth.highest:.1f}{'':<2}{tenth.cases:>7}"
             f"{tenth.mean_chance:>13.3f}{tenth.observed:>8.3f}"
@@ -491,9 +501,4 @@ def lines(judgement: Judgement) -> list[str]:
             row += f"   {tenth.band_low:.3f} to {tenth.band_high:.3f}"
             row += "" if tenth.consistent else "  outside"
         out.append(row)
-    out += [
-        "",
-        "Skill is against climatology. Ranges hold 90 % of block-bootstrap samples, as",
-        "windows overlap. All that was fitted left the judged year or stretch out.",
-    ]
     return out

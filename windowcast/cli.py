@@ -315,6 +315,7 @@ def yard(
         raise UsageError("--chart is drawn beside text; leave out --json, or --chart")
     from windowcast import answer as asking
     from windowcast.edges import clock
+    from windowcast.entering import as_seen
     from windowcast.standing import beside, standing
 
     configuration = configuration_of(ctx, config_folder, secrets=("weather",))
@@ -323,6 +324,7 @@ def yard(
     kind = None if picture is None else picture_kind(picture, own_svg=True)
     now = clock.now()
     with asking.open_store(configuration) as store:
+        place = as_seen(store, place, now)
         weather = asking.stored_weather(configuration, store, place, now)
         if fetch or not weather.fresh:
             from windowcast import morning as job

@@ -128,8 +128,13 @@ def begin(
             raise UsageError(
                 f"{yard.name}: {'; '.join(broken)}",
                 field="anyway",
-                typed=f"; {'; '.join(_first_typed(one) for one in found)}; or, if it was done all"
-                " the same, enter it with --anyway",
+                typed="; ".join(
+                    [
+                        "",
+                        *(_first_typed(one, yard.name) for one in found),
+                        "or, if it was done all the same, enter it with --anyway",
+                    ]
+                ),
             )
         before = [one for one in known if one.start < day]
         if before and before[-1].treatment.active == treatment.active:
@@ -450,10 +455,10 @@ def _forbids(blocked: Blocked) -> str:
     return tr("there is capped brood, as far as is known: look, and enter what you see")
 
 
-def _first_typed(blocked: Blocked) -> str:
+def _first_typed(blocked: Blocked, yard: str) -> str:
     if blocked.obstacle is Obstacle.SUPERS:
         return f"once it is done, say so with --supers {blocked.allowed}"
-    return "what you see: windowcast found --brood none"
+    return f'what you see: windowcast found "{yard}" --brood none'
 
 
 def _after(day: date, before: date, *, last: bool, entry: int) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -12,6 +13,7 @@ from windowcast.errors import UsageError
 from windowcast.language import marked, tr
 from windowcast.trade.journal import Entry, in_force, standing_for
 from windowcast.trade.rules import SeasonRules
+from windowcast.trade.winter import seen_broodless
 from windowcast.trade.yard import Yard
 
 SAMPLE_DUE_DAYS = 35
@@ -43,6 +45,16 @@ NUMBERS = {
 def today_at(yard: Yard, now: datetime) -> date:
     """The yard's own date."""
     return now.astimezone(ZoneInfo(yard.timezone)).date()
+
+
+def as_seen(store: Store, yard: Yard, now: datetime) -> Yard:
+    """The yard with its hives as somebody has found them lately, whatever the configuration says:
+    without capped brood."""
+    if not yard.hive.brood:
+        return yard
+    if seen_broodless(store.journal(yard.name), today_at(yard, now)) is None:
+        return yard
+    return replace(yard, hive=replace(yard.hive, brood=False))
 
 
 def season_rules(configuration: Configuration, today: date) -> SeasonRules:

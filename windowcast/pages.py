@@ -14,9 +14,18 @@ from windowcast import counts, health, news, past_pages, visiting
 from windowcast.answer import YardWeather, answer_yard, find_treatments, stored_weather
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
+from windowcast.entering import as_seen
 from windowcast.errors import StoreError
 from windowcast.language import tr, trn
-from windowcast.notice import count_lines, hive_lines, page_views, reason, visit_lines, words
+from windowcast.notice import (
+    count_lines,
+    due_lines,
+    hive_lines,
+    page_views,
+    reason,
+    visit_lines,
+    words,
+)
 from windowcast.notice.beside import Beside
 from windowcast.notice.health_lines import status_lines
 from windowcast.notice.page_views import (
@@ -111,6 +120,7 @@ def as_of(configuration: Configuration, now: datetime) -> AsOf:
 
 def whole(configuration: Configuration, store: Store, yard: Yard, *, now: datetime) -> Whole:
     """One yard today, as whoever was told last would be told now."""
+    yard = as_seen(store, yard, now)
     weather = stored_weather(configuration, store, yard, now)
     answer = answer_yard(
         configuration, yard, weather, now=now, treatments=find_treatments(configuration, yard)
@@ -286,7 +296,7 @@ def _free_row(base: Row, found: Whole, soon: Sequence[Job], more: tuple[str, ...
         State.DONE: (tr("Treated this season"),),
     }.get(due.state, ())
     if due.state is State.COMING and due.by is not None:
-        by = (tr("Start by {day}", day=words.day(due.by)),)
+        by = (tr("Start by {day}", day=words.day(due_lines.last_start(due.by, one.timing))),)
     base = base._replace(more=(*by, *counting, *more), chance=chance)
     if due.state is State.DONE:
         return base._replace(rank=Rank.SOON if soon or counting else Rank.REST)

@@ -11,7 +11,7 @@ from windowcast.edges import picture_file
 from windowcast.edges.picture_file import Kind
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
-from windowcast.entering import today_at
+from windowcast.entering import as_seen, today_at
 from windowcast.notice.svg import svg
 from windowcast.notice.yard_picture import YardPicture, picture_of, scene
 from windowcast.past_years import cell, highs_of
@@ -44,7 +44,7 @@ def yard_picture(
     if answer is None:
         answer = answer_yard(
             configuration,
-            yard,
+            as_seen(store, yard, now),
             weather,
             now=now,
             treatments=find_treatments(configuration, yard),

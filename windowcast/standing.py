@@ -191,9 +191,8 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
     """What a notice and the terminal say of it besides the windows, in the order it is needed."""
     today, course = answer.today, one.course
     # That the season asks for counts is said with when the yard is due.
-    soon = [
-        job for job in one.jobs if (job.on - today).days <= SOON_DAYS and job.kind is not Kind.COUNT
-    ]
+    ahead = [job for job in one.jobs if job.kind is not Kind.COUNT]
+    soon = [job for job in ahead if (job.on - today).days <= SOON_DAYS]
     visits = visit_lines.next_visit_lines(soon)
     document = _document(one, today)
     actives = tuple(
@@ -204,7 +203,8 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
     seconds = second_lines(one.second, {name: SECOND[name][0] for name in SECOND}, units)
     if course is not None and one.watch is not None:
         first = seconds + watch_lines.watch_lines(one.watch, units)
-        first += visits
+        # When to come back is told of what is in, however far off.
+        first += visits or visit_lines.next_visit_lines(ahead)
         first += hive_lines.left_shut(
             course.treatment, course.regimen, start=course.start, today=today
         )

@@ -21,6 +21,7 @@ from windowcast.answer import YardWeather, answer_yard, find_treatments
 from windowcast.answers import BLOCK, starts_of
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Decision, NewNotice, Store, Told
+from windowcast.entering import as_seen
 from windowcast.errors import MailRefused, StoreError
 from windowcast.language import current, spoken
 from windowcast.letters import Letters
@@ -144,7 +145,7 @@ def _work(
 ) -> Work:
     answer = answer_yard(
         configuration,
-        one.yard,
+        as_seen(store, one.yard, now),
         weather,
         now=now,
         treatments=find_treatments(configuration, one.yard),

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from windowcast.answer import answer_yard, find_treatments, stored_weather
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import PublishedEvent, Store
-from windowcast.entering import season_rules
+from windowcast.entering import as_seen, season_rules
 from windowcast.errors import UsageError
 from windowcast.language import marked, tr
 from windowcast.notice import visit_lines, words
@@ -83,7 +83,7 @@ def yard_work(
         if weather.sources:
             answer = answer_yard(
                 configuration,
-                yard,
+                as_seen(store, yard, now),
                 weather,
                 now=now,
                 treatments=find_treatments(configuration, yard),

@@ -5,11 +5,12 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime
+from zoneinfo import ZoneInfo
 
 from windowcast.answer import YardWeather, answer_yard, find_treatments
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import NewNotice, SaidOf, Store
-from windowcast.entering import today_at
+from windowcast.entering import as_seen, today_at
 from windowcast.errors import MailRefused, StoreError
 from windowcast.news import Fresh, document_of, fresh, said_of
 from windowcast.notice import news_lines, watch_lines, words
@@ -166,7 +167,12 @@ def _tell(
         return []
     if not store.tell_at_once(rows, notice):
         return []
-    say(f"{subject}: told at once")
+    held = None if notice is None else notice.not_before
+    if held is None:
+        say(f"{subject}: told at once")
+    else:
+        until = held.astimezone(ZoneInfo(yard.timezone))
+        say(f"{subject}: to be told at {until:%H:%M}, after the quiet hours")
     return [f"{subject}\n\n{body}"] if notice is None else []
 
 
@@ -197,7 +203,11 @@ def _withdrawn(
         if weather is None or not weather.usable:
             continue
         answer = answer_yard(
-            configuration, yard, weather, now=now, treatments=find_treatments(configuration, yard)
+            configuration,
+            as_seen(store, yard, now),
+            weather,
+            now=now,
+            treatments=find_treatments(configuration, yard),
         )
         one = standing(configuration, store, yard, weather, answer, now=now)
         for recipient in recipients_of(configuration, yard):

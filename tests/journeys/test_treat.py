@@ -6,11 +6,14 @@ import csv
 import io
 import json
 import subprocess
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
+from windowcast.answer import find_yard, open_store
+from windowcast.edges import config
+from windowcast.entering import as_seen
 
 
 @pytest.fixture
@@ -204,15 +207,30 @@ def test_the_same_active_twice_running_is_said(journey):
     assert "had the same active, formic acid" in " ".join(again.split())
 
 
+def brood_at(journey, name):
+    configuration = config.load(journey.folder, {})
+    yard = find_yard(configuration, name)
+    with open_store(configuration) as store:
+        return as_seen(store, yard, datetime.now(UTC)).hive.brood
+
+
 def test_oxalic_acid_wants_an_observed_look_and_not_a_date(journey):
     start = ("start", "Creek Bend", "oxalic-trickle", "once", "--supers", "0")
-    assert "found --brood none" in treat(journey, *start, code=2).stderr.replace("\n", " ")
+    said = " ".join(treat(journey, *start, code=2).stderr.split())
+    assert 'windowcast found "Creek Bend" --brood none' in said
+    assert brood_at(journey, "Creek Bend")
     run(journey, "found", "Creek Bend", "--brood", "none", "--colonies", "6", "--on",
         ago(journey, 20))  # fmt: skip
     assert "capped brood" in treat(journey, *start, code=2).stderr
     run(journey, "found", "Creek Bend", "--brood", "none", "--colonies", "6")
+    # What starts are named by, too.
+    assert not brood_at(journey, "Creek Bend")
 
     treat(journey, *start)
+    # With a treatment in the hives no other start is named, whatever the weather allows.
+    said = run(journey, "yard", "Creek Bend").stdout
+    assert "No start is named while a treatment is in." in said
+    assert "[open]" not in said
 
 
 def test_a_correction_moves_the_dates_and_both_entries_stay(journey):

@@ -404,6 +404,15 @@ def test_from_when_a_next_start_may_be_planned(entries, today, wanted):
     assert free_from(entries, after(today)) == (None if wanted is None else after(wanted))
 
 
+def test_a_count_is_made_before_a_planned_treatment_and_not_within_it():
+    """Closed hives are left shut, and while a treatment works mites fall that it has killed
+    (common practice, no source)."""
+    plan = Plan(after(3), FORMIC, TWO_STRIPS, 0.9)
+    for due, on in ((2, 2), (3, 3), (4, 3), (16, 3), (17, 17)):
+        found = still(today=START, plan=plan, counts_due=after(due))
+        assert [one.day for one in found if one.kind is Kind.COUNT] == [after(on)], due
+
+
 def test_a_plan_waits_for_what_is_in_the_hives():
     plan = Plan(after(10), FORMIC, TWO_STRIPS, 0.9)
 

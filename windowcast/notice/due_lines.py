@@ -72,7 +72,7 @@ def _by(due: Due, timing: Timing, today: date) -> str:
     if due.cause is Cause.SEASON and due.end_by is not None:
         return tr(
             "start by {last}, to be over by {end}, when winter bees begin to be raised",
-            last=words.day(_last_start(due.by, timing)),
+            last=words.day(last_start(due.by, timing)),
             end=words.day(due.end_by),
         )
     if due.early is not None and today < due.early < due.by:
@@ -84,7 +84,7 @@ def _by(due: Due, timing: Timing, today: date) -> str:
     return tr("start by {day}: then the counts expect the threshold passed", day=words.day(due.by))
 
 
-def _last_start(by: date, timing: Timing) -> date:
+def last_start(by: date, timing: Timing) -> date:
     """The last day for the regimen that is named; `by` is that of the shortest exposure, and holds
     where the run goes on in another regimen."""
     run = timing.span

@@ -44,8 +44,11 @@ def answer_lines(answer: YardAnswer, units: str, beside: Beside = NOTHING) -> li
     if beside.heading:
         lines.append(wrapped(beside.heading))
     lines += [*beside.first, *beside.last]
-    for one in answer.treatments:
-        lines += ["", *_treatment_lines(one, answer, units)]
+    if beside.windows:
+        for one in answer.treatments:
+            lines += ["", *_treatment_lines(one, answer, units)]
+    else:
+        lines += ["", wrapped(tr("No start is named while a treatment is in."))]
     sources = [wrapped(line) for line in (source_line(answer), licence_line(answer)) if line]
     return lines + (["", *sources] if sources else [])
 

@@ -58,6 +58,11 @@ class Plan(NamedTuple):
     regimen: Regimen
     chance: float | None
 
+    @property
+    def end(self) -> date:
+        """The day after the exposure."""
+        return self.start + timedelta(days=self.regimen.exposure_days)
+
 
 class Job(NamedTuple):
     """One thing to do at one yard.
@@ -121,7 +126,8 @@ def jobs(
     plan:        left out where `free_from` is after its start
     today:       in the yard's own calendar
     counts_due:  when the season next asks for a count; passed over while a treatment runs or the
-                 count after one is due, which takes its place
+                 count after one is due, which takes its place; within the exposure of `plan` it is
+                 made on the day of its start
     seams:       of bees in a colony; None: by the brood chambers
     """
     book = _Book(yard, rules, today, seams, entries)
@@ -132,10 +138,15 @@ def jobs(
             # The count after a treatment no longer tells of it once the next one is in.
             found += book.of_course(course, counted_after=place == len(known) - 1)
     awaited = any(one.kind is Kind.COUNT_AFTER for one in to_do(found))
-    if counts_due is not None and not awaited:
-        found.append(book.count(counts_due))
     free = free_from(entries, today)
-    if plan is not None and (free is None or plan.start >= free):
+    if plan is not None and free is not None and plan.start < free:
+        plan = None
+    if counts_due is not None and not awaited:
+        if plan is not None and plan.start < counts_due < plan.end:
+            # While it works a count says little, and some hives must stay shut: count before it.
+            counts_due = plan.start
+        found.append(book.count(counts_due))
+    if plan is not None:
         found += book.of_plan(plan)
     return tuple(sorted(found, key=lambda one: (one.on, _ORDER[one.kind])))
 

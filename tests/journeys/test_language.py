@@ -45,7 +45,7 @@ def journey(tmp_path):
 
 
 def done(journey: Journey, *arguments: str) -> str:
-    found = journey.windowcast(*arguments)
+    found = journey.windowcast(*arguments, timeout=600)
     assert found.returncode == 0, found.stderr
     return found.stdout
 

@@ -72,8 +72,9 @@ def settings(
     mail_port: int | None = None,
     recipients: str = '["crew@example.org"]',
     extra: str = "",
+    pictures: bool = False,
 ) -> str:
-    """windowcast.toml for loopback servers."""
+    """windowcast.toml for loopback servers. Pictures in letters take long to draw."""
     text = f"""
 {extra}
 [weather]
@@ -97,6 +98,8 @@ security = "none"
 sender = "Windowcast <bees@example.org>"
 recipients = {recipients}
 """
+        if not pictures:
+            text += "pictures = false\n"
     return text
 
 

@@ -187,20 +187,19 @@ def swap(
         if len(doses) == 1:
             raise UsageError(
                 tr(
-                    "{treatment}, {regimen}, are given once: there is no swap; to enter that they"
-                    " came out",
+                    "{treatment}, {regimen}, are given once: there is no swap",
                     treatment=words.treatment_plural(course.treatment),
                     regimen=course.regimen.id,
                 ),
-                typed=f': windowcast treat remove "{yard.name}"',
+                typed=f'; to enter that they came out: windowcast treat remove "{yard.name}"',
             )
         if len(course.swaps) + 1 >= len(doses):
             raise UsageError(
                 tr(
-                    "the last dose was given on {day} already; to change that entry",
+                    "the last dose was given on {day} already",
                     day=words.day(course.dosed[-1]),
                 ),
-                typed=f": windowcast treat correct {course.swaps[-1].id}",
+                typed=f"; to change that entry: windowcast treat correct {course.swaps[-1].id}",
             )
         _after(day, course.dosed[-1], last=False, entry=course.entry.id)
         planned = course.ahead()[0].day

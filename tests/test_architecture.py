@@ -29,7 +29,8 @@ LAYERS = (
     ("telling",),
     ("watching",),
     ("news",),
-    ("standing",),
+    ("standing", "plan_words"),
+    ("planning",),
     ("visiting", "counts", "doing", "records"),
     ("entering", "recipients"),
     ("chance", "second_look"),
@@ -74,6 +75,7 @@ TOUCHES_THE_WORLD = {
     "urllib",
 }
 IN_MEMORY = {
+    ("notice/crew_lines.py", "io"): "what writes a table wants a file to write to; here it is text",
     ("notice/record_lines.py", "io"): "the csv module writes to a file; here it is text in memory",
     (
         "notice/visit_lines.py",
@@ -103,6 +105,9 @@ EDGE_TO_EDGE = {
     ("store", "store_journal"): "some of the database's statements, apart for the same reason",
     ("store", "store_calendar"): "some of the database's statements, apart for the same reason",
     ("push", "mail"): "answers in the same words what became of a message",
+    ("store", "store_crew"): "some of the database's statements, apart for the same reason",
+    ("store_crew", "store_history"): "writes instants the same way",
+    ("store_crew", "store_records"): "takes the database as every statement does",
     ("store", "store_second"): "some of the database's statements, apart for the same reason",
     ("store_second", "store_history"): "writes instants the same way",
     ("store_second", "store_records"): "takes the database as every statement does",
@@ -115,6 +120,7 @@ EDGE_TO_EDGE = {
     ("store_journal", "store_history"): "writes instants the same way",
     ("store_calendar", "store_history"): "writes instants the same way",
     ("store_history", "store_records"): "gives those records",
+    ("config_crews", "table_file"): "a table of drives belongs to the configuration",
     ("config", "toml_lines"): "finds the line of a mistake; a part of reading the configuration",
     ("config", "zones"): "finds a yard's time zone; a part of reading the configuration",
 }

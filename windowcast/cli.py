@@ -40,6 +40,7 @@ LAZY = {
     "count": "count",
     "season": "past",
     "observed": "past",
+    "plan": "plan",
     "verify": "past",
     "visits": "visits",
 }

@@ -21,6 +21,7 @@ from windowcast.crew.instance import (
     faults,
     legs,
     option_value,
+    placed_value,
     working,
     worth,
 )
@@ -114,7 +115,14 @@ def by_trying_everything(task: Instance) -> float:
                 break
             total += minutes[key]
         else:
-            value = sum(option_value(task, need, one.option) for need, one in plan.items())
+            value = sum(
+                option_value(task, need, one.option)
+                + sum(
+                    placed_value(task, need, one.option, number, placed)
+                    for number, placed in enumerate(one.stops)
+                )
+                for need, one in plan.items()
+            )
             best = max(best, value - task.hour * total / 60)
     return best
 

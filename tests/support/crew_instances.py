@@ -75,11 +75,11 @@ def instance(
                     wide = [day for day in works if -1 <= day - right <= 3]
                     wide.sort(key=lambda day, right=right: (abs(day - right), day))
                     stops.append(Stop("swap", tuple(wide), 2.5 * colonies, 12.0, "formic acid",
-                                      colonies, 9))  # fmt: skip
+                                      colonies, 9, right))  # fmt: skip
                 right = start + exposure
                 wide = [day for day in works if 0 <= day - right <= 4]
                 stops.append(Stop("remove", tuple(wide), 1.5 * colonies, 12.0, "formic acid", 0,
-                                  exposure - (swap or 0)))  # fmt: skip
+                                  exposure - (swap or 0), right))  # fmt: skip
                 options.append(
                     Option(start, "formic-strips", f"days-{exposure}", tuple(stops),
                            colonies * weight * share, share, bits, SCENARIOS)
@@ -95,4 +95,5 @@ def instance(
         days=whole,
         stock=(Stock("formic-strips", ((0, total), (10, total // 2))),) if stock else (),
         hour=hour,
+        away=0.003,
     )

@@ -12,8 +12,8 @@ from windowcast.crew.instance import (
     Leg,
     Placed,
     Plan,
-    kept_value,
     option_value,
+    placed_value,
 )
 
 SLACK = 1e-7
@@ -106,14 +106,18 @@ class Board:
         for place_in, stop in enumerate(option.stops):
             best, best_day, best_crew = spend - spent, -1, -1
             promise = kept[place_in] if kept else None
+            right, away = stop.right, instance.away * instance.needs[need].colonies / per_minute
             crews = self._crews[stop.skill]
             for day in stop.days:
                 if day < last + stop.after:
                     continue
+                off = 0.0 if right is None else away * abs(day - right)
                 for crew in crews:
                     work = stop.set_up + stop.hands / instance.crews[crew].people
                     left = self.left(crew, day)
-                    less = bonus if promise is not None and promise == (day, crew) else 0.0
+                    less = -off
+                    if promise is not None and promise == (day, crew):
+                        less += bonus
                     if left < work or work - less >= best:
                         continue
                     minutes = work + self.more(crew, day, place)
@@ -211,12 +215,32 @@ class Board:
             self._remove(need, number, chosen)
         return chosen
 
+    def append(self, crew: int, day: int, leg: Leg, chosen: Chosen) -> None:
+        """One more stop at the end of a day, as a finished plan has it; `count` adds the rest."""
+        instance = self.instance
+        one = self.days.setdefault((crew, day), _Day([], [], 0.0))
+        roads, home = instance.roads, instance.crews[crew].place
+        place = instance.needs[leg.need].place
+        before = route.length(roads, home, one.places)
+        one.legs.append(leg)
+        one.places.append(place)
+        stop = instance.needs[leg.need].options[chosen.option].stops[leg.stop]
+        more = route.length(roads, home, one.places) - before
+        minutes = stop.minutes(instance.crews[crew].people) + more
+        one.minutes += minutes
+        self.minutes += minutes
+
+    def count(self, need: int, chosen: Chosen) -> None:
+        """A need whose stops are all there."""
+        self.chosen[need] = chosen
+        self.value += self._value(need, chosen)
+        self._use(need, chosen, 1)
+
     def _value(self, need: int, chosen: Chosen) -> float:
-        value = option_value(self.instance, need, chosen.option)
-        if chosen.option == self.instance.needs[need].promised:
-            for number, placed in enumerate(chosen.stops):
-                value += kept_value(self.instance, need, chosen.option, number, placed)
-        return value
+        return option_value(self.instance, need, chosen.option) + sum(
+            placed_value(self.instance, need, chosen.option, number, placed)
+            for number, placed in enumerate(chosen.stops)
+        )
 
     def _use(self, need: int, chosen: Chosen, sign: int) -> None:
         option = self.instance.needs[need].options[chosen.option]

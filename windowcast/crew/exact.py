@@ -8,7 +8,7 @@ from collections.abc import Callable
 from itertools import combinations, product
 from typing import Any
 
-from windowcast.crew.instance import Chosen, Instance, Leg, Placed, Plan, kept_value, option_value
+from windowcast.crew.instance import Chosen, Instance, Leg, Placed, Plan, option_value, placed_value
 from windowcast.crew.route import length, tour
 
 MOST_PLACES = 6
@@ -50,7 +50,7 @@ def exactly(instance: Instance, *, left_s: Callable[[], float]) -> Plan | None:
             key = (placed.crew, placed.day)
             work = stop.minutes(instance.crews[placed.crew].people)
             minutes += work
-            kept += kept_value(instance, need, chosen.option, place_in, placed)
+            kept += placed_value(instance, need, chosen.option, place_in, placed)
             room = instance.crews[placed.crew].minutes[placed.day]
             cell(("minutes", key), number, work, room)
             cell(("there", key, need), number, 1.0, 0.0)

@@ -46,6 +46,7 @@ class Stop(NamedTuple):
     skill:    the active that is handled; "": none
     strips:   put in, of the option's treatment
     after:    days from the stop before to this one, at least: what went in late works later
+    right:    the day that is right for it; None: all of its days are as good
     """
 
     task: str
@@ -55,6 +56,7 @@ class Stop(NamedTuple):
     skill: str = ""
     strips: int = 0
     after: int = 1
+    right: int | None = None
 
     def minutes(self, people: int) -> float:
         return self.set_up + self.hands / people
@@ -97,6 +99,7 @@ class Need(NamedTuple):
     promised: the option (number) that was promised; None: none was, or it is no longer there
     kept:     who was to do which of its stops when; None for a stop that can no longer be so
     begun:    it belongs to a treatment that is in the hives
+    starts:   it begins a treatment; else it is a job that is in hand
     """
 
     key: str
@@ -109,6 +112,7 @@ class Need(NamedTuple):
     promised: int | None = None
     kept: tuple[Placed | None, ...] = ()
     begun: bool = False
+    starts: bool = True
 
 
 class Stock(NamedTuple):
@@ -126,6 +130,8 @@ class Instance(NamedTuple):
     """One task for the planner.
 
     hour:    what an hour of one crew is held to be worth, in colonies; above 0
+    away:    what each day that a visit is away from its right day costs, in colonies for each
+             colony
     keep:    what a promise is worth more than another way, in colonies: a move must gain it. Half
              of it hangs on the start and the regimen, half on the days and crews of its stops
     """
@@ -136,6 +142,7 @@ class Instance(NamedTuple):
     days: int
     stock: tuple[Stock, ...] = ()
     hour: float = 0.1
+    away: float = 0.0
     keep: float = 1.0
 
     def stock_of(self, treatment: str) -> Stock | None:
@@ -187,12 +194,17 @@ def option_value(instance: Instance, need: int, option: int) -> float:
     return one.options[option].value + bonus
 
 
-def kept_value(instance: Instance, need: int, option: int, stop: int, placed: Placed) -> float:
-    """What one stop is worth more for being done as it was promised."""
+def placed_value(instance: Instance, need: int, option: int, stop: int, placed: Placed) -> float:
+    """What one stop is worth more for being done as it was promised, less what it costs to be away
+    from its right day."""
     one = instance.needs[need]
-    if option != one.promised or stop >= len(one.kept) or one.kept[stop] != placed:
-        return 0.0
-    return instance.keep / 2 / len(one.kept)
+    right = one.options[option].stops[stop].right
+    found = 0.0
+    if right is not None:
+        found -= instance.away * one.colonies * abs(placed.day - right)
+    if option == one.promised and stop < len(one.kept) and one.kept[stop] == placed:
+        found += instance.keep / 2 / len(one.kept)
+    return found
 
 
 def legs(chosen: Mapping[int, Chosen]) -> Iterator[tuple[tuple[int, int], Leg]]:
@@ -227,7 +239,7 @@ def worth(instance: Instance, plan: Plan) -> float:
     """What a plan is worth: what its options are, less the hours that they take."""
     gained = sum(option_value(instance, need, one.option) for need, one in plan.chosen.items())
     gained += sum(
-        kept_value(instance, need, one.option, number, placed)
+        placed_value(instance, need, one.option, number, placed)
         for need, one in plan.chosen.items()
         for number, placed in enumerate(one.stops)
     )

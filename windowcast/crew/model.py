@@ -188,7 +188,14 @@ class Program:
                     )
                     need_of.append(number)
                     option_of.append(place)
-                    value.append(option_value(instance, number, place))
+                    away = sum(
+                        abs(day - stop.right)
+                        for day, stop in zip(chosen, option.stops, strict=True)
+                        if stop.right is not None
+                    )
+                    value.append(
+                        option_value(instance, number, place) - instance.away * need.colonies * away
+                    )
         widest = max(map(len, ways), default=1)
         none = len(day_of)
         self.ways = np.array(

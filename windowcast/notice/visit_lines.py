@@ -306,3 +306,18 @@ def _amount(load: Load) -> str:
 def _time(minutes: float) -> str:
     hours, left = divmod(round(minutes), 60)
     return f"{hours} h {left:02d} min" if hours else f"{left} min"
+
+
+def load_words(load: Load) -> str:
+    """What goes onto the truck: "51 strips"; "" for nothing."""
+    return _amount(load)
+
+
+def load_document(load: Load) -> dict[str, Any]:
+    """A load as JSON allows."""
+    return _load_document(load)
+
+
+def time_words(minutes: float) -> str:
+    """ "2 h 05 min", "40 min"."""
+    return _time(minutes)

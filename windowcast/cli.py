@@ -117,9 +117,12 @@ def check(ctx: click.Context, reach: bool, config_folder: str | None) -> None:
     Example: windowcast check --reach
     """
     from windowcast import health
-    from windowcast.edges import store
+    from windowcast.edges import config_crews, store
 
     configuration = configuration_of(ctx, config_folder, secrets=None)
+    crews = config_crews.of(configuration)
+    if crews.mistakes:
+        raise ConfigError(list(crews.mistakes))
     answers = store.check_place(
         configuration.store_url, configuration.folder, password=configuration.store_password
     )

@@ -101,9 +101,12 @@ def _none_lines(planned: Planned) -> list[str]:
         what = tr("start") if need.starts else need.options[0].stops[0].task
         said = plan_lines.none_words(frame, reason.need, reason.missing)
         found.append(f"{need.yard}, {what}: {said}")
+    for number in planned.shut:
+        need = task.instance.needs[number]
+        found.append(f"{need.yard}, {need.options[0].stops[0].task}: {plan_lines.shut_words()}")
     for one in task.yards:
         found += [
-            f"{one.yard.name}, {job.kind.value}: {plan_lines.lost_words([lost])}"
+            f"{one.yard.name}, {job.kind.value}: {plan_lines.skipped_words(lost)}"
             for job, lost in one.skipped
         ]
         if one.without is not None:
@@ -184,6 +187,15 @@ def document(planned: Planned, *, number: int | None) -> dict[str, Any]:
         ]
         + [
             {
+                "yard": task.instance.needs[number].yard,
+                "task": task.instance.needs[number].options[0].stops[0].task,
+                "why": plan_lines.shut_words(),
+                "lacks": None,
+            }
+            for number in planned.shut
+        ]
+        + [
+            {
                 "yard": one.yard.name,
                 "task": "start",
                 "why": plan_lines.without_words(
@@ -201,7 +213,7 @@ def document(planned: Planned, *, number: int | None) -> dict[str, Any]:
             {
                 "yard": one.yard.name,
                 "task": job.kind.value,
-                "why": plan_lines.lost_words([lost]),
+                "why": plan_lines.skipped_words(lost),
                 "lacks": None,
             }
             for one in task.yards

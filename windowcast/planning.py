@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from windowcast.answer import answer_yard, find_treatments, stored_weather
 from windowcast.crew import needs as wanted
 from windowcast.crew import replan
+from windowcast.crew.board import Board
 from windowcast.crew.explain import Missing, WhyThis, board_of, why_none, why_this
 from windowcast.crew.instance import Crew, Instance, Leg, Need, Plan, Stock
 from windowcast.crew.judge import Judgement, judge
@@ -103,7 +104,11 @@ class Reason(NamedTuple):
 
 
 class Planned(NamedTuple):
-    """A plan with all that is said of it."""
+    """A plan with all that is said of it.
+
+    shut:  counts that would fall into a treatment of their yard, and are left out: they would say
+           nothing of either, and open hives that are to stay shut
+    """
 
     task: Task
     plan: Plan
@@ -112,6 +117,7 @@ class Planned(NamedTuple):
     why: Mapping[int, WhyThis]
     unplaced: tuple[Reason, ...]
     moves: tuple[Move, ...]
+    shut: tuple[int, ...] = ()
 
     def job(self, leg: Leg, day: int) -> Job:
         """What is done at a stop, on the day of the plan."""
@@ -425,12 +431,35 @@ def make(task: Task, *, clock: Callable[[], float]) -> Planned:
     plan = planner.make(task.instance, left_s=lambda: ends - clock())
     board = board_of(task.instance, plan)
     replan.hold(board)
+    shut = _while_treated(task, board)
+    for need in shut:
+        board.take(need)
     settled = board.plan(plan.how, bound=plan.bound, gap=plan.gap)
-    plan = settled._replace(seconds=clock() - began)
-    return finish(task, plan)
+    return finish(task, settled._replace(seconds=clock() - began), shut)
 
 
-def finish(task: Task, plan: Plan) -> Planned:
+def _while_treated(task: Task, board: Board) -> tuple[int, ...]:
+    """The counts that fall into a treatment of their yard, planned or begun."""
+    instance = task.instance
+    treated: dict[str, tuple[int, int]] = {}
+    for need, chosen in board.chosen.items():
+        if instance.needs[need].starts:
+            option = instance.needs[need].options[chosen.option]
+            _, regimen = regimen_of(task.configuration, option.treatment, option.regimen)
+            days = option.start + 1, option.start + regimen.exposure_days - 1
+            treated[instance.needs[need].yard] = days
+    found = []
+    for need, chosen in board.chosen.items():
+        one = instance.needs[need]
+        first, last = treated.get(one.yard, (0, -1))
+        stop = one.options[chosen.option].stops[0]
+        counts = not one.starts and stop.task == Kind.COUNT.value
+        if counts and first <= chosen.stops[0].day <= last:
+            found.append(need)
+    return tuple(sorted(found))
+
+
+def finish(task: Task, plan: Plan, shut: tuple[int, ...] = ()) -> Planned:
     """A plan with all that is said of it."""
     instance = task.instance
     board = board_of(instance, plan)
@@ -447,8 +476,9 @@ def finish(task: Task, plan: Plan) -> Planned:
         unplaced=tuple(
             Reason(number, why_none(board, number))
             for number in range(len(instance.needs))
-            if number not in plan.chosen
+            if number not in plan.chosen and number not in shut
         ),
+        shut=shut,
         moves=replan.moves(
             board, task.promises, first=task.first, today=task.today, begun=task.begun
         ),

@@ -90,12 +90,7 @@ def plan(
             click.echo("\n".join(lines))
         return
     _check_solver()
-    found = config_crews.load(
-        configuration.folder,
-        yards=[yard.name for yard in configuration.yards],
-        treatments=[one.id for one in configuration.treatments],
-        actives=list(dict.fromkeys(one.active for one in configuration.treatments)),
-    )
+    found = config_crews.of(configuration)
     for mistake in found.mistakes:
         say(mistake)
     if found.mistakes:

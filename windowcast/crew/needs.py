@@ -35,8 +35,8 @@ too cold; our own choice."""
 JOB_LATER = 14
 """Within so many days a job that is late is still done, and a count that the season asks for."""
 WAITING = 0.0005
-"""What each day that a start comes later costs, as a share of what it is worth, so that of days that
-are as good the first is taken: forecasts are surer of it, and mites grow. Our own choice."""
+"""What each day that a start comes later costs, as a share of what it is worth, so that of days as
+good as each other the first is taken: forecasts are surer of it, and mites grow. Our own choice."""
 AWAY = 0.005
 """What each day that a visit is away from its right day costs, in colonies for each colony: an hour
 or two of driving for a yard and some days. Our own choice."""

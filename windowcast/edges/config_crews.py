@@ -18,6 +18,7 @@ from windowcast.edges import config, table_file
 from windowcast.edges import config_values as values
 from windowcast.edges.config_schema import Fault, Key, read_table
 from windowcast.edges.config_values import Wrong, nearest, shown
+from windowcast.edges.settings import Configuration
 from windowcast.errors import ConfigError, UsageError
 
 NAME = "crews.toml"
@@ -186,6 +187,16 @@ def load(
         **numbers,
     )
     return Crews(settings, (*file.mistakes(), *wrong))
+
+
+def of(configuration: Configuration) -> Crews:
+    """The crews described beside a configuration, whose yards and treatments they may name."""
+    return load(
+        configuration.folder,
+        yards=[yard.name for yard in configuration.yards],
+        treatments=[one.id for one in configuration.treatments],
+        actives=list(dict.fromkeys(one.active for one in configuration.treatments)),
+    )
 
 
 def _crew(row: dict[str, Any]) -> CrewRow:

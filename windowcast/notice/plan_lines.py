@@ -203,6 +203,11 @@ def skipped_words(lost: Lost) -> str:
     return tr("{day} and the days that would do: {why}", day=words.day(lost.day), why=lost.why)
 
 
+def shut_words() -> str:
+    """Why a count is left out."""
+    return tr("the treatment works on all days that would do; count before the start")
+
+
 def without_words(
     *, known: bool, blocked: Sequence[Blocked], free: date | None, lost: Sequence[Lost]
 ) -> str:

@@ -11,6 +11,8 @@ from windowcast.crew.instance import Chosen, Instance, Plan, worth
 
 GAP = 0.01
 """So near to the best, as a share, the program is solved."""
+LEAST_S, A_NEED_S = 2.0, 0.02
+"""Seconds that the program may take, in all and for each need."""
 ROUNDS_A_NEED, LEAST_ROUNDS = 12, 400
 """So often yards are taken out and put in again."""
 
@@ -35,8 +37,10 @@ def make(
     if small is not None:
         return small
     drive = _as_driven(instance, first)
-    half = left_s() / 2
-    found = model.solve(instance, drive, gap=gap, left_s=lambda: left_s() - half)
+    # The search on the roads gains more from the time than the last per mille of the program.
+    enough_s = LEAST_S + A_NEED_S * len(instance.needs)
+    later = max(left_s() / 2, left_s() - enough_s)
+    found = model.solve(instance, drive, gap=gap, left_s=lambda: left_s() - later)
     start = _promised(instance) or _again(instance, first)
     if found is not None:
         settled = settle.settle(instance, found.columns, model.kinds(instance))

@@ -51,6 +51,22 @@ def test_the_hours_named_free_a_place_and_less_do_not(seed: int):
             less = with_minutes(less, short.crew, short.day, short.minutes * 0.9)
         fit = board_of(less, plan).fit(need, found.option, least=-1e9)
         assert fit is None
+        for short in found.hours:
+            crew = task.crews[short.crew]
+            legs = plan.routes.get((short.crew, short.day), ())
+            stops = [task.needs[leg.need].options[plan.chosen[leg.need].option].stops[leg.stop]
+                     for leg in legs]  # fmt: skip
+            mine = next(
+                stop for stop in task.needs[need].options[found.option].stops
+                if short.day in stop.days
+            )  # fmt: skip
+            used = crew.minutes[short.day] - board.left(short.crew, short.day)
+            drive = used - sum(stop.minutes(crew.people) for stop in stops)
+            more = board.more(short.crew, short.day, task.needs[need].place)
+            with_one_more = (
+                drive + more + sum(stop.minutes(crew.people + 1) for stop in [*stops, mine])
+            )
+            assert short.hand is (with_one_more <= crew.minutes[short.day] + 1e-9)
     assert tried
 
 

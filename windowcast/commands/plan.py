@@ -138,7 +138,9 @@ def plan(
 
 def _check_solver() -> None:
     """UsageError that names the extra where the solver is not installed."""
-    from importlib.util import find_spec
-
-    if find_spec("scipy") is None:
-        raise UsageError("planning needs scipy; install it: pip install 'windowcast[plan]'")
+    try:
+        import scipy.optimize  # noqa: F401
+    except ImportError:
+        raise UsageError(
+            "planning needs scipy; install it: pip install 'windowcast[plan]'"
+        ) from None

@@ -12,6 +12,7 @@ from windowcast.crew.instance import (
     Leg,
     Placed,
     Plan,
+    Stop,
     option_value,
     placed_value,
 )
@@ -86,6 +87,15 @@ class Board:
         return route.cheapest(
             self.instance.roads, home, [] if used is None else used.places, place
         )[0]
+
+    def stops_on(self, crew: int, day: int) -> list[Stop]:
+        """What a crew does on a day."""
+        used = self.days.get((crew, day))
+        needs = self.instance.needs
+        return [
+            needs[leg.need].options[self.chosen[leg.need].option].stops[leg.stop]
+            for leg in ([] if used is None else used.legs)
+        ]
 
     def fit(self, need: int, number: int, *, least: float = 0.0) -> Fit | None:
         """The cheapest way to serve a need by one of its options, all else as it is; None: none

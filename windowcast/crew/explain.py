@@ -22,11 +22,15 @@ class Bound(Enum):
 
 
 class Shortage(NamedTuple):
-    """Minutes that one crew lacks on one day."""
+    """Minutes that one crew lacks on one day.
+
+    hand:  one person more in the crew on that day would make up for them
+    """
 
     crew: int
     day: int
     minutes: float
+    hand: bool
 
 
 class Missing(NamedTuple):
@@ -154,7 +158,10 @@ def missing(board: Board, need: int, number: int) -> Missing:
         if short > 0 and alone > max(instance.crews[crew].minutes):
             return Missing(number, Bound.LENGTH)
         if short > 1e-7:
-            hours.append(Shortage(crew, day, short))
+            people = instance.crews[crew].people
+            hands = stop.hands + sum(one.hands for one in board.stops_on(crew, day))
+            spared = hands / people - hands / (people + 1)
+            hours.append(Shortage(crew, day, short, spared >= short))
         spent += minutes
         last = day
     loses = instance.hour * spent / 60 - option_value(instance, need, number)

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from typing import NamedTuple
 
 from windowcast.crew.instance import Need, Option, Stop
+from windowcast.language import tr
 from windowcast.sky.scenarios import MISSING, Scenarios
 from windowcast.trade.bring import with_spare
 from windowcast.trade.due import Cause, Due, last_start
@@ -82,7 +83,7 @@ class Calendar(NamedTuple):
     def hindrance(self, day: int, skill: str) -> str:
         """Why nobody can work on a day; "" where somebody can."""
         if not 0 <= day < self.days:
-            return "it is beyond the days planned"
+            return tr("it is beyond the days planned")
         on = self.date(day)
         for one in self.fixed:
             if one.visits and one.first <= on <= one.last:
@@ -90,9 +91,10 @@ class Calendar(NamedTuple):
         if day in self.closed:
             return self.closed[day]
         works = self.works.get(skill, frozenset())
-        if day not in works:
-            return "no crew works" if works else f"no crew may handle {skill}"
-        return ""
+        if day in works:
+            return ""
+        unskilled = not works and bool(self.works.get(""))
+        return tr("no crew may handle {active}", active=skill) if unskilled else tr("no crew works")
 
 
 class Lost(NamedTuple):
@@ -144,14 +146,14 @@ def closed_days(
         if known is not None and known.high_c is not None:
             reasons = hindrances(known, rules)
             if reasons:
-                found[day] = " and ".join(one.value for one in reasons)
+                found[day] = tr(" and ").join(one.value for one in reasons)
             continue
         row = None if scenarios is None else (on - scenarios.first_day).days
         if scenarios is None or row is None or not 0 <= row < scenarios.days:
             continue
         highs = [one for one in scenarios.row(row) if one != MISSING]
         if highs and sum(one < lowest for one in highs) > TOO_COLD * len(highs):
-            found[day] = "too cold in most scenarios"
+            found[day] = tr("too cold in most scenarios")
     return found
 
 

@@ -156,8 +156,6 @@ def load(
         raise ConfigError(file.mistakes())
     faults = file.faults
     sound = read_table(file.document, CREWS, (), faults, whole_file=CREWS)
-    if not isinstance(sound.get("plan", {}), dict):
-        sound.pop("plan")
     _between_keys(sound, faults, yards, treatments, actives)
     bad = {fault.path[:2] for fault in faults if len(fault.path) > 1}
 

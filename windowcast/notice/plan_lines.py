@@ -158,16 +158,22 @@ def none_words(frame: Frame, need: int, found: Missing | None) -> str:
 
 
 def frees(frame: Frame, found: Missing) -> str:
-    """What would free a place: "one more hand on Thu Sep 3 for 70 min and 10 more strips"."""
+    """What would free a place: "one more hand with North crew on Thu Sep 3 and 10 more strips"."""
     parts = []
     for one in found.hours:
-        parts.append(
-            tr(
-                "one more hand on {day} for {minutes} min",
-                day=frame.day(one.day),
-                minutes=_up(one.minutes),
+        crew, day = frame.instance.crews[one.crew].name, frame.day(one.day)
+        if one.hand:
+            parts.append(tr("one more hand with {crew} on {day}", crew=crew, day=day))
+        else:
+            minutes = _up(one.minutes)
+            parts.append(
+                tr(
+                    "{minutes} more minutes with {crew} on {day}",
+                    minutes=minutes,
+                    crew=crew,
+                    day=day,
+                )
             )
-        )
     if found.strips:
         parts.append(trn("{count} more strip", "{count} more strips", found.strips))
     return words.listed(parts) if parts else ""
@@ -279,6 +285,7 @@ def missing_document(frame: Frame, found: Missing | None, need: int) -> dict[str
                 "crew": frame.instance.crews[one.crew].name,
                 "date": (frame.first + timedelta(days=one.day)).isoformat(),
                 "minutes": _up(one.minutes),
+                "one_more_hand": one.hand,
             }
             for one in found.hours
         ],

@@ -29,6 +29,8 @@ MOST_DAYS = 3
 """So many days of each visit's are looked at, the nearest to the right one first."""
 ROUNDS = 40
 """So often new columns are looked for at most."""
+DIVES = (5, 10, 20, 2, 7, 3, 15)
+"""One in so many parts is made whole at each step of a dive; which does best no rule tells."""
 NEAR_WAYS = 15
 """So many ways of each need go into the last program besides those that the prices asked for."""
 
@@ -394,39 +396,94 @@ def _whole(
 ) -> tuple[Floats | None, float]:
     """The best whole columns, to a share of `gap` of the bound, and their worth.
 
-    What the relaxation already takes whole is kept at first and the program solved over the rest,
-    which is many times as quick; where that is not near enough, only the half of it that is worth
-    most is kept, and then nothing.
+    First by diving; where that is not near enough, by branching over what the relaxation does not
+    take whole already, then over all but the half of that which is worth most, then over all.
     """
     import numpy as np
     from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 
     worth, matrix, limit = program.matrix()
+    own = program.need_of[np.array([key[0] for key in program.columns])]
+    best: Floats | None = None
+    value = 0.0
+
+    def near() -> bool:
+        return best is not None and (bound - value <= gap * abs(value) or left_s() < 0)
+
+    for share in DIVES:
+        if near():
+            return best, value
+        dived = _dived(worth, matrix, limit, own, share)
+        if best is None or float(worth @ dived) > value:
+            best, value = dived, float(worth @ dived)
     relaxed = linprog(-worth, A_ub=matrix, b_ub=limit, bounds=(0, None), method="highs")
     none = np.zeros(len(worth))
     kept = sure = none
     if relaxed.x is not None:
         kept = (relaxed.x > 1 - 1e-6).astype(float)
         price = -relaxed.ineqlin.marginals[: len(program.instance.needs)]
-        own = program.need_of[np.array([key[0] for key in program.columns])]
         whole = kept > 0
         if whole.any():
             sure = kept * (price[own] > np.median(price[own[whole]]))
-    best: Floats | None = None
-    value = 0.0
-    for least, near in ((kept, 0.1), (sure, 0.2), (none, 0.4)):
-        if best is not None and (bound - value <= gap * abs(value) or left_s() < 0):
+    for least, part in ((kept, 0.1), (sure, 0.2), (none, 0.4)):
+        if near():
             break
         found = milp(
             -worth,
             constraints=LinearConstraint(matrix, ub=limit),
             bounds=Bounds(least, 1),
             integrality=np.ones(len(worth)),
-            options={"time_limit": max(left_s() / 2, 0.5), "mip_rel_gap": near * gap},
+            options={"time_limit": max(left_s() / 2, 0.2), "mip_rel_gap": part * gap},
         )
-        if found.x is not None and (best is None or -found.fun > value):
+        if found.x is not None and -found.fun > value:
             best, value = np.round(found.x), -float(found.fun)
     return best, value
+
+
+def _dived(worth: Floats, matrix: Any, limit: Floats, own: Whole, share: int) -> Floats:
+    """Whole columns by relaxing again and again, each time with what came out whole kept, and with
+    the largest one in `share` of the parts.
+
+    own:  the need of each column
+    """
+    import numpy as np
+    from scipy.optimize import linprog
+
+    by_column = matrix.tocsc()
+    column_of = np.repeat(np.arange(len(worth)), np.diff(by_column.indptr))
+    taken = np.zeros(len(worth))
+    live = np.ones(len(worth), dtype=bool)
+    room = limit.copy()
+    while True:
+        # What fits no more by itself is out.
+        over = by_column.data > room[by_column.indices] + 1e-9
+        live[column_of[over]] = False
+        left = np.flatnonzero(live)
+        if not len(left):
+            return taken
+        found = linprog(
+            -worth[left],
+            A_ub=by_column[:, left].tocsr(),
+            b_ub=room,
+            bounds=(0, None),
+            method="highs",
+        )
+        if found.x is None:
+            return taken
+        whole = left[found.x > 1 - 1e-6].tolist()
+        parts = np.flatnonzero((found.x > 1e-6) & (found.x <= 1 - 1e-6))
+        parts = left[parts[np.argsort(-found.x[parts], kind="stable")]]
+        some = parts[: max(1, len(parts) // share)].tolist() if len(parts) else []
+        before = taken.sum()
+        for column in [*whole, *some]:
+            rows = slice(by_column.indptr[column], by_column.indptr[column + 1])
+            wants = by_column.data[rows]
+            if live[column] and (wants <= room[by_column.indices[rows]] + 1e-9).all():
+                room[by_column.indices[rows]] -= wants
+                taken[column] = 1.0
+                live[own == own[column]] = False
+        if taken.sum() == before:
+            return taken
 
 
 def trip_size(instance: Instance) -> int:

@@ -13,6 +13,8 @@ GAP = 0.01
 """So near to the best, as a share, the program is solved."""
 LEAST_S, A_NEED_S = 2.0, 0.02
 """Seconds that the program may take, in all and for each need."""
+LAST_SHARE = 0.05
+"""Of the time, for the best order of each day at the end."""
 ROUNDS_A_NEED, LEAST_ROUNDS = 12, 400
 """So often yards are taken out and put in again."""
 
@@ -38,6 +40,7 @@ def make(
         return small
     drive = _as_driven(instance, first)
     # The search on the roads gains more from the time than the last per mille of the program.
+    last_s = LAST_SHARE * left_s()
     enough_s = LEAST_S + A_NEED_S * len(instance.needs)
     later = max(left_s() / 2, left_s() - enough_s)
     found = model.solve(instance, drive, gap=gap, left_s=lambda: left_s() - later)
@@ -48,7 +51,7 @@ def make(
         if settled.worth > start.worth:
             start = settled
     wanted = max(LEAST_ROUNDS, ROUNDS_A_NEED * len(instance.needs)) if rounds is None else rounds
-    settle.improve(start, rounds=wanted, enough=lambda: left_s() < 0)
+    settle.improve(start, rounds=wanted, enough=lambda: left_s() < last_s)
     plan = start.plan("the program, driven and made better")
     if worth(instance, plan) < worth(instance, first):
         plan = first

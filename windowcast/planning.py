@@ -5,8 +5,9 @@ Nothing is fetched. What was promised stays unless a move gains more than `move_
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -19,7 +20,7 @@ from windowcast.crew.instance import Crew, Instance, Leg, Need, Plan, Stock
 from windowcast.crew.judge import Judgement, judge
 from windowcast.crew.needs import Calendar, Fixed, Lost
 from windowcast.crew.replan import Move, Promise
-from windowcast.crew.settings import CrewSettings
+from windowcast.crew.settings import CrewRow, CrewSettings
 from windowcast.crew.sheet import Sheet, sheets
 from windowcast.crew.travel import Point, roads
 from windowcast.edges.settings import Configuration
@@ -82,7 +83,10 @@ class YardTask(NamedTuple):
 
 
 class Task(NamedTuple):
-    """All that a plan is made from."""
+    """All that a plan is made from.
+
+    late:  minutes of today that each crew has behind it, by its number
+    """
 
     configuration: Configuration
     settings: CrewSettings
@@ -90,10 +94,18 @@ class Task(NamedTuple):
     days: int
     today: date
     yards: tuple[YardTask, ...]
+    named: Mapping[str, YardTask]
     instance: Instance
     promises: tuple[Promise, ...]
     begun: frozenset[str]
     promised_number: int | None
+    late: tuple[float, ...] = ()
+
+    def begins(self, crew: int, day: int) -> datetime:
+        """When a crew leaves on a day of the plan, local time: today not before now."""
+        on = self.first + timedelta(days=day)
+        begins = datetime.combine(on, self.instance.crews[crew].begins)
+        return begins + timedelta(minutes=self.late[crew] if on == self.today else 0)
 
 
 class Reason(NamedTuple):
@@ -151,11 +163,13 @@ def gather(
     )
     whole = days + longest + REMOVAL_LATER + 1
     places, numbers = _places(configuration, settings)
-    crews = tuple(
-        _crew(settings, number, places[numbers[_base_name(settings, number)]], begins, whole,
-              numbers[_base_name(settings, number)])
-        for number in range(len(settings.crews))
-    )  # fmt: skip
+    late = tuple(_late(configuration, row, now) for row in settings.crews)
+    crews = []
+    for number in range(len(settings.crews)):
+        place = numbers[_base_name(settings, number)]
+        crews.append(
+            _crew(settings, number, places[place], begins, whole, place, today, late[number])
+        )
     kept = store.promised_plan()
     promises = () if kept is None else promises_of(kept.document)
     found = [
@@ -191,8 +205,9 @@ def gather(
         days=days,
         today=today,
         yards=tuple(found),
+        named={one.yard.name: one for one in found},
         instance=Instance(
-            crews=crews,
+            crews=tuple(crews),
             needs=needs,
             roads=roads(
                 places,
@@ -209,6 +224,7 @@ def gather(
         promises=promises,
         begun=begun,
         promised_number=None if kept is None else kept.number,
+        late=late,
     )
 
 
@@ -238,17 +254,36 @@ def _base_name(settings: CrewSettings, number: int) -> str:
 
 
 def _crew(
-    settings: CrewSettings, number: int, base: Point, first: date, whole: int, place: int
+    settings: CrewSettings,
+    number: int,
+    base: Point,
+    first: date,
+    whole: int,
+    place: int,
+    today: date,
+    late: float,
 ) -> Crew:
-    """A crew with the minutes of each of its days: no more than it is light for."""
+    """A crew with the minutes of each of its days: no more than it is light for, and today no more
+    than are left."""
     row = settings.crews[number]
     minutes = []
     for ahead in range(whole):
         day = first + timedelta(days=ahead)
         works = day.weekday() in row.days and day not in row.off and day not in settings.holidays
         light = day_length_hours(base.latitude, day.timetuple().tm_yday)
-        minutes.append(60 * min(row.hours, light) if works else 0.0)
+        left = 60 * min(row.hours, light) - (late if day == today else 0.0)
+        minutes.append(max(0.0, left) if works else 0.0)
     return Crew(row.name, row.people, place, tuple(minutes), row.actives, row.begins)
+
+
+def _late(configuration: Configuration, row: CrewRow, now: datetime) -> float:
+    """Minutes of a crew's day that are behind it. The invented weather is a demonstration: there it
+    is always morning."""
+    if configuration.weather.provider == "sample":
+        return 0.0
+    local = now.astimezone(ZoneInfo(configuration.yards[0].timezone))
+    begins = local.replace(hour=row.begins.hour, minute=row.begins.minute, second=0, microsecond=0)
+    return max(0.0, math.ceil((local - begins).total_seconds() / 60))
 
 
 def _stock(settings: CrewSettings, first: date) -> tuple[Stock, ...]:
@@ -488,7 +523,7 @@ def finish(task: Task, plan: Plan, shut: tuple[int, ...] = ()) -> Planned:
 def job_of(task: Task, plan: Plan, leg: Leg, day: int) -> Job:
     """What is done at one stop, as `trade.work` has it, on the day of the plan."""
     need = task.instance.needs[leg.need]
-    one = next(each for each in task.yards if each.yard.name == need.yard)
+    one = task.named[need.yard]
     on = task.first + timedelta(days=day)
     if need.key in one.jobs:
         return one.jobs[need.key]._replace(on=on)
@@ -578,34 +613,33 @@ def sheet_views(planned: Planned) -> tuple[SheetView, ...]:
     """Every crew's days as people read them."""
     task = planned.task
     instance = task.instance
-    yards = {one.yard.name: one.yard for one in task.yards}
     found = []
     for sheet in planned.sheets:
         crew = instance.crews[sheet.crew]
-        day = task.first + timedelta(days=sheet.day)
+        leaves = task.begins(sheet.crew, sheet.day)
         calls = []
         for call in sheet.calls:
-            yard = yards[instance.needs[call.legs[0].need].yard]
+            yard = task.named[instance.needs[call.legs[0].need].yard].yard
             calls.append(
                 CallView(
                     yard=yard,
-                    arrive=_clock(day, crew.begins, call.arrive),
-                    leave=_clock(day, crew.begins, call.leave),
+                    arrive=_clock(leaves, call.arrive),
+                    leave=_clock(leaves, call.leave),
                     drive_minutes=call.drive,
                     jobs=tuple(planned.job(leg, sheet.day) for leg in call.legs),
                 )
             )
-        rest = None if sheet.rest is None else _clock(day, crew.begins, sheet.rest)
+        rest = None if sheet.rest is None else _clock(leaves, sheet.rest)
         found.append(
             SheetView(
                 crew=crew.name,
                 people=crew.people,
-                day=day,
-                leaves=_clock(day, crew.begins, 0.0),
+                day=task.first + timedelta(days=sheet.day),
+                leaves=leaves,
                 calls=tuple(calls),
                 rest=rest,
                 break_minutes=sheet.break_minutes,
-                back=_clock(day, crew.begins, sheet.back),
+                back=_clock(leaves, sheet.back),
                 driving=sheet.driving,
                 working=sheet.working,
             )
@@ -613,6 +647,6 @@ def sheet_views(planned: Planned) -> tuple[SheetView, ...]:
     return tuple(found)
 
 
-def _clock(day: date, begins: time, minutes: float) -> datetime:
+def _clock(leaves: datetime, minutes: float) -> datetime:
     """The local time so many minutes after a crew has left, to the minute."""
-    return datetime.combine(day, begins) + timedelta(minutes=round(minutes))
+    return leaves + timedelta(minutes=round(minutes))

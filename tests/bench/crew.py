@@ -3,9 +3,9 @@
     python tests/bench/crew.py [--instances 20]
 
 Invented yards in nests around a base, crews of two on weekdays, eight hours, 30 days. For each
-instance: seconds for the program alone (what the gap is of) and for the whole plan, on the wall, and
-what this process was busy; how near the program's choice is to its bound; what the plan expects
-beside the rule "most urgent first" on the same roads; the share of the crews' hours that is driving.
+instance: seconds for the program alone (what the gap is of) and for the whole plan, on the wall,
+and what this process was busy; how near the program's choice is to its bound; what the plan expects
+beside the rule "most urgent first" on the same roads; the share of the hours that is driving.
 """
 
 from __future__ import annotations

@@ -43,14 +43,12 @@ def roads(
 ) -> list[list[float]]:
     """Minutes from each place to each; those that are given stand, one way or both."""
     known = given or {}
-    table = []
+    table = [[0.0] * len(places) for _ in places]
     for row, one in enumerate(places):
-        line = []
-        for column, other in enumerate(places):
-            minutes = known.get((row, column), known.get((column, row)))
-            if minutes is None:
-                km = great_circle_km(one, other) * road_factor
-                minutes = 0.0 if row == column else km / speed_kmh * 60
-            line.append(minutes)
-        table.append(line)
+        for column in range(row + 1, len(places)):
+            km = great_circle_km(one, places[column]) * road_factor
+            table[row][column] = table[column][row] = km / speed_kmh * 60
+    for (row, column), minutes in known.items():
+        table[row][column] = minutes
+        table[column][row] = known.get((column, row), minutes)
     return table

@@ -16,7 +16,16 @@ from windowcast.crew import needs as wanted
 from windowcast.crew import replan
 from windowcast.crew.board import Board
 from windowcast.crew.explain import Missing, WhyThis, board_of, why_none, why_this
-from windowcast.crew.instance import Crew, Instance, Leg, Need, Plan, Stock
+from windowcast.crew.instance import (
+    Chosen,
+    Crew,
+    Instance,
+    Leg,
+    Need,
+    Placed,
+    Plan,
+    Stock,
+)
 from windowcast.crew.judge import Judgement, judge
 from windowcast.crew.needs import Calendar, Fixed, Lost
 from windowcast.crew.replan import Move, Promise
@@ -469,6 +478,7 @@ def make(task: Task, *, clock: Callable[[], float]) -> Planned:
     shut = _while_treated(task, board)
     for need in shut:
         board.take(need)
+    shut = tuple(need for need in shut if not _before_the_start(task, board, need))
     settled = board.plan(plan.how, bound=plan.bound, gap=plan.gap)
     return finish(task, settled._replace(seconds=clock() - began), shut)
 
@@ -492,6 +502,28 @@ def _while_treated(task: Task, board: Board) -> tuple[int, ...]:
         if counts and first <= chosen.stops[0].day <= last:
             found.append(need)
     return tuple(sorted(found))
+
+
+def _before_the_start(task: Task, board: Board, need: int) -> bool:
+    """Put a count on the day of the start of its yard or before, where a crew has the minutes."""
+    instance = task.instance
+    one = instance.needs[need]
+    started = min(
+        chosen.stops[0].day
+        for number, chosen in board.chosen.items()
+        if instance.needs[number].starts and instance.needs[number].yard == one.yard
+    )
+    stop = one.options[0].stops[0]
+    ways = []
+    for day in stop.days:
+        for crew, each in enumerate(instance.crews):
+            minutes = stop.minutes(each.people) + board.more(crew, day, one.place)
+            if day <= started and each.can(stop.skill) and minutes <= board.left(crew, day):
+                ways.append((minutes, -day, crew))
+    if not ways:
+        return False
+    _, day, crew = min(ways)
+    return board.put(need, Chosen(0, (Placed(-day, crew),)))
 
 
 def finish(task: Task, plan: Plan, shut: tuple[int, ...] = ()) -> Planned:

@@ -98,3 +98,35 @@ def test_the_program_names_no_plan_better_than_cp_sat_proves(seed: int):
     assert found is not None
     assert found.value <= by_cp_sat(task) + 1e-3
     assert found.gap <= 0.03
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_exchanges_make_a_solution_better_within_its_rows(seed: int):
+    import random
+
+    from windowcast.crew.exchange import Exchange
+
+    chance = random.Random(seed)
+    rows = [chance.uniform(10, 20) for _ in range(6)]
+    own = [number // 4 for number in range(80)]
+    uses = [[(row, chance.uniform(1, 6)) for row in chance.sample(range(6), 2)] for _ in own]
+    worth = [chance.uniform(1, 10) for _ in own]
+    search = Exchange(worth, uses, own, rows, {})
+    for need in range(20):  # a poor solution to begin with: whatever fits first
+        for column in reversed(search.ways[need]):
+            if search._fits(column):
+                search._use(column)
+                search.taken[need] = column
+                break
+    begun = Exchange(worth, uses, own, search.room, search.taken)
+    before = sum(worth[column] for column in begun.taken.values())
+
+    begun.improve(500, seed=seed)
+
+    assert sum(worth[column] for column in begun.taken.values()) > before
+    for row, room in enumerate(rows):
+        used = sum(amount for column in begun.taken.values()
+                   for one, amount in uses[column] if one == row)  # fmt: skip
+        assert used <= room + 1e-6
+        assert begun.room[row] == pytest.approx(room - used)
+    assert all(own[column] == need for need, column in begun.taken.items())

@@ -9,6 +9,9 @@ from typing import NamedTuple
 from windowcast.crew.board import Board
 from windowcast.crew.instance import Instance, Plan, option_value, worth
 
+AS_LIKELY = 0.005
+"""Chances that differ by no more are as good as each other."""
+
 
 class Bound(Enum):
     """What keeps an option out of a plan."""
@@ -63,8 +66,8 @@ class NextBest(NamedTuple):
 class WhyThis(NamedTuple):
     """Why a yard has its start.
 
-    likeliest:  its window has the best chance of all that could be had
-    better:     the option of most value, where that is another one, with what it lacks
+    likeliest:  its window has the best chance of all that could be had, or one as good
+    better:     the likeliest option, where that is another one, with what it lacks
     next_best:  on another day
     """
 
@@ -99,13 +102,13 @@ def why_this(board: Board, need: int) -> WhyThis:
         loses = before - alone - fit.gain
         if found.option is None or loses < found.loses:
             found = NextBest(fit.chosen.option, loses)
-    most = max(range(len(options)), key=lambda number: (options[number].value, number == mine))
+    most = max(range(len(options)), key=lambda one: (options[one].chance, options[one].value))
     better = None
-    if options[most].value > options[mine].value + 1e-9:
+    if options[most].chance > options[mine].chance + AS_LIKELY:
         better = missing(board, need, most)
     board.back()
     return WhyThis(
-        likeliest=options[mine].chance >= max(one.chance for one in options) - 1e-9,
+        likeliest=options[mine].chance >= options[most].chance - AS_LIKELY,
         better=better,
         next_best=found,
     )

@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping
 from itertools import product
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from windowcast.crew.exchange import Exchange
 from windowcast.crew.instance import Instance, Stop, option_value
 from windowcast.crew.route import length, tour
 
@@ -31,6 +32,7 @@ ROUNDS = 40
 """So often new columns are looked for at most."""
 DIVES = (5, 10, 20, 2, 7, 3, 15)
 """One in so many parts is made whole at each step of a dive; which does best no rule tells."""
+EXCHANGES_A_NEED = 20
 NEAR_WAYS = 15
 """So many ways of each need go into the last program besides those that the prices asked for."""
 
@@ -396,8 +398,9 @@ def _whole(
 ) -> tuple[Floats | None, float]:
     """The best whole columns, to a share of `gap` of the bound, and their worth.
 
-    First by diving; where that is not near enough, by branching over what the relaxation does not
-    take whole already, then over all but the half of that which is worth most, then over all.
+    First by diving and exchanges; where that is not near enough, by branching over what the
+    relaxation does not take whole already, then over all but the half of that which is worth most,
+    then over all.
     """
     import numpy as np
     from scipy.optimize import Bounds, LinearConstraint, linprog, milp
@@ -413,7 +416,7 @@ def _whole(
     for share in DIVES:
         if near():
             return best, value
-        dived = _dived(worth, matrix, limit, own, share)
+        dived = _exchanged(worth, matrix, limit, own, _dived(worth, matrix, limit, own, share))
         if best is None or float(worth @ dived) > value:
             best, value = dived, float(worth @ dived)
     relaxed = linprog(-worth, A_ub=matrix, b_ub=limit, bounds=(0, None), method="highs")
@@ -484,6 +487,29 @@ def _dived(worth: Floats, matrix: Any, limit: Floats, own: Whole, share: int) ->
                 live[own == own[column]] = False
         if taken.sum() == before:
             return taken
+
+
+def _exchanged(worth: Floats, matrix: Any, limit: Floats, own: Whole, taken: Floats) -> Floats:
+    """A whole solution made better by exchanges."""
+    import numpy as np
+
+    by_column = matrix.tocsc()
+    starts = by_column.indptr.tolist()
+    rows, amounts = by_column.indices.tolist(), by_column.data.tolist()
+    search = Exchange(
+        worth.tolist(),
+        [
+            list(zip(rows[first:last], amounts[first:last], strict=True))
+            for first, last in zip(starts, starts[1:], strict=False)
+        ],
+        own.tolist(),
+        (limit - matrix @ taken).tolist(),
+        {int(own[column]): column for column in np.flatnonzero(taken > 0.5).tolist()},
+    )
+    search.improve(EXCHANGES_A_NEED * len(search.ways), seed=1)
+    found = np.zeros(len(worth))
+    found[list(search.taken.values())] = 1.0
+    return found
 
 
 def trip_size(instance: Instance) -> int:

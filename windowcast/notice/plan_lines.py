@@ -146,6 +146,14 @@ def none_words(frame: Frame, need: int, found: Missing | None) -> str:
     if found is None:
         return tr("no day is left for it")
     option = frame.option(need, found.option)
+    freed = frees(frame, found)
+    if freed and not found.hours:
+        return tr(
+            "nearest to a place on {day} ({regimen}); {freed} would free it",
+            day=frame.day(option.start),
+            regimen=option.regimen or option.stops[0].task,
+            freed=freed,
+        )
     lack = lack_words(frame, found, need)
     text = tr(
         "nearest to a place on {day} ({regimen}): {lack}",
@@ -153,7 +161,6 @@ def none_words(frame: Frame, need: int, found: Missing | None) -> str:
         regimen=option.regimen or option.stops[0].task,
         lack=lack,
     )
-    freed = frees(frame, found)
     return text if not freed else tr("{text}; {freed} would free it", text=text, freed=freed)
 
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from itertools import product
+from itertools import pairwise, product
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from windowcast.crew.exchange import Exchange
@@ -500,7 +500,7 @@ def _exchanged(worth: Floats, matrix: Any, limit: Floats, own: Whole, taken: Flo
         worth.tolist(),
         [
             list(zip(rows[first:last], amounts[first:last], strict=True))
-            for first, last in zip(starts, starts[1:], strict=False)
+            for first, last in pairwise(starts)
         ],
         own.tolist(),
         (limit - matrix @ taken).tolist(),

@@ -54,10 +54,19 @@ class Board:
         skills = {
             stop.skill for need in instance.needs for each in need.options for stop in each.stops
         }
-        self._crews = {
-            skill: [number for number, crew in enumerate(instance.crews) if crew.can(skill)]
+        self._works = {
+            skill: [
+                [
+                    (number, crew.people, crew.minutes[day])
+                    for number, crew in enumerate(instance.crews)
+                    if crew.can(skill) and crew.minutes[day] > 0
+                ]
+                for day in range(instance.days)
+            ]
             for skill in skills
         }
+        """By active and day the crews that work and may handle it, their people and minutes."""
+        self._order: dict[int, list[tuple[int, float]]] = {}
         self._stocks = {one.treatment: one for one in instance.stock}
         self._before: dict[Key, _Day | None] | None = None
         self._chosen_before: dict[int, Chosen | None] = {}
@@ -117,14 +126,15 @@ class Board:
             best, best_day, best_crew = spend - spent, -1, -1
             promise = kept[place_in] if kept else None
             right, away = stop.right, instance.away * instance.needs[need].colonies / per_minute
-            crews = self._crews[stop.skill]
+            works = self._works[stop.skill]
             for day in stop.days:
                 if day < last + stop.after:
                     continue
                 off = 0.0 if right is None else away * abs(day - right)
-                for crew in crews:
-                    work = stop.set_up + stop.hands / instance.crews[crew].people
-                    left = self.left(crew, day)
+                for crew, people, room in works[day]:
+                    used = self.days.get((crew, day))
+                    left = room if used is None else room - used.minutes
+                    work = stop.set_up + stop.hands / people
                     less = -off
                     if promise is not None and promise == (day, crew):
                         less += bonus
@@ -149,16 +159,16 @@ class Board:
 
     def best(self, need: int) -> Fit | None:
         """The option that adds most, all else as it is; None: none adds anything."""
-        options = self.instance.needs[need].options
         promised = self.instance.needs[need].promised
-        order = sorted(
-            range(len(options)),
-            key=lambda one: (one != promised, -option_value(self.instance, need, one)),
-        )
+        if need not in self._order:
+            options = self.instance.needs[need].options
+            values = [option_value(self.instance, need, one) for one in range(len(options))]
+            order = sorted(range(len(options)), key=lambda one: (one != promised, -values[one]))
+            self._order[need] = [(number, values[number]) for number in order]
         found: Fit | None = None
-        for number in order:
+        for number, value in self._order[need]:
             least = 0.0 if found is None else found.gain
-            if number != promised and option_value(self.instance, need, number) <= least:
+            if number != promised and value <= least:
                 break
             found = self.fit(need, number, least=least) or found
         return found

@@ -15,8 +15,10 @@ from windowcast.crew.board import Board
 from windowcast.crew.instance import Chosen, Instance, Placed
 from windowcast.crew.model import Column, Kind
 
-TAKEN_OUT = 10
-"""So many yards are taken out at once, at most."""
+TAKEN_OUT, WAITING = 10, 12
+"""So many yards are taken out at once, at most, and so many that wait are tried besides."""
+FEW = (1, 2, 3)
+"""So many of one crew's day are exchanged for any that wait."""
 
 
 def settle(instance: Instance, columns: Iterable[Column], kinds: Sequence[Kind]) -> Board:
@@ -141,6 +143,7 @@ def improve(
         return
     fill(board)
     near = _Near(instance, needs)
+    most = {need: _most(instance, need) for need in needs}
     for number in range(rounds):
         if enough():
             return
@@ -150,8 +153,11 @@ def improve(
         count = chance.randint(2, min(TAKEN_OUT, max(2, len(needs))))
         some = near.of(middle)[: 2 * count]
         group = [middle, *chance.sample(some, min(count - 1, len(some)))]
-        if number % 3 == 2:
+        if number % 3:
             group = _of_one_day(board, chance) or group
+            middle = group[0]
+        if number % 3 == 2:
+            group = group[: chance.choice(FEW)]
         touched = {
             (placed.crew, placed.day)
             for need in group
@@ -163,11 +169,14 @@ def improve(
                 board.take(need)
         for key in touched:
             board.reorder(key, thorough=False)
-        waiting = [one for one in near.of(middle)[:30] if one not in board.chosen]
-        back = list(dict.fromkeys([*group, *waiting[:4]]))
+        waiting = [one for one in near.of(middle) if one not in board.chosen]
+        if number % 3 == 2:
+            waiting = [one for one in chance.sample(needs, min(40, len(needs)))
+                       if one not in board.chosen]  # fmt: skip
+        back = list(dict.fromkeys([*group, *waiting[:WAITING]]))
         chance.shuffle(back)
         if number % 2:
-            back.sort(key=lambda one: -_most(instance, one) * chance.uniform(0.7, 1.3))
+            back.sort(key=lambda one: -most[one] * chance.uniform(0.7, 1.3))
         for need in back:
             _put_best(board, need)
         if board.worth <= before + 1e-9:

@@ -288,10 +288,16 @@ def promised_document(
 
 
 def calendar(
-    planned: Planned, *, now: datetime, number: int | None, before: PromisedPlan | None
+    planned: Planned,
+    *,
+    origin: bytes,
+    now: datetime,
+    number: int | None,
+    before: PromisedPlan | None,
 ) -> bytes:
     """The crews' days as an iCalendar file; what was promised before and is no more is called off.
 
+    origin:  of the database, part of every event's name
     number:  of the promise that the events come from, which numbers their versions; None: none
     """
     from windowcast import __version__
@@ -304,6 +310,7 @@ def calendar(
         gone = [(one["crew"], one["date"]) for one in before.document["sheets"]]
     return crew_calendar.file(
         sheet_views(planned),
+        origin=origin,
         zone=planned.task.yards[0].yard.timezone,
         gone=gone,
         today=planned.task.today,

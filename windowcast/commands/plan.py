@@ -119,7 +119,9 @@ def plan(
             number = store.promise_plan(planning.promise_document(planned), now)
         if ics is not None:
             before = store.promised_plan(before=number) if promise else None
-            made = plan_words.calendar(planned, now=now, number=number, before=before)
+            made = plan_words.calendar(
+                planned, origin=store.calendar_origin(), now=now, number=number, before=before
+            )
             picture_file.write(ics, made, "--ics")
     if as_json:
         show(plan_words.document(planned, number=number if promise else None))

@@ -383,6 +383,11 @@ class Store(StoreKeeping, ABC):
             store_calendar.keep(self._database, found)
         return found
 
+    def calendar_origin(self) -> bytes:
+        """What the events of this database are named under: 16 octets, the same for good."""
+        with self._errors():
+            return store_calendar.origin(self._database)
+
     def promise_plan(self, document: Mapping[str, Any], now: datetime) -> int:
         """Keep a crew's plan as promised, in place of the last one; its number."""
         with self.transaction():

@@ -11,18 +11,16 @@ from windowcast.language import tr, trn
 from windowcast.notice import crew_lines
 from windowcast.notice.crew_lines import SheetView
 
-NAMESPACE = UUID("5f0d8c1e-4a52-4b6c-9a55-6d2a3f6f7c10")
-"""Random; what the names of these events are made under."""
 
-
-def uid_of(crew: str, day: date) -> str:
+def uid_of(origin: bytes, crew: str, day: date) -> str:
     """The name of a crew's day, the same for good."""
-    return str(uuid5(NAMESPACE, f"{crew}\n{day.isoformat()}"))
+    return str(uuid5(UUID(bytes=origin), f"crew day\n{crew}\n{day.isoformat()}"))
 
 
 def file(
     sheets: Sequence[SheetView],
     *,
+    origin: bytes,
     zone: str,
     gone: Iterable[tuple[str, str]] = (),
     today: date,
@@ -33,6 +31,7 @@ def file(
 ) -> bytes:
     """The iCalendar file of these days.
 
+    origin:    16 octets of the database that remembers promises; part of every UID
     zone:      IANA name of the zone that the crews' hours are in; events are written in UTC
     gone:      crew and day (ISO 8601) of what was promised before: called off where it is no more
     sequence:  grows with each promise
@@ -63,7 +62,7 @@ def file(
     for sheet in sheets:
         yards = trn("{count} yard", "{count} yards", len(sheet.calls))
         component = event(
-            uid_of(sheet.crew, sheet.day),
+            uid_of(origin, sheet.crew, sheet.day),
             tr("{crew}: {yards}", crew=sheet.crew, yards=yards),
             "TENTATIVE",
         )
@@ -77,7 +76,9 @@ def file(
     for crew, day in dict.fromkeys(gone):
         on = date.fromisoformat(day)
         if (crew, day) not in known and on >= today:
-            component = event(uid_of(crew, on), tr("Called off: {crew}", crew=crew), "CANCELLED")
+            component = event(
+                uid_of(origin, crew, on), tr("Called off: {crew}", crew=crew), "CANCELLED"
+            )
             component.add("dtstart", on)
             component.add("dtend", on + timedelta(days=1))
             calendar.add_component(component)

@@ -28,7 +28,7 @@ LEAST_WEIGHT, MOST_WEIGHT = 0.5, 3.0
 BEGUN_WORTH = 10.0
 """What is in the hives is looked after before anything new is begun: what a colony of it counts.
 Our own choice."""
-CHECK_WORTH = 0.1
+CHECK_WORTH = 0.25
 """What a count or a check of one colony counts beside a colony treated; our own choice."""
 TOO_COLD = 0.5
 """Beyond the single forecast a day is no day to open hives where more scenarios than this share are

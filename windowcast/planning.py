@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from windowcast.answer import answer_yard, find_treatments, stored_weather
 from windowcast.crew import needs as wanted
-from windowcast.crew import replan
+from windowcast.crew import replan, settle
 from windowcast.crew.board import Board
 from windowcast.crew.explain import Missing, WhyThis, board_of, why_none, why_this
 from windowcast.crew.instance import (
@@ -475,33 +475,48 @@ def make(task: Task, *, clock: Callable[[], float]) -> Planned:
     plan = planner.make(task.instance, left_s=lambda: ends - clock())
     board = board_of(task.instance, plan)
     replan.hold(board)
-    shut = _while_treated(task, board)
-    for need in shut:
-        board.take(need)
-    shut = tuple(need for need in shut if not _before_the_start(task, board, need))
+    shut = _counts_before(task, board)
     settled = board.plan(plan.how, bound=plan.bound, gap=plan.gap)
     return finish(task, settled._replace(seconds=clock() - began), shut)
 
 
-def _while_treated(task: Task, board: Board) -> tuple[int, ...]:
-    """The counts that fall into a treatment of their yard, planned or begun."""
+def _counts_before(task: Task, board: Board) -> tuple[int, ...]:
+    """Move the counts that fall into a treatment before it, or leave them out: those left out."""
     instance = task.instance
-    treated: dict[str, tuple[int, int]] = {}
+    treated: dict[str, range] = {}
     for need, chosen in board.chosen.items():
         if instance.needs[need].starts:
             option = instance.needs[need].options[chosen.option]
             _, regimen = regimen_of(task.configuration, option.treatment, option.regimen)
-            days = option.start + 1, option.start + regimen.exposure_days - 1
+            days = range(option.start + 1, option.start + regimen.exposure_days)
             treated[instance.needs[need].yard] = days
-    found = []
-    for need, chosen in board.chosen.items():
-        one = instance.needs[need]
-        first, last = treated.get(one.yard, (0, -1))
-        stop = one.options[chosen.option].stops[0]
-        counts = not one.starts and stop.task == Kind.COUNT.value
-        if counts and first <= chosen.stops[0].day <= last:
-            found.append(need)
-    return tuple(sorted(found))
+    counts = [
+        number
+        for number, need in enumerate(instance.needs)
+        if not need.starts
+        and need.yard in treated
+        and need.options[0].stops[0].task == Kind.COUNT.value
+    ]
+
+    def inside(need: int, chosen: Chosen | None) -> bool:
+        days = treated[instance.needs[need].yard]
+        return chosen is not None and chosen.stops[0].day in days
+
+    shut: set[int] = set()
+    for again in (True, False):
+        for need in counts:
+            if inside(need, board.chosen.get(need)):
+                board.take(need)
+                if not _before_the_start(task, board, need):
+                    shut.add(need)
+        if again:
+            settle.fill(board, but=shut)
+    for need in counts:
+        if need not in board.chosen:
+            found = board.best(need)
+            if inside(need, None if found is None else found.chosen):
+                shut.add(need)
+    return tuple(sorted(shut))
 
 
 def _before_the_start(task: Task, board: Board, need: int) -> bool:

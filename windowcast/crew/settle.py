@@ -8,7 +8,7 @@ together, so that what one day loses another can take; only what is worth more i
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
 from windowcast.crew import route
 from windowcast.crew.board import Board
@@ -146,7 +146,7 @@ def improve(
     most = {need: _most(instance, need) for need in needs}
     for number in range(rounds):
         if enough():
-            return
+            break
         board.mark()
         before = board.worth
         middle = chance.choice(needs)
@@ -181,15 +181,16 @@ def improve(
             _put_best(board, need)
         if board.worth <= before + 1e-9:
             board.back()
+    fill(board)
 
 
-def fill(board: Board) -> None:
-    """Put in what still fits, the most valuable first."""
+def fill(board: Board, *, but: Collection[int] = ()) -> None:
+    """Put in what still fits, the most valuable first, save some needs."""
     for key in list(board.days):
         board.reorder(key, thorough=False)
     needs = [number for number, need in enumerate(board.instance.needs) if need.options]
     for need in sorted(needs, key=lambda one: -_most(board.instance, one)):
-        if need not in board.chosen:
+        if need not in board.chosen and need not in but:
             _put_best(board, need)
 
 

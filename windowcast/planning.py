@@ -503,18 +503,19 @@ def _counts_before(task: Task, board: Board) -> tuple[int, ...]:
         return chosen is not None and chosen.stops[0].day in days
 
     shut: set[int] = set()
-    for again in (True, False):
-        for need in counts:
-            if inside(need, board.chosen.get(need)):
-                board.take(need)
-                if not _before_the_start(task, board, need):
-                    shut.add(need)
-        if again:
-            settle.fill(board, but=shut)
+    while True:
+        found = [need for need in counts if inside(need, board.chosen.get(need))]
+        for need in found:
+            board.take(need)
+        shut |= {need for need in found if not _before_the_start(task, board, need)}
+        if not found:
+            break
+        # What that leaves free others can use; each round leaves fewer, so that it ends.
+        settle.fill(board, but=shut)
     for need in counts:
         if need not in board.chosen:
-            found = board.best(need)
-            if inside(need, None if found is None else found.chosen):
+            fit = board.best(need)
+            if inside(need, None if fit is None else fit.chosen):
                 shut.add(need)
     return tuple(sorted(shut))
 

@@ -13,7 +13,7 @@ GAP = 0.01
 """So near to the best, as a share, the program is solved."""
 LEAST_S, A_NEED_S = 2.0, 0.02
 """Seconds that the program may take, in all and for each need."""
-LAST_SHARE = 0.08
+LAST_SHARE = 0.1
 """Of the time, for the best order of each day at the end."""
 ROUNDS_A_NEED, LEAST_ROUNDS = 12, 400
 """So often yards are taken out and put in again."""

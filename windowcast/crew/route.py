@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from windowcast.crew.instance import Roads
 
-EXACT_PLACES = 9
+EXACT_PLACES = 8
 """Up to so many different places the tour is the shortest there is (Held & Karp 1962): the work
 doubles with each."""
 

@@ -31,6 +31,7 @@ LAYERS = (
     ("news",),
     ("standing", "plan_words"),
     ("planning",),
+    ("plan_task",),
     ("visiting", "counts", "doing", "records"),
     ("entering", "recipients"),
     ("chance", "second_look"),

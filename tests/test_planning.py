@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from windowcast import planning
+from windowcast import plan_task, planning
 from windowcast.crew.settings import CrewRow, CrewSettings, FixedRow, StockRow
 from windowcast.crew.travel import Point
 from windowcast.edges import config
@@ -44,7 +44,7 @@ def folder(tmp_path: Path) -> Path:
 def gather(folder: Path, settings: CrewSettings, *, now: datetime = NOW, **others):
     configuration = config.load(folder, {})
     with open_store("sqlite:///windowcast.db", folder) as store:
-        return planning.gather(configuration, settings, store, now=now, **others)
+        return plan_task.gather(configuration, settings, store, now=now, **others)
 
 
 def enter(folder: Path, kind: str, day: date, **body: object) -> None:
@@ -169,7 +169,7 @@ def test_what_was_promised_comes_back_by_need_and_by_visit():
         ]
     }
 
-    whole, swap, remove = planning.promises_of(document)
+    whole, swap, remove = plan_task.promises_of(document)
 
     assert whole.start == date(2026, 9, 1)
     assert [day for _, day, _ in whole.stops] == [
@@ -183,14 +183,14 @@ def test_what_was_promised_comes_back_by_need_and_by_visit():
 
 def test_a_treatment_has_the_name_that_its_visits_have_once_it_has_begun(folder: Path):
     with open_store("sqlite:///windowcast.db", folder) as store:
-        key = planning.start_key("Creek Bend", store.journal("Creek Bend"))
+        key = plan_task.start_key("Creek Bend", store.journal("Creek Bend"))
     begin(folder, date(2026, 8, 30))
 
     creek = gather(folder, CrewSettings()).yards[0]
 
     assert key == "Creek Bend\ntreatment-1"
     assert all(need.key.startswith(key) for need in creek.needs)
-    assert planning.start_key("Creek Bend", creek.entries) == "Creek Bend\ntreatment-2"
+    assert plan_task.start_key("Creek Bend", creek.entries) == "Creek Bend\ntreatment-2"
 
 
 def test_visits_of_a_plan_are_those_of_the_work_list(folder: Path):

@@ -65,7 +65,7 @@ def plan(
     import time
 
     from windowcast import answer as asking
-    from windowcast import plan_words, planning
+    from windowcast import plan_task, plan_words, planning
     from windowcast.crew.settings import remarks
     from windowcast.edges import clock, config_crews, picture_file
 
@@ -105,12 +105,12 @@ def plan(
         say(remark)
     now = clock.now()
     with asking.open_store(configuration) as store:
-        task = planning.gather(
+        task = plan_task.gather(
             configuration,
             settings,
             store,
             now=now,
-            first=planning.first_day(first),
+            first=plan_task.first_day(first),
             days=days,
         )
         planned = planning.make(task, clock=time.monotonic)

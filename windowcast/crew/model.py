@@ -30,7 +30,7 @@ MOST_DAYS = 3
 """So many days of each visit's are looked at, the nearest to the right one first."""
 ROUNDS = 40
 """So often new columns are looked for at most."""
-DIVES = (5, 10, 20, 2, 7, 3, 15)
+DIVES = (10, 5, 20, 7, 15, 3, 2)
 """One in so many parts is made whole at each step of a dive; which does best no rule tells."""
 EXCHANGES_A_NEED = 20
 NEAR_WAYS = 15

@@ -17,11 +17,13 @@ from windowcast.crew.instance import (
     Leg,
     Placed,
     Plan,
+    faults,
 )
 from windowcast.crew.judge import Judgement, judge
 from windowcast.crew.replan import Move
 from windowcast.crew.sheet import Sheet, sheets
 from windowcast.edges.settings import Configuration
+from windowcast.errors import WindowcastError
 from windowcast.notice.crew_lines import CallView, SheetView, sheets_document
 from windowcast.plan_task import Task
 from windowcast.trade.treatment import Regimen, Treatment
@@ -70,6 +72,11 @@ def make(task: Task, *, clock: Callable[[], float]) -> Planned:
     board = board_of(task.instance, plan)
     replan.hold(board)
     shut = _counts_before(task, board)
+    wrong = faults(task.instance, board.plan())
+    if wrong:
+        raise WindowcastError(
+            f"the plan that was found breaks a rule: {wrong[0]}; nothing was kept, please report it"
+        )
     settled = board.plan(plan.how, bound=plan.bound, gap=plan.gap)
     return finish(task, settled._replace(seconds=clock() - began), shut)
 

@@ -24,9 +24,9 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 import scipy.optimize
 
-from support.crew_instances import instance
+from support.crew_instances import expected, instance
 from windowcast.crew import greedy, model, planner
-from windowcast.crew.instance import driving, expected, faults, working
+from windowcast.crew.instance import driving, faults, working
 
 SIZES = ((60, 1.0), (300, 5.0), (1000, 60.0))
 """Yards, and the seconds that they should take at most."""

@@ -6,7 +6,7 @@ import pytest
 
 from support.crew_instances import instance
 from windowcast.crew import planner
-from windowcast.crew.explain import Bound, board_of, costs, why_none, why_this
+from windowcast.crew.explain import Bound, board_of, why_none, why_this
 from windowcast.crew.instance import Crew, Instance, Plan, Stock, worth
 
 
@@ -146,10 +146,3 @@ def test_the_next_best_day_costs_what_is_said(seed: int):
         assert found.next_best.loses >= -1e-6
         mine = task.needs[need].options[plan.chosen[need].option]
         assert task.needs[need].options[other].start != mine.start
-
-
-def test_what_the_hours_cost_is_what_is_left_between_gain_and_worth():
-    task = instance(7, yards=8, crews=2, days=15)
-    plan = planner.make(task, left_s=lambda: 60.0, rounds=100)
-
-    assert costs(task, plan) > 0

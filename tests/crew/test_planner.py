@@ -7,7 +7,7 @@ from itertools import permutations, product
 
 import pytest
 
-from support.crew_instances import instance
+from support.crew_instances import expected, instance
 from windowcast.crew import exact, greedy, model, planner, settle
 from windowcast.crew.board import Board
 from windowcast.crew.instance import (
@@ -17,7 +17,6 @@ from windowcast.crew.instance import (
     Plan,
     Stock,
     driving,
-    expected,
     faults,
     legs,
     option_value,

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from ortools.sat.python import cp_model
 
-from support.crew_instances import instance
+from support.crew_instances import expected, instance
 from windowcast.crew import planner
-from windowcast.crew.instance import Instance, expected, faults, option_value, worth
+from windowcast.crew.instance import Instance, faults, option_value, worth
 
 
 def by_cp_sat(task: Instance) -> float:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 import random
+from collections.abc import Mapping
 
-from windowcast.crew.instance import Crew, Instance, Need, Option, Stock, Stop
+from windowcast.crew.instance import Chosen, Crew, Instance, Need, Option, Stock, Stop
 from windowcast.crew.travel import Point, roads
 
 SCENARIOS = 51
@@ -97,3 +98,8 @@ def instance(
         hour=hour,
         away=0.003,
     )
+
+
+def expected(task: Instance, chosen: Mapping[int, Chosen]) -> float:
+    """Colonies expected to be treated in a window that holds, weighted."""
+    return sum(task.needs[need].options[one.option].value for need, one in chosen.items())

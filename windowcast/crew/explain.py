@@ -7,7 +7,7 @@ from enum import Enum
 from typing import NamedTuple
 
 from windowcast.crew.board import Board
-from windowcast.crew.instance import Instance, Plan, option_value, worth
+from windowcast.crew.instance import Instance, Plan, option_value
 
 AS_LIKELY = 0.005
 """Chances that differ by no more are as good as each other."""
@@ -170,9 +170,3 @@ def missing(board: Board, need: int, number: int) -> Missing:
     loses = instance.hour * spent / 60 - option_value(instance, need, number)
     bound = Bound.STRIPS if strips else Bound.HOURS if hours else Bound.COST
     return Missing(number, bound, tuple(hours), strips, loses)
-
-
-def costs(instance: Instance, plan: Plan) -> float:
-    """What the hours of a plan are worth, in colonies."""
-    gained = sum(option_value(instance, need, one.option) for need, one in plan.chosen.items())
-    return gained - worth(instance, plan)

@@ -250,11 +250,6 @@ def worth(instance: Instance, plan: Plan) -> float:
     return gained - instance.hour * minutes / 60
 
 
-def expected(instance: Instance, chosen: Mapping[int, Chosen]) -> float:
-    """Colonies expected to be treated in a window that holds, weighted."""
-    return sum(instance.needs[need].options[one.option].value for need, one in chosen.items())
-
-
 def faults(instance: Instance, plan: Plan) -> list[str]:
     """What is wrong with a plan; empty where it can be driven. Every rule is looked at anew."""
     found = []

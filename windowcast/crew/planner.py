@@ -13,6 +13,8 @@ GAP = 0.01
 """So near to the best, as a share, the program is solved."""
 LEAST_S, A_NEED_S = 2.0, 0.02
 """Seconds that the program may take, in all and for each need."""
+EXACT_S = 15.0
+"""So long, and a third of the time at most, every way is looked at; then the search goes on."""
 LAST_SHARE = 0.1
 """Of the time, for the best order of each day at the end."""
 ROUNDS_A_NEED, LEAST_ROUNDS = 12, 400
@@ -35,7 +37,8 @@ def make(
     first = greedy.most_urgent_first(instance)
     if not first.chosen:
         return first._replace(bound=0.0, gap=0.0, how="nothing can be placed")
-    small = exact.exactly(instance, left_s=left_s)
+    later = left_s() * 2 / 3
+    small = exact.exactly(instance, left_s=lambda: min(EXACT_S, left_s() - later))
     if small is not None:
         return small
     drive = _as_driven(instance, first)

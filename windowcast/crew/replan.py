@@ -29,7 +29,6 @@ class Promise(NamedTuple):
 class Why(Enum):
     """Why something is not as it was promised."""
 
-    BEGUN = "it has begun"
     MISSED = "its day has passed and nothing was entered"
     GONE = "its start can no longer be named"
     GAIN = "another start gains more than a move must"

@@ -138,7 +138,7 @@ def csv_text(planned: Planned, *, crew: str | None = None) -> str:
     return crew_lines.csv_text(_of_crew(sheet_views(planned), crew))
 
 
-def document(planned: Planned, *, number: int | None) -> dict[str, Any]:
+def document(planned: Planned, *, number: int | None, crew: str | None = None) -> dict[str, Any]:
     """The plan as JSON allows.
 
     number:  of the promise that it was kept as; None: it was not
@@ -153,12 +153,12 @@ def document(planned: Planned, *, number: int | None) -> dict[str, Any]:
         "promised": number,
         "crews": [
             {
-                "name": crew.name,
-                "people": crew.people,
+                "name": one.name,
+                "people": one.people,
                 "hours": row.hours,
                 "assumed": task.settings.assumed,
             }
-            for crew, row in zip(task.instance.crews, task.settings.crews, strict=True)
+            for one, row in zip(task.instance.crews, task.settings.crews, strict=True)
         ],
         "expected": {
             "yards": judged.yards,
@@ -172,7 +172,7 @@ def document(planned: Planned, *, number: int | None) -> dict[str, Any]:
             "gap": None if plan.gap is None else round(plan.gap, 5),
             "how": plan.how,
         },
-        "sheets": crew_lines.sheets_document(sheet_views(planned)),
+        "sheets": crew_lines.sheets_document(_of_crew(sheet_views(planned), crew)),
         "starts": [_start_document(planned, need) for need in planned.why],
         "no_place": [
             {
@@ -279,12 +279,22 @@ def promised_lines(
 
 
 def promised_document(
-    number: int, promised_at: datetime, document: Mapping[str, Any]
+    number: int,
+    promised_at: datetime,
+    document: Mapping[str, Any],
+    *,
+    crew: str | None = None,
 ) -> dict[str, Any]:
     """The same as JSON allows."""
-    return {"schema": 1, "promised": number, "promised_at": promised_at.isoformat()} | {
+    found = {"schema": 1, "promised": number, "promised_at": promised_at.isoformat()} | {
         key: value for key, value in document.items() if key != "schema"
     }
+    found["sheets"] = [
+        sheet
+        for sheet in document["sheets"]
+        if crew is None or sheet["crew"].casefold() == crew.casefold()
+    ]
+    return found
 
 
 def calendar(
@@ -294,6 +304,7 @@ def calendar(
     now: datetime,
     number: int | None,
     before: PromisedPlan | None,
+    crew: str | None = None,
 ) -> bytes:
     """The crews' days as an iCalendar file; what was promised before and is no more is called off.
 
@@ -307,9 +318,13 @@ def calendar(
     mail = planned.task.configuration.mail
     gone: list[tuple[str, str]] = []
     if before is not None:
-        gone = [(one["crew"], one["date"]) for one in before.document["sheets"]]
+        gone = [
+            (one["crew"], one["date"])
+            for one in before.document["sheets"]
+            if crew is None or one["crew"].casefold() == crew.casefold()
+        ]
     return crew_calendar.file(
-        sheet_views(planned),
+        _of_crew(sheet_views(planned), crew),
         origin=origin,
         zone=planned.task.yards[0].yard.timezone,
         gone=gone,

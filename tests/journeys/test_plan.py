@@ -233,6 +233,23 @@ def test_what_was_begun_is_no_move_and_its_visits_stay_with_their_crew(journey):
     ] == [(removal["date"], removal["crew"])]
 
 
+def test_one_crew_sees_its_own_days_in_every_form(journey):
+    other = CREW.replace("North crew", "South crew") + "base = [44.5607, -99.6875]\n"
+    journey.write("crews.toml", CREW + "base = [45.0463, -99.4152]\n\n" + other)
+    path = journey.folder / "south.ics"
+
+    whole = planned(journey)
+    found = planned(journey, "--crew", "south crew", "--ics", str(path))
+
+    assert {sheet["crew"] for sheet in whole["sheets"]} == {"North crew", "South crew"}
+    assert {sheet["crew"] for sheet in found["sheets"]} == {"South crew"}
+    assert starts(found) == starts(whole)
+    assert len(events(path)) == len(found["sheets"])
+    text = journey.windowcast("plan", "--crew", "South crew").stdout
+    assert "South crew (2 people)" in text
+    assert "North crew (2 people)" not in text
+
+
 def test_the_table_has_a_row_for_each_task_and_no_formula(journey):
     journey.write("crews.toml", CREW.replace("North crew", "=1+1"))
 

@@ -84,7 +84,11 @@ def plan(
         if kept is None:
             raise UsageError("no plan was promised yet; run: windowcast plan --promise")
         if as_json:
-            show(plan_words.promised_document(kept.number, kept.promised_at, kept.document))
+            show(
+                plan_words.promised_document(
+                    kept.number, kept.promised_at, kept.document, crew=crew
+                )
+            )
         else:
             lines = plan_words.promised_lines(kept.promised_at, kept.document, crew=crew)
             click.echo("\n".join(lines))
@@ -120,11 +124,17 @@ def plan(
         if ics is not None:
             before = store.promised_plan(before=number) if promise else None
             made = plan_words.calendar(
-                planned, origin=store.calendar_origin(), now=now, number=number, before=before
+                planned,
+                origin=store.calendar_origin(),
+                now=now,
+                number=number,
+                before=before,
+                crew=crew,
             )
             picture_file.write(ics, made, "--ics")
     if as_json:
-        show(plan_words.document(planned, number=number if promise else None))
+        kept_as = number if promise else None
+        show(plan_words.document(planned, number=kept_as, crew=crew))
     elif as_csv:
         click.echo(plan_words.csv_text(planned, crew=crew), nl=False)
     else:

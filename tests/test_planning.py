@@ -131,12 +131,12 @@ def test_without_a_forecast_a_yard_says_so_and_what_is_in_hand_is_planned(folder
 
     creek, mill = task.yards
     assert mill.without is not None and not mill.without.known
-    assert [need.key.split("\n")[2] for need in creek.needs] == [
-        "swap", "remove", "queens", "count-after",
-    ]  # fmt: skip
-    swap = creek.needs[0].options[0].stops[0]
+    by_name = {need.key.split("\n")[2]: need for need in creek.needs}
+    assert list(by_name) == ["queens", "count-after", "doses"]
+    swap, removal = by_name["doses"].options[0].stops
     assert swap.right == 1  # day 10 of a start on August 22 is September 1
-    assert creek.jobs[creek.needs[0].key].kind is Kind.SWAP
+    assert (removal.right, removal.after) == (11, 10)
+    assert [job.kind for job in creek.jobs[by_name["doses"].key]] == [Kind.SWAP, Kind.REMOVE]
 
 
 def test_a_contract_keeps_the_crews_out(folder: Path):
@@ -169,16 +169,42 @@ def test_what_was_promised_comes_back_by_need_and_by_visit():
         ]
     }
 
-    whole, swap, remove = plan_task.promises_of(document)
+    whole, after = plan_task.promises_of(document)
 
     assert whole.start == date(2026, 9, 1)
     assert [day for _, day, _ in whole.stops] == [
         date(2026, 9, 1), date(2026, 9, 11), date(2026, 9, 21),
     ]  # fmt: skip
-    assert (swap.key, swap.stops) == (
-        "Creek Bend\ntreatment-2\nswap\n1", (("swap", date(2026, 9, 11), "South"),),
+    assert after.key == "Creek Bend\ntreatment-2\ndoses"
+    assert after.stops == (
+        ("swap", date(2026, 9, 11), "South"), ("remove", date(2026, 9, 21), "North"),
     )  # fmt: skip
-    assert remove.key == "Creek Bend\ntreatment-2\nremove\n0"
+
+
+def test_what_is_left_of_a_promise_stays_with_its_crews_once_the_swap_is_done(folder: Path):
+    """Only the removal is left: it is still that of the promise."""
+    begin(folder, date(2026, 8, 20))
+    enter(folder, "swap", date(2026, 8, 30), start=1, colonies=24)
+    document = {
+        "needs": [
+            {
+                "key": "Creek Bend\ntreatment-1", "yard": "Creek Bend",
+                "treatment": "formic-strips", "regimen": "one-strip-swap", "start": "2026-08-20",
+                "stops": [["apply", "2026-08-20", "The crew"], ["swap", "2026-08-30", "The crew"],
+                          ["remove", "2026-09-10", "The crew"]],
+            }
+        ],
+        "sheets": [],
+    }  # fmt: skip
+    with open_store("sqlite:///windowcast.db", folder) as store:
+        store.promise_plan(document, NOW)
+
+    task = gather(folder, CrewSettings())
+
+    (doses,) = [need for need in task.instance.needs if need.key.endswith("doses")]
+    assert [stop.task for stop in doses.options[0].stops] == ["remove"]
+    assert doses.kept == ((10, 0),)
+    assert "Creek Bend\ntreatment-1" in task.begun
 
 
 def test_a_treatment_has_the_name_that_its_visits_have_once_it_has_begun(folder: Path):

@@ -33,7 +33,7 @@ from windowcast.trade.due import Due, State, of_yard
 from windowcast.trade.hive import Blocked
 from windowcast.trade.journal import Entry
 from windowcast.trade.winter import seen_broodless
-from windowcast.trade.work import Job, Kind, free_from, jobs, to_do
+from windowcast.trade.work import Job, free_from, jobs, to_do
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Row, Status, YardAnswer
 from windowcast.window.plan import timing
@@ -64,7 +64,7 @@ class Without(NamedTuple):
 class YardTask(NamedTuple):
     """What is planned from of one yard.
 
-    jobs:     in hand
+    jobs:     in hand, by the key of their need, in the order of its stops
     skipped:  jobs in hand that no day is left for, with the reason
     words:    its scenarios; None: there are none
     """
@@ -74,7 +74,7 @@ class YardTask(NamedTuple):
     due: Due
     answer: YardAnswer | None
     needs: tuple[Need, ...]
-    jobs: Mapping[str, Job]
+    jobs: Mapping[str, tuple[Job, ...]]
     skipped: tuple[tuple[Job, Lost], ...]
     without: Without | None
 
@@ -314,8 +314,7 @@ def _yard_task(
             if one.yard.casefold() == yard.name.casefold()
         ),
     )
-    in_hand, skipped, by_key = [], [], {}
-    for job in to_do(
+    open_jobs = to_do(
         jobs(
             yard,
             entries=entries,
@@ -324,13 +323,31 @@ def _yard_task(
             today=today,
             counts_due=due.counts_due,
         )
-    ):
+    )
+    in_hand: list[Need] = []
+    skipped: list[tuple[Job, Lost]] = []
+    by_key: dict[str, tuple[Job, ...]] = {}
+    doses: dict[str, list[Job]] = {}
+    for job in open_jobs:
+        if job.dose is not None:
+            doses.setdefault(job.series, []).append(job)
+            continue
         need = wanted.in_hand(job, place=place, calendar=calendar, rules=configuration.work)
         if isinstance(need, Lost):
             skipped.append((job, need))
         elif need is not None:
             in_hand.append(need)
-            by_key[need.key] = job
+            by_key[need.key] = (job,)
+    for mine in doses.values():
+        mine.sort(key=lambda one: one.day)
+        left, lost = wanted.doses_in_hand(
+            mine, place=place, calendar=calendar, rules=configuration.work
+        )
+        skipped += lost
+        if left is not None:
+            in_hand.append(left)
+            without_day = [job for job, _ in lost]
+            by_key[left.key] = tuple(job for job in mine if job not in without_day)
     answer = None
     if weather.sources:
         answer = answer_yard(configuration, yard, weather, now=now, treatments=treatments)
@@ -424,8 +441,8 @@ def _entered(entries: Iterable[Entry], key: str) -> bool:
 
 
 def promises_of(document: Mapping[str, Any]) -> tuple[Promise, ...]:
-    """What `promise_document` kept; of a treatment also each of its visits, by the name that the
-    visit has once the treatment has begun."""
+    """What `promise_document` kept; of a treatment also what follows its start, by the name that
+    has once the treatment has begun."""
     found = []
     for one in document["needs"]:
         stops = tuple((task, date.fromisoformat(day), crew) for task, day, crew in one["stops"])
@@ -439,10 +456,6 @@ def promises_of(document: Mapping[str, Any]) -> tuple[Promise, ...]:
         )
         found.append(promise)
         if one["key"].count("\n") == 1:
-            swaps = 0
-            for stop in stops[1:]:
-                swaps += stop[0] == Kind.SWAP.value
-                number = swaps if stop[0] == Kind.SWAP.value else 0
-                key = f"{one['key']}\n{stop[0]}\n{number}"
-                found.append(promise._replace(key=key, start=stop[1], stops=(stop,)))
+            key = f"{one['key']}\n{wanted.DOSES}"
+            found.append(promise._replace(key=key, stops=stops[1:]))
     return tuple(found)

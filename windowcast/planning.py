@@ -175,7 +175,7 @@ def job_of(task: Task, plan: Plan, leg: Leg, day: int) -> Job:
     one = task.named[need.yard]
     on = task.first + timedelta(days=day)
     if need.key in one.jobs:
-        return one.jobs[need.key]._replace(on=on)
+        return one.jobs[need.key][leg.stop]._replace(on=on)
     option = need.options[plan.chosen[leg.need].option]
     treatment, regimen = regimen_of(task.configuration, option.treatment, option.regimen)
     every = jobs(

@@ -13,6 +13,7 @@ from windowcast.crew.needs import (
     Fixed,
     Lost,
     closed_days,
+    doses_in_hand,
     in_hand,
     starts,
     stops_of,
@@ -235,29 +236,61 @@ def jobs_of(entries: list[Entry]):
     return {job.kind: job for job in to_do(every)}
 
 
-def test_what_is_in_the_hives_is_a_need_that_comes_before_anything_new():
-    swap = in_hand(jobs_of(begun(9))[Kind.SWAP], place=1, calendar=calendar(), rules=RULES)
+def doses_of(entries: list[Entry], made: Calendar | None = None):
+    every = [job for job in jobs_of(entries).values() if job.dose is not None]
+    return doses_in_hand(every, place=1, calendar=made or calendar(), rules=RULES)
 
-    assert swap is not None and not isinstance(swap, Lost)
-    assert (swap.begun, swap.starts) == (True, False)
-    (option,) = swap.options
-    assert option.stops[0].days == (1, 2, 0, 3, 4)
+
+def test_what_is_in_the_hives_is_one_need_that_comes_before_anything_new():
+    """Begun nine days ago: the swap is right on day 1 of the plan, the removal on day 11."""
+    need, lost = doses_of(begun(9))
+
+    assert lost == ()
+    assert need is not None
+    assert (need.begun, need.starts) == (True, False)
+    (option,) = need.options
+    swap, remove = option.stops
+    assert (swap.right, swap.days) == (1, (1, 2, 0, 3, 4))
+    assert (remove.right, remove.days) == (11, (11, 14, 15))  # days 12 and 13 are a weekend
     assert option.value == BEGUN_WORTH * 24
 
 
+def test_a_swap_that_comes_late_keeps_the_removal_away_for_as_long_as_the_dose_works():
+    """The second strip works for ten days, whenever it went in."""
+    need, _ = doses_of(begun(9))
+
+    assert need is not None
+    assert need.options[0].stops[1].after == 10
+
+
 def test_a_late_removal_is_still_to_be_made():
-    entries = begun(30)
-    late = in_hand(jobs_of(entries)[Kind.REMOVE], place=1, calendar=calendar(), rules=RULES)
+    need, lost = doses_of(begun(50))
 
-    assert late is not None and not isinstance(late, Lost)
-    assert late.options[0].stops[0].days[0] == 0
-    assert min(late.options[0].stops[0].days) >= 0
+    assert lost == ()
+    assert need is not None
+    days = need.options[0].stops[-1].days
+    assert min(days) >= 0
+    assert len(days) > 5
 
 
-def test_a_job_on_days_without_a_crew_is_named():
-    nobody = calendar(works=frozenset())
+def test_jobs_on_days_without_a_crew_are_named():
+    need, lost = doses_of(begun(9), calendar(works=frozenset()))
 
-    found = in_hand(jobs_of(begun(9))[Kind.SWAP], place=1, calendar=nobody, rules=RULES)
+    assert need is None
+    assert [(job.kind, one.why) for job, one in lost] == [
+        (Kind.SWAP, "no crew works"), (Kind.REMOVE, "no crew works"),
+    ]  # fmt: skip
 
-    assert isinstance(found, Lost)
-    assert found.why == "no crew works"
+
+def test_a_check_is_made_where_there_is_time():
+    """Formic acid last given on day 1: queens are looked for from two weeks on, for a week. Common
+    practice, no source."""
+    job = jobs_of(begun(9))[Kind.QUEENS]
+
+    need = in_hand(job, place=1, calendar=calendar(), rules=RULES)
+
+    assert need is not None and not isinstance(need, Lost)
+    assert (need.begun, need.starts) == (False, False)
+    assert need.options[0].value < need.colonies
+    assert need.options[0].stops[0].skill == ""
+    assert set(need.options[0].stops[0].days) <= WEEKDAYS

@@ -33,6 +33,8 @@ CHECK_WORTH = 0.25
 TOO_COLD = 0.5
 """Beyond the single forecast a day is no day to open hives where more scenarios than this share are
 too cold; our own choice."""
+DOSES = "doses"
+"""The name of what is still to be done of a treatment that is in the hives."""
 JOB_LATER = 14
 """Within so many days a job that is late is still done, and a count that the season asks for."""
 WAITING = 0.0005
@@ -310,59 +312,99 @@ def stops_of(
 
 
 def in_hand(job: Job, *, place: int, calendar: Calendar, rules: WorkRules) -> Need | Lost | None:
-    """A job that is to be done whatever is begun besides; None: not within the days planned.
-
-    What is in the hives comes before anything new; counts and checks come where there is time.
-    """
-    dosed = job.dose is not None
+    """A count or a check that is due, which is made where there is time; None: not within the days
+    planned."""
     first = (job.day - calendar.first).days
-    right = max((job.on - calendar.first).days, 0)
     last = (job.best_by - calendar.first).days
-    if job.kind is Kind.SWAP:
-        first, last = first - SWAP_EARLIER, last + SWAP_LATER
-    elif job.kind is Kind.REMOVE:
-        last += REMOVAL_LATER
-    elif job.kind is Kind.COUNT:
+    if job.kind is Kind.COUNT:
         last += JOB_LATER
     if first >= calendar.starts:
         return None
+    found = _stop(job, first, last, calendar, rules, skill="")
+    if isinstance(found, Lost):
+        return found
+    worth = CHECK_WORTH / (2 if job.optional else 1)
+    return _need([job], (found,), f"{job.kind.value}\n{job.number}", place, worth)
+
+
+def doses_in_hand(
+    jobs: Sequence[Job], *, place: int, calendar: Calendar, rules: WorkRules
+) -> tuple[Need | None, tuple[tuple[Job, Lost], ...]]:
+    """What is left to do of one treatment that is in the hives: fresh doses, then the removal.
+
+    Each comes so long after the one before as the regimen asks, also where that one is late. All of
+    it comes before anything new.
+
+    jobs:  of one treatment, in their order
+
+    The need, None where nothing is within the days planned; and the jobs that no day is left for.
+    """
+    kept: list[Job] = []
+    stops: list[Stop] = []
+    lost: list[tuple[Job, Lost]] = []
+    late = 0
+    for number, job in enumerate(jobs):
+        assert job.treatment is not None
+        first = (job.day - calendar.first).days
+        if not number and first - SWAP_EARLIER >= calendar.starts:
+            return None, ()
+        swap = job.kind is Kind.SWAP
+        last = first + late + (SWAP_LATER if swap else REMOVAL_LATER)
+        early = SWAP_EARLIER if swap else 0
+        found = _stop(job, first - early, last, calendar, rules, skill=job.treatment.active)
+        if isinstance(found, Lost):
+            lost.append((job, found))
+            continue
+        if kept:
+            after = (job.day - kept[-1].day).days - early
+            found = found._replace(after=max(1, after))
+        late = max(0, found.days[0] - first)
+        kept.append(job)
+        stops.append(found._replace(right=max((job.on - calendar.first).days, 0)))
+    if not kept:
+        return None, tuple(lost)
+    return _need(kept, tuple(stops), DOSES, place, BEGUN_WORTH), tuple(lost)
+
+
+def _stop(
+    job: Job, first: int, last: int, calendar: Calendar, rules: WorkRules, *, skill: str
+) -> Stop | Lost:
+    """The stop of a job on the days from `first` to `last`, both inside, or for some time on where
+    those have passed."""
+    right = max((job.on - calendar.first).days, 0)
     if last < right:
         last = right + JOB_LATER
-    skill = job.treatment.active if dosed and job.treatment is not None else ""
     near = [one for one in range(max(first, 0), last + 1) if one < calendar.days]
     near.sort(key=lambda one: (abs(one - right), -one))
     able = tuple(one for one in near if not calendar.hindrance(one, skill))
-    task = {Kind.SWAP: Task.SWAP, Kind.REMOVE: Task.REMOVE}.get(job.kind, Task.APPLY)
     if not able:
+        task = {Kind.SWAP: Task.SWAP, Kind.REMOVE: Task.REMOVE}.get(job.kind, Task.APPLY)
         return Lost(job.day, task, job.on, calendar.hindrance(right, skill))
     strips = 0
     if job.kind is not Kind.REMOVE and job.load.bring_strips is not None:
         strips = job.load.bring_strips
-    stop = Stop(
-        job.kind.value,
-        able,
-        job.minutes,
-        rules.yard_minutes,
-        skill,
-        strips,
-        right=right if dosed else None,
-    )
-    worth = BEGUN_WORTH if dosed else CHECK_WORTH / (2 if job.optional else 1)
+    return Stop(job.kind.value, able, job.minutes, rules.yard_minutes, skill, strips)
+
+
+def _need(
+    jobs: Sequence[Job], stops: tuple[Stop, ...], name: str, place: int, worth: float
+) -> Need:
+    job = jobs[0]
     return Need(
-        key=f"{job.yard}\n{job.series}\n{job.kind.value}\n{job.number}",
+        key=f"{job.yard}\n{job.series}\n{name}",
         yard=job.yard,
         place=place,
         colonies=job.colonies,
-        last=last,
+        last=max(stops[0].days),
         options=(
             Option(
-                start=right,
+                start=stops[0].days[0],
                 treatment="" if job.treatment is None else job.treatment.id,
                 regimen="" if job.regimen is None else job.regimen.id,
-                stops=(stop,),
+                stops=stops,
                 value=worth * job.colonies,
             ),
         ),
-        begun=dosed,
+        begun=name == DOSES,
         starts=False,
     )

@@ -65,9 +65,11 @@ def with_promises(
             continue
         stops = need.options[number].stops
         kept: list[Placed | None] = []
-        for stop, (_, day, crew) in zip(stops, promise.stops, strict=False):
+        # Of what has begun the first visits may be done: those that are left are the last ones.
+        mine = promise.stops[-len(stops) :]
+        for stop, (task, day, crew) in zip(stops, mine, strict=False):
             at = (day - first).days
-            can = at in stop.days and crew in crews
+            can = task == stop.task and at in stop.days and crew in crews
             kept.append(Placed(at, crews.index(crew)) if can else None)
         kept += [None] * (len(stops) - len(kept))
         found.append(need._replace(promised=number, kept=tuple(kept)))

@@ -12,10 +12,14 @@ from windowcast.crew import exact, greedy, model, planner, settle
 from windowcast.crew.board import Board
 from windowcast.crew.instance import (
     Chosen,
+    Crew,
     Instance,
+    Need,
+    Option,
     Placed,
     Plan,
     Stock,
+    Stop,
     driving,
     faults,
     legs,
@@ -257,3 +261,30 @@ def test_what_the_board_counts_is_what_the_plan_is_worth():
 
 def test_a_task_too_large_to_try_everything_is_left_to_the_search():
     assert exact.exactly(instance(1, yards=20, crews=2), left_s=ample) is None
+
+
+def test_nothing_to_do_is_a_plan_of_nothing():
+    task = instance(1, yards=5, crews=2)
+    task = task._replace(needs=tuple(need._replace(options=()) for need in task.needs))
+
+    plan = planner.make(task, left_s=ample)
+
+    assert (plan.chosen, plan.routes, plan.gap, plan.how) == ({}, {}, 0.0, planner.NOTHING)
+
+
+def test_yards_that_are_worth_a_trip_only_together_get_one():
+    """Each alone costs more in driving than it is worth; the two are neighbours."""
+    stop = Stop("apply", (0,), 20.0, 0.0)
+    option = Option(0, "t", "r", (stop,), 10.0)
+    task = Instance(
+        crews=(Crew("A", 1, 0, (480.0,)),),
+        needs=(Need("a", "a", 1, 1, 0, (option,)), Need("b", "b", 2, 1, 0, (option,))),
+        roads=[[0.0, 60.0, 60.0], [60.0, 0.0, 1.0], [60.0, 1.0, 0.0]],
+        days=1,
+        hour=6.0,  # a trip to one costs 140 minutes, 14 colonies, to both 161 minutes, 16.1
+    )
+
+    plan = planner.make(task, left_s=ample)
+
+    assert sorted(plan.chosen) == [0, 1]
+    assert worth(task, plan) == pytest.approx(20.0 - 16.1)

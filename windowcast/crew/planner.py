@@ -9,6 +9,8 @@ from windowcast.crew import exact, greedy, model, settle
 from windowcast.crew.board import Board
 from windowcast.crew.instance import Chosen, Instance, Plan, worth
 
+NOTHING = "nothing is to be done"
+"""How a plan was found that has no needs."""
 GAP = 0.01
 """So near to the best, as a share, the program is solved."""
 LEAST_S, A_NEED_S = 2.0, 0.02
@@ -34,9 +36,9 @@ def make(
     left_s:  seconds that are left, asked again and again; below 0 the best so far is given
     rounds:  how often a plan is taken apart and put together again; None: by the number of needs
     """
+    if not any(need.options for need in instance.needs):
+        return Plan({}, {}, bound=0.0, gap=0.0, how=NOTHING)
     first = greedy.most_urgent_first(instance)
-    if not first.chosen:
-        return first._replace(bound=0.0, gap=0.0, how="nothing can be placed")
     later = left_s() * 2 / 3
     small = exact.exactly(instance, left_s=lambda: min(EXACT_S, left_s() - later))
     if small is not None:

@@ -11,6 +11,7 @@ from windowcast.crew.explain import Bound, Missing, WhyThis
 from windowcast.crew.instance import Instance, Option, Plan
 from windowcast.crew.judge import Judgement
 from windowcast.crew.needs import Lost
+from windowcast.crew.planner import NOTHING
 from windowcast.crew.replan import Move, Why
 from windowcast.language import tr, trn
 from windowcast.notice import words
@@ -37,6 +38,8 @@ class Frame(NamedTuple):
 
 def solved_line(plan: Plan, *, limit_s: float) -> str:
     """How the plan was found, how near it is to the best, and how long that took."""
+    if plan.how == NOTHING:
+        return tr("There is nothing to do in these days that could be planned.")
     took = tr("{seconds} s", seconds=f"{plan.seconds:.1f}")
     if plan.gap is None:
         return tr(
@@ -193,9 +196,11 @@ def _up(minutes: float) -> int:
 
 def lost_words(lost: Sequence[Lost]) -> str:
     """Why starts that the weather allows cannot be worked."""
-    tasks = {Task.APPLY: tr("start"), Task.SWAP: tr("swap"), Task.REMOVE: tr("removal")}
+    tasks = {Task.SWAP: tr("swap"), Task.REMOVE: tr("removal")}
     texts = dict.fromkeys(
-        tr(
+        tr("a start on {start}: {why}", start=words.day(one.start), why=one.why)
+        if one.task is Task.APPLY
+        else tr(
             "a start on {start} has its {task} on {day}: {why}",
             start=words.day(one.start),
             task=tasks[one.task],

@@ -35,8 +35,9 @@ LAYERS = (
     ("watching", "letters"),
     ("news",),
     ("picture",),
-    ("standing", "forms"),
-    ("form_kinds",),
+    ("standing", "forms", "plan_words"),
+    ("form_kinds", "planning"),
+    ("plan_task",),
     ("visiting", "counts", "doing", "records"),
     ("entering", "recipients"),
     ("chance", "second_look", "fetching", "answers"),
@@ -46,13 +47,14 @@ LAYERS = (
     ("answer",),
     ("record",),
     ("edges", "notice"),
+    ("crew",),
     ("window",),
     ("sky", "trade"),
     ("units", "errors", "language", "progress", "__init__"),
 )
 """From the outside in. A room imports only what stands in a later row; never its neighbour."""
 
-PURE = ("trade", "sky", "window", "notice", "units", "errors", "language", "progress")
+PURE = ("trade", "sky", "window", "crew", "notice", "units", "errors", "language", "progress")
 LIBRARIES = {
     "numpy": PURE,
     "pandas": PURE,
@@ -62,6 +64,7 @@ LIBRARIES = {
     "matplotlib": ("notice",),
     "PIL": ("notice",),
     "numba": ("window",),
+    "scipy": ("crew",),
 }
 TOUCHES_THE_WORLD = {
     "asyncio",
@@ -82,6 +85,7 @@ TOUCHES_THE_WORLD = {
     "urllib",
 }
 IN_MEMORY = {
+    ("notice/crew_lines.py", "io"): "what writes a table wants a file to write to; here it is text",
     ("notice/record_lines.py", "io"): "the csv module writes to a file; here it is text in memory",
     (
         "notice/visit_lines.py",
@@ -124,6 +128,9 @@ EDGE_TO_EDGE = {
     ("store", "store_calendar"): "some of the database's statements, apart for the same reason",
     ("mail", "mail_parts"): "composes a message of them; apart so that each can be read",
     ("push", "mail"): "answers in the same words what became of a message",
+    ("store", "store_crew"): "some of the database's statements, apart for the same reason",
+    ("store_crew", "store_history"): "writes instants the same way",
+    ("store_crew", "store_records"): "takes the database as every statement does",
     ("store", "store_second"): "some of the database's statements, apart for the same reason",
     ("store_second", "store_history"): "writes instants the same way",
     ("store_second", "store_records"): "takes the database as every statement does",
@@ -139,6 +146,7 @@ EDGE_TO_EDGE = {
     ("store_journal", "store_history"): "writes instants the same way",
     ("store_calendar", "store_history"): "writes instants the same way",
     ("store_history", "store_records"): "gives those records",
+    ("config_crews", "table_file"): "a table of drives belongs to the configuration",
     ("config", "toml_lines"): "finds the line of a mistake; a part of reading the configuration",
     ("config", "zones"): "finds a yard's time zone; a part of reading the configuration",
 }

@@ -17,7 +17,7 @@ import click
 import pytest
 
 from windowcast.cli import main
-from windowcast.edges import config
+from windowcast.edges import config, config_crews
 
 REPOSITORY = Path(__file__).resolve().parents[1]
 README = (REPOSITORY / "README.md").read_text("utf-8")
@@ -208,7 +208,7 @@ def test_command_lines_in_readme_parse(line: str):
 
 @pytest.mark.parametrize("snippet", blocks("toml"), ids=lambda text: text.splitlines()[0])
 def test_toml_in_readme_is_a_configuration(tmp_path: Path, snippet: str):
-    named = re.match(r"# (windowcast|yards|treatments)\.toml\n", snippet)
+    named = re.match(r"# (windowcast|yards|treatments|crews)\.toml\n", snippet)
     assert named is not None, "the first line of a snippet names its file"
     for file in CONFIG.glob("*.toml"):
         shutil.copy(file, tmp_path)
@@ -217,6 +217,7 @@ def test_toml_in_readme_is_a_configuration(tmp_path: Path, snippet: str):
     found = config.load(tmp_path, {**SECRETS, "XDG_CACHE_HOME": str(tmp_path / "cache")})
 
     assert found.yards and found.treatments
+    assert config_crews.of(found).mistakes == ()
 
 
 def test_every_key_of_the_example_is_accepted_also_those_behind_a_comment(tmp_path: Path):

@@ -45,7 +45,9 @@ def make(configuration: Configuration, path: Path, *, now: datetime) -> backup_f
                 path,
                 database=copy,
                 configuration={
-                    name: (configuration.folder / name).read_bytes() for name in config.FILES
+                    name: (configuration.folder / name).read_bytes()
+                    for name in (*config.FILES, *backup_file.MAY_BE_THERE)
+                    if name in config.FILES or (configuration.folder / name).exists()
                 },
                 about={
                     "made_at": now.astimezone(UTC).isoformat(timespec="seconds"),

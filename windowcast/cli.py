@@ -46,6 +46,7 @@ LAZY = {
     "count": "count",
     "season": "past",
     "observed": "past",
+    "plan": "plan",
     "verify": "past",
     "visits": "visits",
     "page": "page",
@@ -169,10 +170,13 @@ def check(
 
         ctx.exit(show_budget(configuration_of(ctx, config_folder), as_json=as_json))
     from windowcast import health
-    from windowcast.edges import store
+    from windowcast.edges import config_crews, store
     from windowcast.edges.config_values import is_loopback
 
     configuration = configuration_of(ctx, config_folder, secrets=None)
+    crews = config_crews.of(configuration)
+    if crews.mistakes:
+        raise ConfigError(list(crews.mistakes))
     answers = store.check_place(
         configuration.store_url, configuration.folder, password=configuration.store_password
     )

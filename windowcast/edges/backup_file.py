@@ -25,6 +25,7 @@ FORMAT = 1
 LIST = "windowcast-backup.json"
 DATABASE = "windowcast.db"
 CONFIGURATION = ("windowcast.toml", "yards.toml", "treatments.toml")
+MAY_BE_THERE = ("crews.toml",)
 LONGEST_LIST = 65_536
 LONGEST_CONFIGURATION = 10_000_000
 PIECE = 1 << 20
@@ -201,7 +202,8 @@ def _contents(archive: tarfile.TarFile) -> Contents:
     files = {
         str(name): (int(one["octets"]), str(one["sha256"])) for name, one in found["files"].items()
     }
-    if set(files) != {DATABASE, *(f"config/{name}" for name in CONFIGURATION)}:
+    needed = {DATABASE, *(f"config/{name}" for name in CONFIGURATION)}
+    if not needed <= set(files) <= needed | {f"config/{name}" for name in MAY_BE_THERE}:
         raise ValueError("its list names other files than a backup has")
     return Contents(
         made_at=str(found["made_at"]),

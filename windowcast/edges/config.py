@@ -97,7 +97,7 @@ def load(
     Raises ConfigError with every mistake of all three files, in the order of the files and lines.
     """
     drafts = drafts or {}
-    files = [_read(folder, name, drafts.get(name)) for name in FILES]
+    files = [read(folder, name, drafts.get(name)) for name in FILES]
     service, places, bands = files
     for file in files:
         if file.document is not None:
@@ -185,7 +185,7 @@ def _in_language(folder: Path, error: config_language.Faulty) -> list[str]:
 
 
 @dataclass(slots=True)
-class _File:
+class File:
     """One file on its way: `document` is None where it could not be read or parsed."""
 
     name: str
@@ -233,8 +233,9 @@ def _mistake(name: str, line: int, said: str, text: str) -> str:
     return f"{first}\n{line:5} | {excerpt}" if excerpt.strip() else first
 
 
-def _read(folder: Path, name: str, draft: bytes | None) -> _File:
-    file = _File(name)
+def read(folder: Path, name: str, draft: bytes | None) -> File:
+    """One file, parsed; `draft` stands for its contents where it is given."""
+    file = File(name)
     path = folder / name
     try:
         if draft is None:
@@ -336,7 +337,7 @@ def _syntax_mistake(name: str, text: str, error: Exception) -> str:
     return _mistake(name, line, meaning, text)
 
 
-def _explain_swapped(places: _File) -> None:
+def _explain_swapped(places: File) -> None:
     """Say of a latitude that cannot be one that it may be the longitude."""
     assert places.document is not None
     for index, yard in enumerate(places.document["yard"]):
@@ -352,7 +353,7 @@ def _explain_swapped(places: _File) -> None:
             )
 
 
-def _find_zones(places: _File, environ: Mapping[str, str]) -> None:
+def _find_zones(places: File, environ: Mapping[str, str]) -> None:
     """Fill in the time zones that are left out."""
     assert places.document is not None
     missing = {

@@ -12,7 +12,7 @@ from __future__ import annotations
 import json
 import os
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -21,6 +21,7 @@ from typing import Any
 from windowcast.edges import (
     store_calendar,
     store_cells,
+    store_crew,
     store_form,
     store_history,
     store_journal,
@@ -30,6 +31,7 @@ from windowcast.edges import (
 )
 from windowcast.edges.store_address import names_server
 from windowcast.edges.store_calendar import PublishedEvent
+from windowcast.edges.store_crew import PromisedPlan
 from windowcast.edges.store_form import SentForm
 from windowcast.edges.store_history import encode
 from windowcast.edges.store_history import instant as _instant
@@ -76,6 +78,7 @@ __all__ = [
     "NewNotice",
     "Noted",
     "ObservedHigh",
+    "PromisedPlan",
     "PublishedEvent",
     "Recorded",
     "SaidAndSent",
@@ -427,6 +430,21 @@ class Store(StoreKeeping, ABC):
             found = revise(store_calendar.origin(self._database), before)
             store_calendar.keep(self._database, found)
         return found
+
+    def calendar_origin(self) -> bytes:
+        """What the events of this database are named under: 16 octets, the same for good."""
+        with self._errors():
+            return store_calendar.origin(self._database)
+
+    def promise_plan(self, document: Mapping[str, Any], now: datetime) -> int:
+        """Keep a crew's plan as promised, in place of the last one; its number."""
+        with self.transaction():
+            return store_crew.promise(self._database, document, now)
+
+    def promised_plan(self, before: int | None = None) -> PromisedPlan | None:
+        """The crew's plan that was promised last, or last before a number; None: none was."""
+        with self._errors():
+            return store_crew.promised(self._database, before)
 
     # Decisions
 

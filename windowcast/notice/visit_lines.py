@@ -342,6 +342,16 @@ def order_document(needs: Sequence[Need]) -> list[dict[str, Any]]:
     ]
 
 
+def load_document(load: Load) -> dict[str, Any]:
+    """A load as JSON allows."""
+    return _load_document(load)
+
+
+def time_words(minutes: float) -> str:
+    """ "2 h 05 min", "40 min"."""
+    return _time(minutes)
+
+
 def csv_text(days: Sequence[WorkDay]) -> str:
     """A table of the visits with a heading row; no cell is taken for a formula."""
     out = io.StringIO()

@@ -192,6 +192,17 @@ def by_day(found: Iterable[Job], rules: WorkRules) -> tuple[WorkDay, ...]:
     )
 
 
+def minutes_for(kind: Kind, form: str, rules: WorkRules) -> float:
+    """What one colony takes where something is put in, swapped or taken out."""
+    if kind is Kind.REMOVE:
+        return rules.remove_minutes
+    if form == "trickle":
+        return rules.trickle_minutes
+    if form == "vapour":
+        return rules.vapour_minutes
+    return rules.apply_minutes if kind is Kind.APPLY else rules.swap_minutes
+
+
 def loads(found: Iterable[Job]) -> dict[str, tuple[Treatment, Load]]:
     """What goes onto the truck for these jobs, by the treatment's id; strips to take out besides.
 
@@ -418,7 +429,7 @@ class _Book:
         return self._job(given, kind, number, day, day, done=done)._replace(
             dose=dose,
             load=load,
-            minutes=self._minutes(kind, given.treatment.form) * given.colonies,
+            minutes=minutes_for(kind, given.treatment.form, self.rules) * given.colonies,
             since=None if kind is Kind.APPLY else given.start,
         )
 
@@ -450,16 +461,6 @@ class _Book:
             chance=given.chance,
             done=done,
         )
-
-    def _minutes(self, kind: Kind, form: str) -> float:
-        """For one colony."""
-        if kind is Kind.REMOVE:
-            return self.rules.remove_minutes
-        if form == "trickle":
-            return self.rules.trickle_minutes
-        if form == "vapour":
-            return self.rules.vapour_minutes
-        return self.rules.apply_minutes if kind is Kind.APPLY else self.rules.swap_minutes
 
     def _series(self, kind: str, *, before: int | None = None) -> str:
         """The name of a treatment or a count of this yard: how many were entered before it.

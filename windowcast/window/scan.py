@@ -183,6 +183,17 @@ def scan(
     return [row for _, _, row in sorted(found, key=lambda item: item[:2])]
 
 
+def holds(regimen: Regimen, words: Words) -> list[int]:
+    """For each start from the scenarios' first day on, those inside on all days, a bit each.
+
+    There are as many starts as the scenarios cover whole.
+    """
+    number = words.scenarios.days - regimen.exposure_days + 1
+    if number < 1:
+        return []
+    return _in_band(_stretches(regimen), words, number)[0]
+
+
 def _starts(
     treatment: Treatment,
     regimen: Regimen,

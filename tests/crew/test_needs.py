@@ -1,0 +1,296 @@
+"""What a yard needs of the crews, from small skies: starts, their visits, and what is in hand."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+
+from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, yard
+from windowcast.crew.needs import (
+    BEGUN_WORTH,
+    Calendar,
+    Fixed,
+    Lost,
+    closed_days,
+    doses_in_hand,
+    in_hand,
+    starts,
+    stops_of,
+    weight_of,
+)
+from windowcast.trade.course import snapshot
+from windowcast.trade.due import of_yard
+from windowcast.trade.journal import Entry
+from windowcast.trade.rules import SeasonRules, WorkRules
+from windowcast.trade.visits import Task
+from windowcast.trade.work import Kind, jobs, to_do
+from windowcast.trade.workable import DayWeather
+from windowcast.window.decide import Rules, decide
+from windowcast.window.scan import Words, holds, scan
+
+RULES = WorkRules()
+TWO, ONE = FORMIC_STRIPS.regimens
+WEEKDAYS = frozenset(day for day in range(80) if (MONDAY + timedelta(days=day)).weekday() < 5)
+AT = datetime(2026, 8, 31, 10, tzinfo=UTC)
+
+
+def calendar(
+    *, works: frozenset[int] = WEEKDAYS, closed: dict[int, str] | None = None,
+    fixed: tuple[Fixed, ...] = (), actives: tuple[str, ...] = ("", "formic acid"),
+) -> Calendar:  # fmt: skip
+    return Calendar(MONDAY, 80, 30, dict.fromkeys(actives, works), closed or {}, fixed)
+
+
+def stops(regimen, day, made=None):
+    return stops_of(yard(), FORMIC_STRIPS, regimen, day=day, calendar=made or calendar(),
+                    rules=RULES)  # fmt: skip
+
+
+def test_the_swap_and_the_removal_hang_on_the_start_with_their_slack():
+    """A start on Monday August 31: swap right on Thursday September 10 (day 10), a day early to
+    three late; removal right on Sunday September 20 (day 20), up to four late and never early.
+    Common practice, no source."""
+    apply, swap, remove = stops(ONE, 0)
+
+    assert apply.days == (0,)
+    assert (swap.right, swap.days) == (10, (10, 11, 9))  # days 12 and 13 are a weekend
+    assert (remove.right, remove.days) == (20, (21, 22, 23, 24))
+    assert (swap.after, remove.after) == (9, 10)
+
+
+def test_minutes_and_strips_are_those_of_the_work_rules():
+    apply, swap, remove = stops(ONE, 0)
+
+    assert [one.hands for one in (apply, swap, remove)] == [24 * 3.0, 24 * 2.5, 24 * 1.5]
+    assert [one.set_up for one in (apply, swap, remove)] == [12.0] * 3
+    # 24 and 5 % spare, a part of a strip being a whole one.
+    assert [one.strips for one in (apply, swap, remove)] == [26, 26, 0]
+    assert apply.minutes(2) == 12 + 36
+
+
+def test_a_swap_on_a_holiday_is_named_with_its_day():
+    works = WEEKDAYS - set(range(9, 14))
+
+    found = stops(ONE, 0, calendar(works=works))
+
+    assert found == Lost(MONDAY, Task.SWAP, MONDAY + timedelta(days=10), "no crew works")
+
+
+def test_a_start_that_no_crew_may_handle_says_so():
+    found = stops(TWO, 0, calendar(actives=("",)))
+
+    assert isinstance(found, Lost)
+    assert (found.task, found.why) == (Task.APPLY, "no crew may handle formic acid")
+
+
+def test_a_day_too_cold_to_open_hives_moves_the_removal_and_forbids_a_start():
+    cold = calendar(closed={14: "too cold", 15: "too wet", 1: "too cold"})
+
+    apply, remove = stops(TWO, 0, cold)
+    found = stops(TWO, 1, cold)
+
+    assert remove.days == (16, 17, 18)
+    assert isinstance(found, Lost)
+    assert (found.task, found.why) == (Task.APPLY, "too cold")
+    assert apply.right == 0
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "start", "allowed"),
+    [(0, 3, 4, True), (0, 4, 4, False), (13, 20, 0, False), (14, 20, 0, True)],
+)
+def test_nothing_may_be_in_the_hives_on_days_fixed_against_treatments(first, last, start, allowed):
+    """Two strips work for 14 days: days 0 to 13 of the exposure."""
+    fixed = Fixed(MONDAY + timedelta(days=first), MONDAY + timedelta(days=last), False, True,
+                  "harvest")  # fmt: skip
+
+    found = stops(TWO, start, calendar(fixed=(fixed,)))
+
+    assert isinstance(found, Lost) is not allowed
+    if isinstance(found, Lost):
+        assert found.why == "harvest"
+
+
+def test_a_contract_that_keeps_people_out_keeps_every_visit_out():
+    away = Fixed(MONDAY + timedelta(days=14), MONDAY + timedelta(days=18), True, False, "contract")
+
+    found = stops(TWO, 0, calendar(fixed=(away,)))
+
+    assert found == Lost(MONDAY, Task.REMOVE, MONDAY + timedelta(days=14), "contract")
+
+
+def test_days_are_closed_by_the_forecast_and_beyond_it_by_most_scenarios():
+    """Flight from 12 °C; rain and wind common practice, no source."""
+    sky = scenarios([[20.0] * 4 + [11.0, 11.0], [20.0] * 4 + [11.0, 13.0]])
+    open_days = {
+        MONDAY: DayWeather(11.9),
+        MONDAY + timedelta(days=1): DayWeather(12.0, rain_mm=2.0),
+        MONDAY + timedelta(days=2): DayWeather(20.0, rain_mm=0.5, wind_kmh=40.0),
+        MONDAY + timedelta(days=3): DayWeather(20.0, rain_mm=1.0, wind_kmh=25.0),
+    }
+
+    found = closed_days(open_days, sky, RULES, first=MONDAY, days=9)
+
+    assert found == {0: "too cold", 1: "too wet", 2: "too windy", 4: "too cold in most scenarios"}
+
+
+def counted(percent: int, *, days_ago: int = 0) -> Entry:
+    day = MONDAY - timedelta(days=days_ago)
+    body = {"method": "wash", "mites": 3 * percent, "bees": 300, "days": None, "colony": None}
+    return Entry(1, "Creek Bend", "count", day, AT, body)
+
+
+def due_of(*entries: Entry, winter_bees: tuple[int, int] = (9, 30)):
+    return of_yard(
+        yard(), [FORMIC_STRIPS], entries=entries, rules=SeasonRules(winter_bees=winter_bees),
+        today=MONDAY,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("percent", "weight"), [(2, 1.0), (4, 2.0), (10, 3.0), (0, 0.5)])
+def test_a_colony_counts_by_its_infestation_as_a_share_of_the_threshold(percent, weight):
+    """The threshold of August is 2 mites per 100 bees: Mississippi State University Extension."""
+    found = weight_of(due_of(counted(percent)), SeasonRules(), south=False, day=MONDAY)
+
+    assert found == pytest.approx(weight)
+
+
+def test_infestation_grows_until_the_day_and_without_counts_a_colony_is_one():
+    """It doubles in 33 days at 0.021 a day: Martin 1998."""
+    rules = SeasonRules(threshold_percent=(2.0,) * 12)
+    later = weight_of(due_of(counted(1)), rules, south=False, day=MONDAY + timedelta(days=33))
+
+    assert later == pytest.approx(1.0, rel=0.01)
+    assert weight_of(due_of(), rules, south=False, day=MONDAY) == 1.0
+
+
+def need_of(columns, *, end=(10, 15), **others):
+    sky = scenarios(columns)
+    words = Words(sky)
+    rows = decide(
+        yard(), FORMIC_STRIPS,
+        scan(FORMIC_STRIPS, forecast=highs(*columns[0][:6]), words=words, today=MONDAY,
+             first_start=MONDAY),
+        rules=Rules(min_chance=0.8, max_danger=0.05), today=MONDAY, stale=False,
+    ).rows  # fmt: skip
+    found = starts(
+        yard(), place=1, key="k", due=due_of(winter_bees=end), rows=rows, words=words,
+        calendar=others.pop("made", calendar()), rules=RULES, weight=others.pop("weight", 1.0),
+        not_before=others.pop("not_before", MONDAY), **others,
+    )  # fmt: skip
+    return found, words
+
+
+def test_starts_are_those_that_are_named_and_in_time_with_the_scenarios_that_hold():
+    """Over by September 25: two strips, 14 days, by the 11th; one and a swap, 20, by the 5th."""
+    cool = [[20.0] * 40 for _ in range(9)] + [[20.0] * 16 + [31.0] + [20.0] * 23]
+
+    found, words = need_of(cool, end=(9, 25))
+
+    assert found.need is not None
+    by_regimen: dict[str, list[date]] = {}
+    for one in found.need.options:
+        by_regimen.setdefault(one.regimen, []).append(MONDAY + timedelta(days=one.start))
+        assert (one.held.bit_count(), one.of) == (round(10 * one.chance), 10)
+        assert one.chance == pytest.approx(0.9 if one.held != 0b1111111111 else 1.0)
+    assert max(by_regimen["two-strips"]) == date(2026, 9, 11)
+    assert max(by_regimen["one-strip-swap"]) == date(2026, 9, 4)  # the 5th is a Saturday
+    assert found.need.last == 11
+    assert holds(TWO, words)[0] == 0b1111111111
+    assert holds(TWO, words)[3] == 0b0111111111
+
+
+def test_a_start_that_was_promised_is_kept_down_to_the_lower_chance():
+    mixed = [[20.0] * 40 for _ in range(7)] + [[20.0] * 5 + [31.0] + [20.0] * 34] * 3
+    promise = ("test", "two-strips", MONDAY)
+
+    without, _ = need_of(mixed)
+    kept, _ = need_of(mixed, promised=promise, cancel_below=0.65)
+    gone, _ = need_of(mixed, promised=promise, cancel_below=0.75)
+
+    def days(found):
+        return [one.start for one in found.need.options if one.regimen == "two-strips"]
+
+    assert 0 not in days(without)
+    assert 0 in days(kept)
+    assert 0 not in days(gone)
+
+
+def test_of_days_as_good_as_each_other_the_first_is_worth_most():
+    found, _ = need_of([[20.0] * 40] * 5, weight=2.0)
+
+    values = [one.value for one in found.need.options if one.regimen == "two-strips"]
+    assert values == sorted(values, reverse=True)
+    assert values[0] == 24 * 2.0
+
+
+def begun(days_ago: int) -> list[Entry]:
+    body = {"treatment": "test", "regimen": ONE.id, "colonies": 24,
+            "snapshot": snapshot(FORMIC_STRIPS, ONE)}  # fmt: skip
+    return [Entry(1, "Creek Bend", "start", MONDAY - timedelta(days=days_ago), AT, body)]
+
+
+def jobs_of(entries: list[Entry]):
+    every = jobs(yard(), entries=entries, plan=None, rules=RULES, today=MONDAY)
+    return {job.kind: job for job in to_do(every)}
+
+
+def doses_of(entries: list[Entry], made: Calendar | None = None):
+    every = [job for job in jobs_of(entries).values() if job.dose is not None]
+    return doses_in_hand(every, place=1, calendar=made or calendar(), rules=RULES)
+
+
+def test_what_is_in_the_hives_is_one_need_that_comes_before_anything_new():
+    """Begun nine days ago: the swap is right on day 1 of the plan, the removal on day 11."""
+    need, lost = doses_of(begun(9))
+
+    assert lost == ()
+    assert need is not None
+    assert (need.begun, need.starts) == (True, False)
+    (option,) = need.options
+    swap, remove = option.stops
+    assert (swap.right, swap.days) == (1, (1, 2, 0, 3, 4))
+    assert (remove.right, remove.days) == (11, (11, 14, 15))  # days 12 and 13 are a weekend
+    assert option.value == BEGUN_WORTH * 24
+
+
+def test_a_swap_that_comes_late_keeps_the_removal_away_for_as_long_as_the_dose_works():
+    """The second strip works for ten days, whenever it went in."""
+    need, _ = doses_of(begun(9))
+
+    assert need is not None
+    assert need.options[0].stops[1].after == 10
+
+
+def test_a_late_removal_is_still_to_be_made():
+    need, lost = doses_of(begun(50))
+
+    assert lost == ()
+    assert need is not None
+    days = need.options[0].stops[-1].days
+    assert min(days) >= 0
+    assert len(days) > 5
+
+
+def test_jobs_on_days_without_a_crew_are_named():
+    need, lost = doses_of(begun(9), calendar(works=frozenset()))
+
+    assert need is None
+    assert [(job.kind, one.why) for job, one in lost] == [
+        (Kind.SWAP, "no crew works"), (Kind.REMOVE, "no crew works"),
+    ]  # fmt: skip
+
+
+def test_a_check_is_made_where_there_is_time():
+    """Formic acid last given on day 1: queens are looked for from two weeks on, for a week. Common
+    practice, no source."""
+    job = jobs_of(begun(9))[Kind.QUEENS]
+
+    need = in_hand(job, place=1, calendar=calendar(), rules=RULES)
+
+    assert need is not None and not isinstance(need, Lost)
+    assert (need.begun, need.starts) == (False, False)
+    assert need.options[0].value < need.colonies
+    assert need.options[0].stops[0].skill == ""
+    assert set(need.options[0].stops[0].days) <= WEEKDAYS

@@ -1,0 +1,42 @@
+"""What the crews were promised, in a real database."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+
+from windowcast.edges.store import open_store
+
+AT = datetime(2026, 8, 31, 10, tzinfo=UTC)
+
+
+@pytest.fixture
+def store(tmp_path, store_url):
+    with open_store(store_url, tmp_path) as opened:
+        yield opened
+
+
+def test_nothing_is_promised_at_first(store):
+    assert store.promised_plan() is None
+
+
+def test_the_last_promise_stands_and_the_one_before_is_kept(store):
+    first = store.promise_plan({"schema": 1, "needs": [], "note": "≥ 2 yards"}, AT)
+    second = store.promise_plan({"schema": 1, "needs": [1]}, AT.replace(hour=11))
+
+    assert second > first
+    assert store.promised_plan() == (second, AT.replace(hour=11), {"schema": 1, "needs": [1]})
+    assert store.promised_plan(before=second) == (
+        first, AT, {"schema": 1, "needs": [], "note": "≥ 2 yards"},
+    )  # fmt: skip
+    assert store.promised_plan(before=first) is None
+
+
+def test_a_promise_that_json_does_not_allow_leaves_the_last_one(store):
+    store.promise_plan({"schema": 1}, AT)
+
+    with pytest.raises(ValueError, match="JSON"):
+        store.promise_plan({"gap": float("nan")}, AT)
+
+    assert store.promised_plan().document == {"schema": 1}

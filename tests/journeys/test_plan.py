@@ -1,0 +1,363 @@
+"""`windowcast plan` as a person runs it: a real process, a real database, invented weather."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import re
+import shutil
+import tarfile
+from datetime import date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+import vobject
+
+from support.journey import Journey, morning_zone
+
+CONFIG = Path(__file__).parents[2] / "config"
+CREW = '[[crew]]\nname = "North crew"\ndays = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]\n'
+OPEN = "\n[work]\nopen_max_rain_mm = 100\nopen_max_wind_kmh = 150\nopen_min_c = -40\n"
+
+
+@pytest.fixture
+def journey(tmp_path: Path) -> Journey:
+    """The four invented yards with their forecast, in a zone where it is morning; hives can be
+    opened in any weather, so that the day of the year decides nothing."""
+    made = Journey(folder=tmp_path, zone=morning_zone())
+    for name in ("windowcast.toml", "yards.toml", "treatments.toml"):
+        shutil.copy(CONFIG / name, tmp_path / name)
+    settings = (CONFIG / "windowcast.toml").read_text("utf-8")
+    work = re.search(r"^\[work\].*?(?=^\[)", settings, re.MULTILINE | re.DOTALL)
+    assert work is not None
+    made.write("windowcast.toml", settings.replace(work[0], OPEN))
+    yards = (CONFIG / "yards.toml").read_text("utf-8")
+    yards = re.sub(r"^timezone = .*$", f'timezone = "{made.zone}"', yards, flags=re.MULTILINE)
+    mill = "longitude = -99.4152\n"
+    yards = yards.replace(mill, f'{mill}timezone = "{made.zone}"\n')
+    yards = yards.replace("supers = 3 ", "supers = 1 ")
+    made.write("yards.toml", yards)
+    done = made.windowcast("morning", "--print")
+    assert done.returncode == 0, done.stderr
+    return made
+
+
+def planned(journey: Journey, *arguments: str, code: int = 0) -> dict:
+    done = journey.windowcast("plan", "--json", *arguments)
+    assert done.returncode == code, done.stderr
+    return json.loads(done.stdout)
+
+
+def starts(found: dict) -> dict[str, tuple[str, str]]:
+    return {one["yard"]: (one["start"], one["regimen"]) for one in found["starts"]}
+
+
+def test_without_crews_two_people_are_assumed_and_all_that_is_said_fits_78_columns(journey):
+    done = journey.windowcast("plan")
+
+    assert (done.returncode, done.stderr) == (0, "")
+    text = " ".join(done.stdout.split())
+    assert done.stdout.startswith("INVENTED WEATHER")
+    assert "No crew is described in crews.toml: two people on weekdays, eight hours a day" in text
+    assert "expected in a window that holds" in text
+    assert "sealed goggles" in text
+    assert "The label and local law decide" in text
+    assert max(map(len, done.stdout.splitlines())) <= 78
+
+
+def test_the_document_holds_together(journey):
+    journey.write("crews.toml", CREW)
+
+    found = planned(journey)
+
+    assert found["crews"] == [{"name": "North crew", "people": 2, "hours": 8.0, "assumed": False}]
+    assert found["starts"]
+    on_sheets = {
+        (sheet["date"], sheet["crew"], call["yard"], visit["task"])
+        for sheet in found["sheets"]
+        for call in sheet["calls"]
+        for visit in call["visits"]
+    }
+    for one in found["starts"]:
+        for visit in one["visits"]:
+            assert (visit["date"], visit["crew"], one["yard"], visit["task"]) in on_sheets
+        start = date.fromisoformat(one["start"])
+        days = {visit["task"]: (date.fromisoformat(visit["date"]) - start).days
+                for visit in one["visits"]}  # fmt: skip
+        if one["regimen"] == "one-strip-swap":
+            assert 9 <= days["swap"] <= 13
+            assert 20 <= days["remove"] <= 24
+            assert days["remove"] - days["swap"] >= 10
+        if one["regimen"] == "two-strips":
+            assert 14 <= days["remove"] <= 18
+    for sheet in found["sheets"]:
+        clock = sheet["leave"]
+        for call in sheet["calls"]:
+            assert clock <= call["arrive"] <= call["leave"]
+            clock = call["leave"]
+        assert sheet["driving_minutes"] + sheet["working_minutes"] <= 480 + 1e-6
+    assert found["solved"]["gap"] == 0.0
+    assert found["expected"]["colonies"] == sum(one["colonies"] for one in found["starts"])
+    assert found["expected"]["holds"] == pytest.approx(
+        sum(one["colonies"] * one["chance"] for one in found["starts"]), abs=0.1
+    )
+
+
+def test_rows_that_cannot_be_are_named_and_the_rest_is_planned(journey):
+    journey.write("crews.toml", '[[crew]]\nname = "Night crew"\nhours = -8\n\n' + CREW)
+
+    done = journey.windowcast("plan", "--json")
+
+    assert done.returncode == 1
+    assert "crews.toml:3: hours is -8, but must be hours a day, above 0" in done.stderr
+    assert "the plan is made with the rest" in done.stderr
+    found = json.loads(done.stdout)
+    assert [one["name"] for one in found["crews"]] == ["North crew"]
+    assert found["starts"]
+    assert journey.windowcast("check").returncode == 2
+
+
+def test_without_any_sound_crew_there_is_nothing_to_plan_with(journey):
+    journey.write("crews.toml", '[[crew]]\nname = "Night crew"\npeople = 0\n')
+
+    done = journey.windowcast("plan")
+
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "crews.toml:3: people is 0" in done.stderr
+    assert "has no crew without a mistake" in done.stderr
+
+
+def test_a_removal_on_holidays_is_named_and_other_yards_are_planned(journey):
+    """Holidays on every day but today and the next: nothing that goes in could come out."""
+    days = [journey.today + timedelta(days=ahead) for ahead in range(2, 90)]
+    listed = ", ".join(one.isoformat() for one in days)
+    journey.write("crews.toml", f"[plan]\nholidays = [{listed}]\n\n{CREW}")
+
+    found = planned(journey)
+
+    assert found["starts"] == []
+    creek = [one for one in found["no_place"]
+             if one["yard"] == "Creek Bend" and one["task"] == "start"]  # fmt: skip
+    assert len(creek) == 1
+    assert re.search(r"has its removal on .*: no crew works", creek[0]["why"])
+
+
+def test_a_yard_without_a_place_says_what_would_free_it(journey):
+    journey.write("crews.toml", CREW + "hours = 1.8\n")
+    found = planned(journey)
+    everyone = planned_with(journey, CREW)
+
+    assert set(starts(found)) < set(starts(everyone))
+    short = [one for one in found["no_place"]
+             if one["lacks"] and one["lacks"]["bound"] in ("hours", "length")]  # fmt: skip
+    assert short
+    for one in short:
+        if one["lacks"]["bound"] == "hours":
+            assert re.search(r"(one more hand|\d+ more minutes) with North crew on", one["why"])
+        else:
+            assert "no crew's day is long enough" in one["why"]
+
+
+def planned_with(journey: Journey, text: str) -> dict:
+    journey.write("crews.toml", text)
+    return planned(journey)
+
+
+def test_strips_that_are_missing_are_counted(journey):
+    stock = '\n[[stock]]\ntreatment = "formic-strips"\nstrips = 40\n'
+    journey.write("crews.toml", CREW + stock)
+
+    found = planned(journey)
+
+    used = sum(
+        load["bring_strips"]
+        for sheet in found["sheets"]
+        for load in sheet["load"]
+        if load["treatment"] == "formic-strips"
+    )
+    assert used <= 40
+    lacking = [one for one in found["no_place"] if one["lacks"] and one["lacks"]["strips"]]
+    assert lacking
+    assert all("more strip" in one["why"] for one in lacking)
+    more = 40 + lacking[0]["lacks"]["strips"]
+    again = planned_with(journey, CREW + stock.replace("40", str(more)))
+    assert len(again["starts"]) > len(found["starts"])
+
+
+def test_what_is_promised_is_held_to_and_a_crew_that_is_gone_says_why(journey):
+    journey.write("crews.toml", CREW)
+    first = planned(journey, "--promise")
+    second = planned(journey)
+
+    assert first["promised"] == 1
+    assert second["promised"] is None
+    assert starts(first) == starts(second)
+    assert second["moves"] == []
+    shown = journey.windowcast("plan", "--as-promised", "--crew", "north crew")
+    assert shown.returncode == 0
+    assert "As promised on" in shown.stdout
+    assert all(one["yard"] in shown.stdout for one in first["starts"])
+    kept = journey.windowcast("plan", "--as-promised", "--json")
+    assert json.loads(kept.stdout)["sheets"] == first["sheets"]
+
+    journey.write("crews.toml", CREW.replace("North", "South"))
+    third = planned(journey)
+
+    assert starts(third) == starts(first)
+    assert {one["why"] for one in third["moves"]} == {"visit"}
+    assert all("North crew" in one["text"] for one in third["moves"])
+
+
+def test_what_was_begun_is_no_move_and_its_visits_stay_with_their_crew(journey):
+    journey.write("crews.toml", CREW)
+    first = planned(journey, "--promise")
+    today = [one for one in first["starts"] if one["start"] == journey.today.isoformat()]
+    assert today, "in the sample weather Creek Bend is open today"
+    one = today[0]
+    done = journey.windowcast("treat", "start", one["yard"], one["treatment"], one["regimen"])
+    assert done.returncode == 0, done.stderr
+
+    second = planned(journey)
+
+    assert one["yard"] not in starts(second)
+    assert [move for move in second["moves"] if move["yard"] == one["yard"]] == []
+    removal = next(visit for visit in one["visits"] if visit["task"] == "remove")
+    assert [
+        (sheet["date"], sheet["crew"])
+        for sheet in second["sheets"]
+        for call in sheet["calls"]
+        for visit in call["visits"]
+        if call["yard"] == one["yard"] and visit["task"] == "remove"
+    ] == [(removal["date"], removal["crew"])]
+
+
+def test_one_crew_sees_its_own_days_in_every_form(journey):
+    other = CREW.replace("North crew", "South crew") + "base = [44.5607, -99.6875]\n"
+    journey.write("crews.toml", CREW + "base = [45.0463, -99.4152]\n\n" + other)
+    path = journey.folder / "south.ics"
+
+    whole = planned(journey)
+    found = planned(journey, "--crew", "south crew", "--ics", str(path))
+
+    assert {sheet["crew"] for sheet in whole["sheets"]} == {"North crew", "South crew"}
+    assert {sheet["crew"] for sheet in found["sheets"]} == {"South crew"}
+    assert starts(found) == starts(whole)
+    assert len(events(path)) == len(found["sheets"])
+    text = journey.windowcast("plan", "--crew", "South crew").stdout
+    assert "South crew (2 people)" in text
+    assert "North crew (2 people)" not in text
+
+
+def test_the_table_has_a_row_for_each_task_and_no_formula(journey):
+    journey.write("crews.toml", CREW.replace("North crew", "=1+1"))
+
+    done = journey.windowcast("plan", "--csv")
+    found = planned(journey)
+
+    rows = list(csv.DictReader(io.StringIO(done.stdout)))
+    tasks = sum(len(call["visits"]) for sheet in found["sheets"] for call in sheet["calls"])
+    assert len(rows) == tasks
+    assert {row["crew"] for row in rows} == {"'=1+1"}
+    assert all(row["arrive"] < row["leave"] for row in rows)
+
+
+def events(path: Path) -> dict[str, vobject.base.Component]:
+    (whole,) = vobject.readComponents(path.read_bytes().decode("utf-8"))
+    return {one.uid.value: one for one in whole.contents.get("vevent", [])}
+
+
+def test_the_calendar_has_a_day_for_each_crew_and_calls_off_what_was_promised(journey):
+    journey.write("crews.toml", CREW)
+    path = journey.folder / "crews.ics"
+    found = planned(journey, "--promise", "--ics", str(path))
+    before = events(path)
+
+    assert len(before) == len(found["sheets"])
+    for one in before.values():
+        assert isinstance(one.dtstart.value, datetime)
+        assert one.dtstart.value < one.dtend.value
+        assert one.sequence.value == "1"
+    sheet = found["sheets"][0]
+    first = min(before.values(), key=lambda one: one.dtstart.value)
+    assert all(call["yard"] in first.location.value for call in sheet["calls"])
+    assert f"{sheet['calls'][0]['arrive']}" in first.description.value
+
+    journey.write("crews.toml", CREW + f"off = [{sheet['date']}]\n")
+    again = planned(journey, "--promise", "--ics", str(path))
+    after = events(path)
+
+    assert sheet["date"] not in [one["date"] for one in again["sheets"]]
+    gone = [one for one in after.values() if one.status.value == "CANCELLED"]
+    assert [one.uid.value for one in gone if one.uid.value == first.uid.value]
+    assert {one.sequence.value for one in after.values()} == {"2"}
+
+
+def test_the_backup_takes_the_crews_along(journey, tmp_path):
+    journey.write("crews.toml", CREW)
+    kept = tmp_path / "kept.tar"
+
+    done = journey.windowcast("backup", str(kept))
+    assert done.returncode == 0, done.stderr
+    other = tmp_path / "other"
+    back = Journey(other, journey.zone).windowcast("restore", str(kept))
+
+    assert back.returncode == 0, back.stderr
+    assert (other / "crews.toml").read_text("utf-8") == CREW
+    with tarfile.open(kept) as archive:
+        assert "config/crews.toml" in archive.getnames()
+
+
+def test_without_the_solver_the_extra_is_named(journey, tmp_path):
+    blind = tmp_path / "blind"
+    blind.mkdir()
+    (blind / "sitecustomize.py").write_text("import sys\nsys.modules['scipy'] = None\n")
+    path = os.pathsep.join([str(blind), os.environ.get("PYTHONPATH", "")])
+
+    done = journey_with(journey, {"PYTHONPATH": path}, "plan")
+
+    assert done.returncode == 2
+    assert "pip install 'windowcast[plan]'" in done.stderr
+
+
+def journey_with(journey: Journey, environment: dict[str, str], *arguments: str):
+    import subprocess
+
+    return subprocess.run(
+        journey.command(*arguments),
+        capture_output=True,
+        text=True,
+        env={**journey.environment(), **environment},
+        timeout=60,
+        check=False,
+    )
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("--json", "--csv"), "two forms of one answer"),
+        (("--from", "soon"), "must be a day such as 2026-08-31"),
+        (("--ics", "crews.txt"), "must end in .ics"),
+        (("--as-promised", "--promise"), "--as-promised shows what was kept"),
+        (("--as-promised",), "no plan was promised yet"),
+        (("--crew", "Nobody"), "there is no crew 'Nobody'"),
+    ],
+)
+def test_wrong_usage_says_what_is_wanted(journey, arguments, said):
+    done = journey.windowcast("plan", *arguments)
+
+    assert (done.returncode, done.stdout) == (2, "")
+    assert said in done.stderr
+
+
+def test_without_a_forecast_nothing_can_be_planned(tmp_path):
+    made = Journey(folder=tmp_path, zone=morning_zone())
+    for name in ("windowcast.toml", "yards.toml", "treatments.toml"):
+        shutil.copy(CONFIG / name, tmp_path / name)
+
+    done = made.windowcast("plan")
+
+    assert done.returncode in (1, 3)
+    assert "no usable forecast is stored" in done.stderr

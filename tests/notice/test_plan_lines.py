@@ -1,0 +1,242 @@
+"""What is said of a crew's plan: each reason in words, and nothing wider than a terminal."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+import pytest
+
+from support.weather import FORMIC_STRIPS, MONDAY, yard
+from windowcast.crew.explain import Bound, Missing, NextBest, Shortage, WhyThis
+from windowcast.crew.instance import Crew, Instance, Need, Option, Plan, Stop
+from windowcast.crew.judge import Judgement
+from windowcast.crew.needs import Lost
+from windowcast.crew.replan import Move, Promise, Why
+from windowcast.language import spoken
+from windowcast.notice import crew_lines, plan_lines
+from windowcast.notice.crew_lines import CallView, SheetView
+from windowcast.notice.plan_lines import Frame
+from windowcast.trade.hive import Blocked, Obstacle
+from windowcast.trade.rules import WorkRules
+from windowcast.trade.visits import Task
+from windowcast.trade.work import Plan as PlannedStart
+from windowcast.trade.work import jobs
+
+STOP = Stop("apply", (0,), 72.0, 12.0, "formic acid")
+OPTIONS = (
+    Option(0, "test", "two-strips", (STOP,), 20.0, 0.82),
+    Option(3, "test", "one-strip-swap", (STOP,), 23.0, 0.95),
+)
+FRAME = Frame(
+    Instance(
+        crews=(Crew("North crew", 2, 0, (480.0,) * 9),),
+        needs=(Need("k", "Creek Bend", 1, 24, 5, OPTIONS),),
+        roads=[[0.0, 9.0], [9.0, 0.0]],
+        days=9,
+    ),
+    MONDAY,
+)
+PROMISE = Promise(
+    "k", "Creek Bend", "test", "two-strips", MONDAY, (("apply", MONDAY, "North crew"),)
+)
+
+
+@pytest.mark.parametrize(
+    ("missing", "words"),
+    [
+        (Missing(0, Bound.SKILL), "no crew may handle formic acid"),
+        (Missing(0, Bound.LENGTH), "no crew's day is long enough for the drive and the work there"),
+        (Missing(0, Bound.DAY), "no crew works on a day on which one of its visits could be"),
+        (Missing(0, Bound.COST), "its hours on the road and at the hives cost more"),
+        (
+            Missing(0, Bound.HOURS, (Shortage(0, 0, 69.2, False),)),
+            "North crew lacks 70 min on Mon Aug 31; 70 more minutes with North crew on Mon Aug 31"
+            " would free it",
+        ),
+        (
+            Missing(0, Bound.HOURS, (Shortage(0, 0, 12.0, True),)),
+            "North crew lacks 12 min on Mon Aug 31; one more hand with North crew on Mon Aug 31"
+            " would free it",
+        ),
+        (Missing(0, Bound.STRIPS, (), 10), "two-strips); 10 more strips would free it"),
+        (
+            Missing(0, Bound.STRIPS, (Shortage(0, 3, 5.0, True),), 1),
+            "1 strip is missing and North crew lacks 5 min on Thu Sep 3; one more hand with North"
+            " crew on Thu Sep 3 and 1 more strip would free it",
+        ),
+    ],
+)
+def test_what_an_option_lacks_and_what_would_free_it(missing: Missing, words: str):
+    text = plan_lines.none_words(FRAME, 0, missing)
+
+    assert text.startswith("nearest to a place on Mon Aug 31 (two-strips)")
+    assert text.endswith(words)
+
+
+def test_why_this_day_and_what_the_next_best_costs():
+    likeliest = WhyThis(True, None, NextBest(0, 3.04))
+    alone = WhyThis(True, None, NextBest(None, 0.0))
+    better = WhyThis(False, Missing(1, Bound.COST), NextBest(1, 0.01))
+
+    assert plan_lines.why_words(FRAME, 0, 1, likeliest) == (
+        "the likeliest start to hold, 95 %; next best Mon Aug 31, which costs 3.0 colonies"
+    )
+    assert plan_lines.why_words(FRAME, 0, 1, alone).endswith("no other day fits as the plan stands")
+    assert plan_lines.why_words(FRAME, 0, 0, better) == (
+        "82 %; Thu Sep 3 (one-strip-swap) would hold in 95 %, but its hours on the road and at the"
+        " hives cost more; Thu Sep 3 would cost as good as nothing"
+    )
+
+
+@pytest.mark.parametrize(
+    ("why", "now", "gain", "words"),
+    [
+        (Why.GAIN, 1, 3.0, "now Thu Sep 3 (one-strip-swap): it gains 3.0 colonies, more than a"
+         " move must"),
+        (Why.ROOM, 1, 4.5, "its hours or strips now serve others; the plan gains 4.5 colonies"),
+        (Why.ROOM, None, None, "now none: its hours or strips are gone"),
+        (Why.GONE, None, None, "that start can no longer be named, worked or be in time"),
+        (Why.MISSED, 1, None, "its day has passed and no start was entered"),
+    ],
+)  # fmt: skip
+def test_each_move_says_why(why: Why, now: int | None, gain: float | None, words: str):
+    text = plan_lines.move_words(FRAME, Move(0, PROMISE, now, why, gain))
+
+    assert text.startswith("was Mon Aug 31 (two-strips), now ")
+    assert text.endswith(words)
+
+
+def test_a_visit_that_moves_names_what_was_promised():
+    forced = plan_lines.move_words(FRAME, Move(0, PROMISE, 0, Why.VISIT, None))
+    spared = plan_lines.move_words(FRAME, Move(0, PROMISE, 0, Why.VISIT, 0.0))
+
+    assert forced == (
+        "the start stays, a visit moves (it had to); promised were apply Mon Aug 31 with North crew"
+    )
+    assert "it spares driving or makes room" in spared
+
+
+def test_starts_that_nobody_can_work_are_named_three_and_the_rest_counted():
+    lost = [Lost(MONDAY, Task.SWAP, date(2026, 9, day), "no crew works") for day in range(8, 13)]
+
+    text = plan_lines.lost_words(lost)
+
+    assert text.startswith(
+        "a start on Mon Aug 31 has its swap on Tue Sep 8: no crew works; a start on"
+    )
+    assert text.endswith("and 2 more")
+
+
+@pytest.mark.parametrize(
+    ("others", "words"),
+    [
+        ({"known": False}, "no usable forecast is stored"),
+        ({"lost": [Lost(MONDAY, Task.REMOVE, MONDAY, "harvest")]}, "harvest"),
+        ({"blocked": [Blocked(Obstacle.SUPERS, 3, 2)]}, "the hives are not ready: fewer supers"),
+        ({"free": date(2026, 9, 20)}, "nothing new before Sun Sep 20"),
+        ({}, "no start is named in these days that is in time"),
+    ],
+)
+def test_why_a_yard_that_is_due_has_no_start_to_plan_with(others, words):
+    given = {"known": True, "blocked": (), "free": None, "lost": (), **others}
+
+    assert words in plan_lines.without_words(**given)
+
+
+def test_how_it_was_found_is_said_with_gap_and_time():
+    whole = Plan({}, {}, 1.0, 0.0, 0.21, "every way looked at")
+    near = Plan({}, {}, 1.0, 0.0093, 4.2, "x")
+    unknown = Plan({}, {}, None, None, 60.0, "x")
+
+    assert plan_lines.solved_line(whole, limit_s=60) == (
+        "The best there is: every way was looked at, in 0.2 s."
+    )
+    assert "within 0.9 % of the best (driving estimated)" in plan_lines.solved_line(
+        near, limit_s=60
+    )
+    assert "is not known" in plan_lines.solved_line(unknown, limit_s=60)
+
+
+def test_what_the_weather_leaves_of_the_plan():
+    assert plan_lines.judged_line(Judgement(2, 56, 51.6, 24)) == (
+        "2 yards begin, 56 colonies: 52 expected in a window that holds, 24 or more in nine"
+        " scenarios of ten."
+    )
+    assert plan_lines.judged_line(Judgement(1, 24, 20.0, None)).endswith("that holds.")
+    assert plan_lines.judged_line(Judgement(0, 0, 0.0, None)).startswith("No treatment")
+
+
+def sheet(**others) -> SheetView:
+    found = jobs(
+        yard(supers=3, queen_excluder=True, floor="screened"),
+        entries=(),
+        plan=PlannedStart(MONDAY, FORMIC_STRIPS, FORMIC_STRIPS.regimens[1], 0.9),
+        rules=WorkRules(),
+        today=MONDAY,
+    )
+    dosed = [job for job in found if job.dose is not None]
+    return SheetView(
+        **{
+            "crew": "North crew",
+            "people": 2,
+            "day": MONDAY,
+            "leaves": datetime(2026, 8, 31, 7, 30),
+            "calls": tuple(
+                CallView(yard(f"Yard {number}"), datetime(2026, 8, 31, 8 + number),
+                         datetime(2026, 8, 31, 8 + number, 45), 12.4, (job._replace(on=MONDAY),))
+                for number, job in enumerate(dosed)
+            ),
+            "rest": datetime(2026, 8, 31, 9, 50),
+            "break_minutes": 30.0,
+            "back": datetime(2026, 8, 31, 11, 20),
+            "driving": 40.0,
+            "working": 135.0,
+            **others,
+        }
+    )  # fmt: skip
+
+
+def test_a_sheet_has_the_order_the_times_the_load_and_the_reminders():
+    lines = crew_lines.sheet_lines(sheet())
+    text = " ".join(" ".join(lines).split())
+
+    assert lines[0] == "Mon Aug 31, North crew (2 people): 3 yards"
+    assert "Load 52 strips: formic acid gel strips" in text  # 26 put in, 26 for the swap
+    assert "acid-resistant gloves, sealed goggles" in text
+    assert text.index("07:30 leave") < text.index("1. Yard 0") < text.index("2. Yard 1")
+    assert text.index("2. Yard 1") < text.index("09:50 break, 30 min") < text.index("3. Yard 2")
+    assert "entrance wide open, no reducer" in text
+    assert "its right day is Thu Sep 10" in text
+    assert "old ones out before fresh ones go in; enter the swap" in text
+    assert text.endswith("11:20 back; 2 h 15 min at the yards, 40 min on the road")
+    assert max(map(len, lines)) <= 78
+
+
+def test_a_day_without_a_break_has_none_and_one_at_the_end_is_before_the_way_back():
+    without = " ".join(crew_lines.sheet_lines(sheet(rest=None, break_minutes=0.0)))
+    late = " ".join(
+        " ".join(crew_lines.sheet_lines(sheet(rest=datetime(2026, 8, 31, 10, 45)))).split()
+    )
+
+    assert "break" not in without
+    assert late.index("3. Yard 2") < late.index("10:45 break") < late.index("11:20 back")
+
+
+def test_every_text_can_be_in_another_language():
+    """Each text that a person reads is looked up: what is looked up is marked, and nothing but
+    names, figures and what other rooms say is left unmarked."""
+    seen: list[str] = []
+
+    def lookup(text: str, plural: str | None, count: int | None) -> str:
+        seen.append(text)
+        return text if plural is None or count == 1 else plural
+
+    with spoken(lookup):
+        crew_lines.sheet_lines(sheet())
+        plan_lines.judged_line(Judgement(2, 56, 51.6, 24))
+        plan_lines.why_words(FRAME, 0, 1, WhyThis(True, None, NextBest(0, 3.0)))
+
+    assert "leave" in seen
+    assert "back; {working} at the yards, {driving} on the road" in seen
+    assert "the likeliest start to hold, {chance}" in seen
+    assert "{count} yard begins" in seen

@@ -1,0 +1,238 @@
+"""The task that a plan is made from: crews' days, stock, drives and what was promised."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
+
+import pytest
+
+from windowcast import plan_task, planning
+from windowcast.crew.settings import CrewRow, CrewSettings, FixedRow, StockRow
+from windowcast.crew.travel import Point
+from windowcast.edges import config
+from windowcast.edges.store import open_store
+from windowcast.trade.course import snapshot
+from windowcast.trade.journal import Entry
+from windowcast.trade.work import Kind
+
+TREATMENTS = (Path(__file__).parents[1] / "config" / "treatments.toml").read_text("utf-8")
+YARD = """
+[[yard]]
+name = "{name}"
+latitude = {latitude}
+longitude = -99.7
+timezone = "UTC"
+colonies = 24
+supers = 0
+treatments = ["formic-strips"]
+"""
+NOW = datetime(2026, 8, 31, 6, tzinfo=UTC)  # a Monday, before any crew begins
+WINTER = '[weather]\nprovider = "open-meteo"\n[season]\nwinter_bees = "09-25"\n'
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "windowcast.toml").write_text(WINTER)
+    (tmp_path / "treatments.toml").write_text(TREATMENTS)
+    (tmp_path / "yards.toml").write_text(
+        YARD.format(name="Creek Bend", latitude=45.0) + YARD.format(name="Mill Yard", latitude=45.2)
+    )
+    return tmp_path
+
+
+def gather(folder: Path, settings: CrewSettings, *, now: datetime = NOW, **others):
+    configuration = config.load(folder, {})
+    with open_store("sqlite:///windowcast.db", folder) as store:
+        return plan_task.gather(configuration, settings, store, now=now, **others)
+
+
+def enter(folder: Path, kind: str, day: date, **body: object) -> None:
+    with open_store("sqlite:///windowcast.db", folder) as store:
+        store.enter([Entry(0, "Creek Bend", kind, day, NOW, body)])
+
+
+def begin(folder: Path, day: date) -> None:
+    configuration = config.load(folder, {})
+    treatment = configuration.treatments[0]
+    regimen = treatment.regimens[1]
+    enter(folder, "start", day, treatment=treatment.id, regimen=regimen.id, colonies=24,
+          snapshot=snapshot(treatment, regimen))  # fmt: skip
+
+
+def test_a_crew_works_on_its_days_and_not_on_holidays_or_days_off(folder: Path):
+    crew = CrewRow("North", hours=6.0, off=frozenset({date(2026, 9, 1)}))
+    settings = CrewSettings(crews=(crew,), holidays=frozenset({date(2026, 9, 7)}))
+
+    found = gather(folder, settings).instance.crews[0].minutes
+
+    assert found[:8] == (360, 0, 360, 360, 360, 0, 0, 0)
+
+
+def test_a_day_is_never_longer_than_it_is_light(folder: Path):
+    """Day length at 50 degrees on the shortest day, 8.07 h: Forsythe et al. 1995, Ecol. Model.
+    80:87-95, the CBM model with the sun's upper edge."""
+    crew = CrewRow("North", hours=12.0, days=frozenset(range(7)), base=Point(50.0, -99.7))
+    settings = CrewSettings(crews=(crew,))
+
+    found = gather(folder, settings, first=date(2026, 12, 21), days=1).instance.crews[0]
+
+    assert found.minutes[0] / 60 == pytest.approx(8.07, abs=0.01)
+
+
+def test_today_has_the_hours_that_are_left_and_a_crew_leaves_not_before_now(folder: Path):
+    crew = CrewRow("North", hours=8.0, begins=time(8, 0))
+
+    morning = gather(folder, CrewSettings(crews=(crew,)))
+    noon = gather(folder, CrewSettings(crews=(crew,)), now=NOW.replace(hour=12))
+    evening = gather(folder, CrewSettings(crews=(crew,)), now=NOW.replace(hour=21))
+
+    assert [task.instance.crews[0].minutes[:2] for task in (morning, noon, evening)] == [
+        (480, 480), (240, 480), (0, 480),
+    ]  # fmt: skip
+    assert morning.begins(0, 0) == datetime(2026, 8, 31, 8)
+    assert noon.begins(0, 0) == datetime(2026, 8, 31, 12)
+    assert noon.begins(0, 1) == datetime(2026, 9, 1, 8)
+
+
+def test_deliveries_count_from_their_day_and_old_ones_are_there(folder: Path):
+    settings = CrewSettings(
+        stock=(
+            StockRow("formic-strips", 100),
+            StockRow("formic-strips", 50, date(2026, 9, 10)),
+            StockRow("formic-strips", 7, date(2026, 8, 1)),
+        )
+    )
+
+    (stock,) = gather(folder, settings).instance.stock
+
+    assert [stock.by(day) for day in (0, 9, 10, 40)] == [107, 107, 157, 157]
+
+
+def test_given_drives_stand_and_crews_with_a_base_begin_there(folder: Path):
+    settings = CrewSettings(
+        crews=(CrewRow("North", base=Point(46.0, -99.7)), CrewRow("South")),
+        base=Point(44.0, -99.7),
+        drives=(("North", "Mill Yard", 11.0), ("", "Mill Yard", 22.0)),
+    )
+
+    instance = gather(folder, settings).instance
+
+    north, south = (crew.place for crew in instance.crews)
+    mill = 3  # the plan's base, North's, then the yards in their order
+    assert (instance.roads[north][mill], instance.roads[south][mill]) == (11.0, 22.0)
+    assert instance.roads[north][2] > 60
+
+
+def test_without_a_forecast_a_yard_says_so_and_what_is_in_hand_is_planned(folder: Path):
+    begin(folder, date(2026, 8, 22))
+
+    task = gather(folder, CrewSettings())
+
+    creek, mill = task.yards
+    assert mill.without is not None and not mill.without.known
+    by_name = {need.key.split("\n")[2]: need for need in creek.needs}
+    assert list(by_name) == ["queens", "count-after", "doses"]
+    swap, removal = by_name["doses"].options[0].stops
+    assert swap.right == 1  # day 10 of a start on August 22 is September 1
+    assert (removal.right, removal.after) == (11, 10)
+    assert [job.kind for job in creek.jobs[by_name["doses"].key]] == [Kind.SWAP, Kind.REMOVE]
+
+
+def test_a_contract_keeps_the_crews_out(folder: Path):
+    begin(folder, date(2026, 8, 22))
+    fixed = FixedRow("creek bend", date(2026, 8, 31), date(2026, 9, 4), True, False, "contract")
+
+    task = gather(folder, CrewSettings(fixed=(fixed,)))
+
+    creek = task.yards[0]
+    ((job, lost),) = [one for one in creek.skipped if one[0].kind is Kind.SWAP]
+    assert lost.why == "contract"
+    assert job.day == date(2026, 9, 1)
+
+
+def test_what_was_promised_comes_back_by_need_and_by_visit():
+    document = {
+        "needs": [
+            {
+                "key": "Creek Bend\ntreatment-2",
+                "yard": "Creek Bend",
+                "treatment": "formic-strips",
+                "regimen": "one-strip-swap",
+                "start": "2026-09-01",
+                "stops": [
+                    ["apply", "2026-09-01", "North"],
+                    ["swap", "2026-09-11", "South"],
+                    ["remove", "2026-09-21", "North"],
+                ],
+            }
+        ]
+    }
+
+    whole, after = plan_task.promises_of(document)
+
+    assert whole.start == date(2026, 9, 1)
+    assert [day for _, day, _ in whole.stops] == [
+        date(2026, 9, 1), date(2026, 9, 11), date(2026, 9, 21),
+    ]  # fmt: skip
+    assert after.key == "Creek Bend\ntreatment-2\ndoses"
+    assert after.stops == (
+        ("swap", date(2026, 9, 11), "South"), ("remove", date(2026, 9, 21), "North"),
+    )  # fmt: skip
+
+
+def test_what_is_left_of_a_promise_stays_with_its_crews_once_the_swap_is_done(folder: Path):
+    """Only the removal is left: it is still that of the promise."""
+    begin(folder, date(2026, 8, 20))
+    enter(folder, "swap", date(2026, 8, 30), start=1, colonies=24)
+    document = {
+        "needs": [
+            {
+                "key": "Creek Bend\ntreatment-1", "yard": "Creek Bend",
+                "treatment": "formic-strips", "regimen": "one-strip-swap", "start": "2026-08-20",
+                "stops": [["apply", "2026-08-20", "The crew"], ["swap", "2026-08-30", "The crew"],
+                          ["remove", "2026-09-10", "The crew"]],
+            }
+        ],
+        "sheets": [],
+    }  # fmt: skip
+    with open_store("sqlite:///windowcast.db", folder) as store:
+        store.promise_plan(document, NOW)
+
+    task = gather(folder, CrewSettings())
+
+    (doses,) = [need for need in task.instance.needs if need.key.endswith("doses")]
+    assert [stop.task for stop in doses.options[0].stops] == ["remove"]
+    assert doses.kept == ((10, 0),)
+    assert "Creek Bend\ntreatment-1" in task.begun
+
+
+def test_a_treatment_has_the_name_that_its_visits_have_once_it_has_begun(folder: Path):
+    with open_store("sqlite:///windowcast.db", folder) as store:
+        key = plan_task.start_key("Creek Bend", store.journal("Creek Bend"))
+    begin(folder, date(2026, 8, 30))
+
+    creek = gather(folder, CrewSettings()).yards[0]
+
+    assert key == "Creek Bend\ntreatment-1"
+    assert all(need.key.startswith(key) for need in creek.needs)
+    assert plan_task.start_key("Creek Bend", creek.entries) == "Creek Bend\ntreatment-2"
+
+
+def test_visits_of_a_plan_are_those_of_the_work_list(folder: Path):
+    """A plan of in-hand work alone: its job is the one that `windowcast visits` lists."""
+    begin(folder, date(2026, 8, 22))
+    task = gather(folder, CrewSettings(seconds=5.0))
+
+    ticks = iter(range(10**6))
+    planned = planning.make(task, clock=lambda: next(ticks) * 1e-4)
+
+    views = planning.sheet_views(planned)
+    first = views[0]
+    (swap,) = [job for job in first.jobs if job.kind is Kind.SWAP]
+    assert first.day == date(2026, 9, 1)
+    assert (swap.load.bring_strips, swap.colonies, swap.day) == (26, 24, date(2026, 9, 1))
+    assert {call.yard.name for call in first.calls} >= {"Creek Bend"}
+    assert first.leaves == datetime(2026, 9, 1, 8)
+    assert planned.judgement.yards == 0
+    assert all(view.day <= date(2026, 8, 31) + timedelta(days=60) for view in views)

@@ -1,0 +1,1 @@
+"""The windows of many yards, turned into days that crews can drive; pure."""

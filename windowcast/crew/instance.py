@@ -1,0 +1,295 @@
+"""What a crew's plan is made from: crews, yards, what each could get and when, stock and roads.
+
+Days are counted from 0, the first day of the plan; places are rows of a table of minutes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import time
+from itertools import pairwise
+from typing import NamedTuple
+
+Roads = Sequence[Sequence[float]]
+"""Minutes of driving from one place to another."""
+
+
+class Crew(NamedTuple):
+    """Some people with one truck.
+
+    people:  who work at the hives at once
+    place:   where the day begins and ends, a row of the roads
+    minutes: that each day of the plan has for work and driving; 0: nobody works
+    skills:  actives that it may handle; None: all
+    begins:  when it leaves, local time
+    """
+
+    name: str
+    people: int
+    place: int
+    minutes: tuple[float, ...]
+    skills: frozenset[str] | None = None
+    begins: time = time(8, 0)
+
+    def can(self, skill: str) -> bool:
+        """Whether it may do what asks for this active; "" asks for none."""
+        return not skill or self.skills is None or skill in self.skills
+
+
+class Stop(NamedTuple):
+    """One visit to one yard.
+
+    task:     as `trade.work.Kind` calls it
+    days:     on which it can be done, the right day first, then by how far they are from it
+    hands:    minutes for one person at the hives; a crew shares them
+    set_up:   minutes at the yard besides, however many they are
+    skill:    the active that is handled; "": none
+    strips:   put in, of the option's treatment
+    after:    days from the stop before to this one, at least: what went in late works later
+    right:    the day that is right for it; None: all of its days are as good
+    """
+
+    task: str
+    days: tuple[int, ...]
+    hands: float
+    set_up: float
+    skill: str = ""
+    strips: int = 0
+    after: int = 1
+    right: int | None = None
+
+    def minutes(self, people: int) -> float:
+        return self.set_up + self.hands / people
+
+
+class Option(NamedTuple):
+    """One way to serve a need: a start of one regimen with all the visits that it binds, or one
+    job that is in hand.
+
+    start:      its first day
+    value:      colonies expected to be treated in a window that holds, weighted
+    chance:     that the window holds
+    held, of:   the scenarios in which it does, a bit each, and how many there are; 0 of 0: nobody
+                knows
+    """
+
+    start: int
+    treatment: str
+    regimen: str
+    stops: tuple[Stop, ...]
+    value: float
+    chance: float = 1.0
+    held: int = 0
+    of: int = 0
+
+
+class Placed(NamedTuple):
+    """Who does one stop of an option on which day."""
+
+    day: int
+    crew: int
+
+
+class Need(NamedTuple):
+    """What one yard needs once: a treatment, or a job that is in hand.
+
+    place:    a row of the roads
+    last:     the last day to start that is in time
+    weight:   of one of its colonies
+    promised: the option (number) that was promised; None: none was, or it is no longer there
+    kept:     who was to do which of its stops when; None for a stop that can no longer be so
+    begun:    it belongs to a treatment that is in the hives
+    starts:   it begins a treatment; else it is a job that is in hand
+    """
+
+    key: str
+    yard: str
+    place: int
+    colonies: int
+    last: int
+    options: tuple[Option, ...]
+    weight: float = 1.0
+    promised: int | None = None
+    kept: tuple[Placed | None, ...] = ()
+    begun: bool = False
+    starts: bool = True
+
+
+class Stock(NamedTuple):
+    """Strips of one treatment: (day, how many come), ascending by day; day 0 is what is there."""
+
+    treatment: str
+    arrivals: tuple[tuple[int, int], ...]
+
+    def by(self, day: int) -> int:
+        """How many have come by a day, that day's delivery among them."""
+        return sum(count for when, count in self.arrivals if when <= day)
+
+
+class Instance(NamedTuple):
+    """One task for the planner.
+
+    hour:    what an hour of one crew is held to be worth, in colonies; above 0
+    away:    what each day that a visit is away from its right day costs, in colonies for each
+             colony
+    keep:    what a promise is worth more than another way, in colonies: a move must gain it. Half
+             of it hangs on the start and the regimen, half on the days and crews of its stops
+    """
+
+    crews: tuple[Crew, ...]
+    needs: tuple[Need, ...]
+    roads: Roads
+    days: int
+    stock: tuple[Stock, ...] = ()
+    hour: float = 0.1
+    away: float = 0.0
+    keep: float = 1.0
+
+    def stock_of(self, treatment: str) -> Stock | None:
+        return next((one for one in self.stock if one.treatment == treatment), None)
+
+
+class Chosen(NamedTuple):
+    """The option of one need, and who does each of its stops when."""
+
+    option: int
+    stops: tuple[Placed, ...]
+
+
+class Leg(NamedTuple):
+    """One stop on a route: the need and which of the option's stops it is."""
+
+    need: int
+    stop: int
+
+
+Routes = Mapping[tuple[int, int], tuple[Leg, ...]]
+"""By crew and day, the stops in the order in which they are driven to."""
+
+
+class Plan(NamedTuple):
+    """What is done when and by whom.
+
+    chosen:  by need; a need that found no place is absent
+    bound:   of the program, in which driving is estimated: none of its solutions is worth more;
+             None: none is known
+    gap:     how far the solution that the plan began with may be from that, as a share; 0: it is
+             the best there is, on the roads too; None: not known
+    seconds: taken, filled in by whoever has a clock; 0 before
+    how:     what found it
+    """
+
+    chosen: Mapping[int, Chosen]
+    routes: Routes
+    bound: float | None = None
+    gap: float | None = None
+    seconds: float = 0.0
+    how: str = ""
+
+
+def option_value(instance: Instance, need: int, option: int) -> float:
+    """What an option is worth in the plan, a promise with what its start is worth more."""
+    one = instance.needs[need]
+    bonus = instance.keep / 2 if option == one.promised else 0.0
+    return one.options[option].value + bonus
+
+
+def placed_value(instance: Instance, need: int, option: int, stop: int, placed: Placed) -> float:
+    """What one stop is worth more for being done as it was promised, less what it costs to be away
+    from its right day."""
+    one = instance.needs[need]
+    right = one.options[option].stops[stop].right
+    found = 0.0
+    if right is not None:
+        found -= instance.away * one.colonies * abs(placed.day - right)
+    if option == one.promised and stop < len(one.kept) and one.kept[stop] == placed:
+        found += instance.keep / 2 / len(one.kept)
+    return found
+
+
+def legs(chosen: Mapping[int, Chosen]) -> Iterator[tuple[tuple[int, int], Leg]]:
+    """Every stop of a plan with its crew and day."""
+    for need, one in chosen.items():
+        for stop, placed in enumerate(one.stops):
+            yield (placed.crew, placed.day), Leg(need, stop)
+
+
+def stop_of(instance: Instance, chosen: Mapping[int, Chosen], leg: Leg) -> Stop:
+    return instance.needs[leg.need].options[chosen[leg.need].option].stops[leg.stop]
+
+
+def working(
+    instance: Instance, chosen: Mapping[int, Chosen], crew: int, route: Sequence[Leg]
+) -> float:
+    """Minutes at the yards of one route, without the drive."""
+    people = instance.crews[crew].people
+    return sum(stop_of(instance, chosen, leg).minutes(people) for leg in route)
+
+
+def driving(instance: Instance, crew: int, route: Sequence[Leg]) -> float:
+    """Minutes of driving on one route, from the crew's place and back."""
+    if not route:
+        return 0.0
+    home = instance.crews[crew].place
+    places = [home, *(instance.needs[leg.need].place for leg in route), home]
+    return sum(instance.roads[a][b] for a, b in pairwise(places))
+
+
+def worth(instance: Instance, plan: Plan) -> float:
+    """What a plan is worth: what its options are, less the hours that they take."""
+    gained = sum(option_value(instance, need, one.option) for need, one in plan.chosen.items())
+    gained += sum(
+        placed_value(instance, need, one.option, number, placed)
+        for need, one in plan.chosen.items()
+        for number, placed in enumerate(one.stops)
+    )
+    minutes = sum(
+        working(instance, plan.chosen, crew, route) + driving(instance, crew, route)
+        for (crew, _), route in plan.routes.items()
+    )
+    return gained - instance.hour * minutes / 60
+
+
+def faults(instance: Instance, plan: Plan) -> list[str]:
+    """What is wrong with a plan; empty where it can be driven. Every rule is looked at anew."""
+    found = []
+    seen = sorted(each for each in legs(plan.chosen))
+    driven = sorted((where, leg) for where, route in plan.routes.items() for leg in route)
+    if seen != driven:
+        found.append("the routes do not serve what was chosen")
+    for (crew, day), route in plan.routes.items():
+        minutes = working(instance, plan.chosen, crew, route) + driving(instance, crew, route)
+        if minutes > instance.crews[crew].minutes[day] + 1e-6:
+            found.append(f"{instance.crews[crew].name} needs {minutes:.1f} minutes on day {day}")
+        for leg in route:
+            stop = stop_of(instance, plan.chosen, leg)
+            if day not in stop.days:
+                found.append(f"need {leg.need}, stop {leg.stop} is on day {day}")
+            if not instance.crews[crew].can(stop.skill):
+                found.append(f"need {leg.need}, stop {leg.stop}: {instance.crews[crew].name}")
+    for need, one in plan.chosen.items():
+        days = [placed.day for placed in one.stops]
+        stops = instance.needs[need].options[one.option].stops
+        apart = zip(days, days[1:], stops[1:], strict=False)
+        if len(days) != len(stops) or any(b - a < stop.after for a, b, stop in apart):
+            found.append(f"need {need} has visits on {days}")
+    for stock in instance.stock:
+        for day, used in strips_used(instance, plan.chosen, stock.treatment).items():
+            if used > stock.by(day):
+                found.append(f"{used} strips of {stock.treatment} are used by day {day}")
+    return found
+
+
+def strips_used(instance: Instance, chosen: Mapping[int, Chosen], treatment: str) -> dict[int, int]:
+    """Strips of a treatment put in by each day on which any are, that day's among them."""
+    by_day: dict[int, int] = {}
+    for (_, day), leg in legs(chosen):
+        option = instance.needs[leg.need].options[chosen[leg.need].option]
+        strips = option.stops[leg.stop].strips
+        if option.treatment == treatment and strips:
+            by_day[day] = by_day.get(day, 0) + strips
+    total, found = 0, {}
+    for day in sorted(by_day):
+        total += by_day[day]
+        found[day] = total
+    return found

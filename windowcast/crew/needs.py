@@ -1,0 +1,410 @@
+"""What one yard needs of the crews: its options to start by the weather, and what is in hand."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
+from typing import NamedTuple
+
+from windowcast.crew.instance import Need, Option, Stop
+from windowcast.language import tr
+from windowcast.sky.scenarios import MISSING, Scenarios
+from windowcast.trade.bring import with_spare
+from windowcast.trade.due import Cause, Due, last_start
+from windowcast.trade.mites import threshold
+from windowcast.trade.rules import SeasonRules, WorkRules
+from windowcast.trade.treatment import Regimen, Treatment
+from windowcast.trade.visits import Task, visits
+from windowcast.trade.work import Job, Kind, minutes_for
+from windowcast.trade.workable import DayWeather, hindrances
+from windowcast.trade.yard import Yard
+from windowcast.window.decide import Flaw, Row
+from windowcast.window.scan import Words, holds
+from windowcast.window.watch import REMOVAL_LATER, SWAP_EARLIER, SWAP_LATER
+
+LEAST_WEIGHT, MOST_WEIGHT = 0.5, 3.0
+"""However few or many mites, a colony counts so much at least and at most; our own choice."""
+BEGUN_WORTH = 10.0
+"""What is in the hives is looked after before anything new is begun: what a colony of it counts.
+Our own choice."""
+CHECK_WORTH = 0.25
+"""What a count or a check of one colony counts beside a colony treated; our own choice."""
+TOO_COLD = 0.5
+"""Beyond the single forecast a day is no day to open hives where more scenarios than this share are
+too cold; our own choice."""
+DOSES = "doses"
+"""The name of what is still to be done of a treatment that is in the hives."""
+JOB_LATER = 14
+"""Within so many days a job that is late is still done, and a count that the season asks for."""
+WAITING = 0.0005
+"""What each day that a start comes later costs, as a share of what it is worth, so that of days as
+good as each other the first is taken: forecasts are surer of it, and mites grow. Our own choice."""
+AWAY = 0.005
+"""What each day that a visit is away from its right day costs, in colonies for each colony: an hour
+or two of driving for a yard and some days. Our own choice."""
+KINDS = {Task.APPLY: Kind.APPLY, Task.SWAP: Kind.SWAP, Task.REMOVE: Kind.REMOVE}
+
+
+class Fixed(NamedTuple):
+    """Days that something else has taken, both inside.
+
+    visits:      nobody can work there
+    treatments:  nothing may be in the hives
+    why:         as its people call it
+    """
+
+    first: date
+    last: date
+    visits: bool
+    treatments: bool
+    why: str
+
+
+class Calendar(NamedTuple):
+    """On which days one yard can be worked.
+
+    first:    day 0 of the plan
+    days:     how many there are, exposures to their end among them
+    starts:   on how many of the first a start is looked for
+    works:    by active ("" for none), the days on which a crew works that may handle it
+    closed:   days on which the weather keeps hives shut, with the reason
+    fixed:    what else has its days
+    """
+
+    first: date
+    days: int
+    starts: int
+    works: Mapping[str, frozenset[int]]
+    closed: Mapping[int, str]
+    fixed: tuple[Fixed, ...] = ()
+
+    def date(self, day: int) -> date:
+        return self.first + timedelta(days=day)
+
+    def hindrance(self, day: int, skill: str) -> str:
+        """Why nobody can work on a day; "" where somebody can."""
+        if not 0 <= day < self.days:
+            return tr("it is beyond the days planned")
+        on = self.date(day)
+        for one in self.fixed:
+            if one.visits and one.first <= on <= one.last:
+                return one.why
+        if day in self.closed:
+            return self.closed[day]
+        works = self.works.get(skill, frozenset())
+        if day in works:
+            return ""
+        unskilled = not works and bool(self.works.get(""))
+        return tr("no crew may handle {active}", active=skill) if unskilled else tr("no crew works")
+
+
+class Lost(NamedTuple):
+    """A start that cannot be planned: which visit stands in the way on which day, and why."""
+
+    start: date
+    task: Task
+    day: date
+    why: str
+
+
+class Starts(NamedTuple):
+    """What can be started at a yard: the need, None where there is nothing to choose from; and the
+    starts that the weather allows but something else forbids."""
+
+    need: Need | None
+    lost: tuple[Lost, ...]
+
+
+def weight_of(due: Due, rules: SeasonRules, *, south: bool, day: date) -> float:
+    """How much one colony counts: its infestation on a day as a share of that month's threshold,
+    within bounds; 1 where no count tells."""
+    if due.last is None:
+        return 1.0
+    rate = rules.growth_per_day if due.growth is None else due.growth.per_day
+    grown = due.last.percent * math.exp(rate * max(0, (day - due.last.day).days))
+    share = grown / threshold(day, rules, south=south)
+    return min(MOST_WEIGHT, max(LEAST_WEIGHT, share))
+
+
+def closed_days(
+    open_days: Mapping[date, DayWeather],
+    scenarios: Scenarios | None,
+    rules: WorkRules,
+    *,
+    first: date,
+    days: int,
+) -> dict[int, str]:
+    """The days of a plan on which the weather keeps hives shut, with the reason.
+
+    By the single forecast where it reaches, with rain and wind where they are known; beyond it by
+    the scenarios' highs. What nobody knows keeps no hive shut.
+    """
+    found = {}
+    lowest = math.ceil(rules.open_min_c * 10)
+    for day in range(days):
+        on = first + timedelta(days=day)
+        known = open_days.get(on)
+        if known is not None and known.high_c is not None:
+            reasons = hindrances(known, rules)
+            if reasons:
+                found[day] = tr(" and ").join(one.value for one in reasons)
+            continue
+        row = None if scenarios is None else (on - scenarios.first_day).days
+        if scenarios is None or row is None or not 0 <= row < scenarios.days:
+            continue
+        highs = [one for one in scenarios.row(row) if one != MISSING]
+        if highs and sum(one < lowest for one in highs) > TOO_COLD * len(highs):
+            found[day] = tr("too cold in most scenarios")
+    return found
+
+
+def last_day(due: Due, regimen: Regimen) -> date | None:
+    """The last day to start a regimen so that it is in time; None: none, the sooner the better."""
+    if due.lifted:
+        return None
+    found = [] if due.end_by is None else [last_start(regimen.exposure_days, due.end_by)]
+    if due.cause is Cause.COUNTS and due.by is not None:
+        found.append(due.by)
+    return min(found, default=None)
+
+
+def starts(
+    yard: Yard,
+    *,
+    place: int,
+    key: str,
+    due: Due,
+    rows: Sequence[Row],
+    words: Words | None,
+    calendar: Calendar,
+    rules: WorkRules,
+    weight: float,
+    not_before: date,
+    promised: tuple[str, str, date] | None = None,
+    cancel_below: float = 1.0,
+) -> Starts:
+    """The need of a treatment, with every start that is named, in time and can be worked.
+
+    rows:       of the treatments considered, as `decide` judged them
+    promised:   treatment, regimen and day of a start that is kept down to `cancel_below`
+    """
+    held: dict[tuple[str, str], list[int]] = {}
+    options, lost = [], []
+    latest = calendar.first
+    for row in rows:
+        start = row.start
+        day = (row.day - calendar.first).days
+        limit = last_day(due, start.regimen)
+        if not 0 <= day < calendar.starts or row.day < not_before:
+            continue
+        if limit is not None and row.day > limit:
+            continue
+        mine = (start.treatment.id, start.regimen.id, row.day)
+        if not row.safe and not (mine == promised and _kept(row, cancel_below)):
+            continue
+        found = stops_of(
+            yard, start.treatment, start.regimen, day=day, calendar=calendar, rules=rules
+        )
+        if isinstance(found, Lost):
+            lost.append(found)
+            continue
+        chance = 1.0 if start.chance is None else start.chance.value
+        bits = of = 0
+        if words is not None and start.chance is not None:
+            if mine[:2] not in held:
+                held[mine[:2]] = holds(start.regimen, words)
+            number = (row.day - words.scenarios.first_day).days
+            bits, of = held[mine[:2]][number], words.scenarios.count
+        latest = max(latest, row.day if limit is None else limit)
+        options.append(
+            Option(
+                start=day,
+                treatment=start.treatment.id,
+                regimen=start.regimen.id,
+                stops=found,
+                value=yard.colonies * weight * chance * (1 - WAITING * day),
+                chance=chance,
+                held=bits,
+                of=of,
+            )
+        )
+    if not options:
+        return Starts(None, tuple(lost))
+    need = Need(
+        key=key,
+        yard=yard.name,
+        place=place,
+        colonies=yard.colonies,
+        last=(latest - calendar.first).days,
+        options=tuple(options),
+        weight=weight,
+    )
+    return Starts(need, tuple(lost))
+
+
+def _kept(row: Row, cancel_below: float) -> bool:
+    """Whether a start that was promised still stands, though it would not be named anew."""
+    chance = row.start.chance
+    return row.flaws == (Flaw.CHANCE,) and chance is not None and chance.value >= cancel_below
+
+
+def stops_of(
+    yard: Yard,
+    treatment: Treatment,
+    regimen: Regimen,
+    *,
+    day: int,
+    calendar: Calendar,
+    rules: WorkRules,
+) -> tuple[Stop, ...] | Lost:
+    """The visits of one start with the days on which each can be; the first that has none, if any.
+
+    A swap may come SWAP_EARLIER days before its day to SWAP_LATER after it, a removal up to
+    REMOVAL_LATER after, never before; each so long after the dose before it as the regimen asks.
+    """
+    start = calendar.date(day)
+    ends = start + timedelta(days=regimen.exposure_days)
+    for one in calendar.fixed:
+        if one.treatments and one.first < ends and start <= one.last:
+            return Lost(start, Task.APPLY, max(start, one.first), one.why)
+    found = []
+    before: date | None = None
+    dosed = 0
+    for visit in visits(regimen, start=start, colonies=yard.colonies):
+        right = (visit.day - calendar.first).days
+        if visit.task is Task.APPLY:
+            near = [right]
+        elif visit.task is Task.SWAP:
+            near = list(range(right - SWAP_EARLIER, right + SWAP_LATER + 1))
+        else:
+            near = list(range(right, right + REMOVAL_LATER + 1))
+        # The right day first; of two as near the later, since a treatment that works a day longer
+        # loses less than one cut short.
+        near.sort(key=lambda one, right=right: (abs(one - right), -one))  # type: ignore[misc]
+        able = [one for one in near if not calendar.hindrance(one, treatment.active)]
+        if not able:
+            why = calendar.hindrance(right, treatment.active)
+            return Lost(start, visit.task, visit.day, why)
+        after = 1
+        if before is not None:
+            offset = (visit.day - start).days
+            after = offset - dosed - (SWAP_EARLIER if visit.task is Task.SWAP else 0)
+        kind = KINDS[visit.task]
+        strips = 0
+        if visit.task is not Task.REMOVE:
+            strips = visit.strips or 0
+            dosed = visit.dose.day
+        found.append(
+            Stop(
+                task=kind.value,
+                days=tuple(able),
+                hands=minutes_for(kind, treatment.form, rules) * yard.colonies,
+                set_up=rules.yard_minutes,
+                skill=treatment.active,
+                strips=with_spare(strips, rules.spare_percent) if strips else 0,
+                after=max(after, 1),
+                right=right,
+            )
+        )
+        before = visit.day
+    return tuple(found)
+
+
+def in_hand(job: Job, *, place: int, calendar: Calendar, rules: WorkRules) -> Need | Lost | None:
+    """A count or a check that is due, which is made where there is time; None: not within the days
+    planned."""
+    first = (job.day - calendar.first).days
+    last = (job.best_by - calendar.first).days
+    if job.kind is Kind.COUNT:
+        last += JOB_LATER
+    if first >= calendar.starts:
+        return None
+    found = _stop(job, first, last, calendar, rules, skill="")
+    if isinstance(found, Lost):
+        return found
+    worth = CHECK_WORTH / (2 if job.optional else 1)
+    return _need([job], (found,), f"{job.kind.value}\n{job.number}", place, worth)
+
+
+def doses_in_hand(
+    jobs: Sequence[Job], *, place: int, calendar: Calendar, rules: WorkRules
+) -> tuple[Need | None, tuple[tuple[Job, Lost], ...]]:
+    """What is left to do of one treatment that is in the hives: fresh doses, then the removal.
+
+    Each comes so long after the one before as the regimen asks, also where that one is late. All of
+    it comes before anything new.
+
+    jobs:  of one treatment, in their order
+
+    The need, None where nothing is within the days planned; and the jobs that no day is left for.
+    """
+    kept: list[Job] = []
+    stops: list[Stop] = []
+    lost: list[tuple[Job, Lost]] = []
+    late = 0
+    for number, job in enumerate(jobs):
+        assert job.treatment is not None
+        first = (job.day - calendar.first).days
+        if not number and first - SWAP_EARLIER >= calendar.starts:
+            return None, ()
+        swap = job.kind is Kind.SWAP
+        last = first + late + (SWAP_LATER if swap else REMOVAL_LATER)
+        early = SWAP_EARLIER if swap else 0
+        found = _stop(job, first - early, last, calendar, rules, skill=job.treatment.active)
+        if isinstance(found, Lost):
+            lost.append((job, found))
+            continue
+        if kept:
+            after = (job.day - kept[-1].day).days - early
+            found = found._replace(after=max(1, after))
+        late = max(0, found.days[0] - first)
+        kept.append(job)
+        stops.append(found._replace(right=max((job.on - calendar.first).days, 0)))
+    if not kept:
+        return None, tuple(lost)
+    return _need(kept, tuple(stops), DOSES, place, BEGUN_WORTH), tuple(lost)
+
+
+def _stop(
+    job: Job, first: int, last: int, calendar: Calendar, rules: WorkRules, *, skill: str
+) -> Stop | Lost:
+    """The stop of a job on the days from `first` to `last`, both inside, or for some time on where
+    those have passed."""
+    right = max((job.on - calendar.first).days, 0)
+    if last < right:
+        last = right + JOB_LATER
+    near = [one for one in range(max(first, 0), last + 1) if one < calendar.days]
+    near.sort(key=lambda one: (abs(one - right), -one))
+    able = tuple(one for one in near if not calendar.hindrance(one, skill))
+    if not able:
+        task = {Kind.SWAP: Task.SWAP, Kind.REMOVE: Task.REMOVE}.get(job.kind, Task.APPLY)
+        return Lost(job.day, task, job.on, calendar.hindrance(right, skill))
+    strips = 0
+    if job.kind is not Kind.REMOVE and job.load.bring_strips is not None:
+        strips = job.load.bring_strips
+    return Stop(job.kind.value, able, job.minutes, rules.yard_minutes, skill, strips)
+
+
+def _need(
+    jobs: Sequence[Job], stops: tuple[Stop, ...], name: str, place: int, worth: float
+) -> Need:
+    job = jobs[0]
+    return Need(
+        key=f"{job.yard}\n{job.series}\n{name}",
+        yard=job.yard,
+        place=place,
+        colonies=job.colonies,
+        last=max(stops[0].days),
+        options=(
+            Option(
+                start=stops[0].days[0],
+                treatment="" if job.treatment is None else job.treatment.id,
+                regimen="" if job.regimen is None else job.regimen.id,
+                stops=stops,
+                value=worth * job.colonies,
+            ),
+        ),
+        begun=name == DOSES,
+        starts=False,
+    )

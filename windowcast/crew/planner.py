@@ -1,0 +1,101 @@
+"""From a task to a plan: the rule of thumb, the program, the roads, and then better and better."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import pairwise
+
+from windowcast.crew import exact, greedy, model, settle
+from windowcast.crew.board import Board
+from windowcast.crew.instance import Chosen, Instance, Plan, worth
+
+NOTHING = "nothing is to be done"
+"""How a plan was found that has no needs."""
+GAP = 0.01
+"""So near to the best, as a share, the program is solved."""
+LEAST_S, A_NEED_S = 2.0, 0.02
+"""Seconds that the program may take, in all and for each need."""
+EXACT_S = 15.0
+"""So long, and a third of the time at most, every way is looked at; then the search goes on."""
+LAST_SHARE = 0.1
+"""Of the time, for the best order of each day at the end."""
+ROUNDS_A_NEED, LEAST_ROUNDS = 12, 400
+"""So often yards are taken out and put in again."""
+
+
+def make(
+    instance: Instance,
+    *,
+    left_s: Callable[[], float],
+    gap: float = GAP,
+    rounds: int | None = None,
+) -> Plan:
+    """The best plan that is found in the time; the same one for the same task where the time is not
+    used up.
+
+    left_s:  seconds that are left, asked again and again; below 0 the best so far is given
+    rounds:  how often a plan is taken apart and put together again; None: by the number of needs
+    """
+    if not any(need.options for need in instance.needs):
+        return Plan({}, {}, bound=0.0, gap=0.0, how=NOTHING)
+    first = greedy.most_urgent_first(instance)
+    later = left_s() * 2 / 3
+    small = exact.exactly(instance, left_s=lambda: min(EXACT_S, left_s() - later))
+    if small is not None:
+        return small
+    drive = _as_driven(instance, first)
+    # The search on the roads gains more from the time than the last per mille of the program.
+    last_s = LAST_SHARE * left_s()
+    enough_s = LEAST_S + A_NEED_S * len(instance.needs)
+    later = max(left_s() / 2, left_s() - enough_s)
+    found = model.solve(instance, drive, gap=gap, left_s=lambda: left_s() - later)
+    start = _promised(instance) or _again(instance, first)
+    if found is not None:
+        settled = settle.settle(instance, found.columns, model.kinds(instance))
+        settle.fill(settled)
+        if settled.worth > start.worth:
+            start = settled
+    wanted = max(LEAST_ROUNDS, ROUNDS_A_NEED * len(instance.needs)) if rounds is None else rounds
+    settle.improve(start, rounds=wanted, enough=lambda: left_s() < last_s)
+    plan = start.plan("the program, driven and made better")
+    if worth(instance, plan) < worth(instance, first):
+        plan = first
+    if found is None:
+        return plan._replace(how="most urgent first, made better: the time was over")
+    return plan._replace(bound=found.bound, gap=found.gap)
+
+
+def _as_driven(instance: Instance, plan: Plan) -> dict[int | tuple[int, int], float]:
+    """Minutes of driving of a visit by place: as the neighbourhoods have it among each other, and
+    in all as the rule of thumb has really driven."""
+    estimated = model.estimated_drive(instance)
+    real, guessed = 0.0, 0.0
+    for (crew, _), route in plan.routes.items():
+        home = instance.crews[crew].place
+        places = [home, *(instance.needs[leg.need].place for leg in route), home]
+        real += sum(instance.roads[a][b] for a, b in pairwise(places))
+        guessed += sum(estimated[instance.needs[leg.need].place] for leg in route)
+    scale = max(1.0, real / guessed) if guessed else 1.0
+    return {place: minutes * scale for place, minutes in estimated.items()}
+
+
+def _promised(instance: Instance) -> Board | None:
+    """The board as it was promised, as far as that can still be; None: nothing was."""
+    board = Board(instance)
+    for number, need in enumerate(instance.needs):
+        if need.promised is not None and need.kept and None not in need.kept:
+            stops = tuple(one for one in need.kept if one is not None)
+            if board.in_stock(number, need.promised):
+                board.put(number, Chosen(need.promised, stops))
+    if not board.chosen:
+        return None
+    settle.fill(board)
+    return board
+
+
+def _again(instance: Instance, plan: Plan) -> Board:
+    """The board of a plan."""
+    board = Board(instance)
+    for need, chosen in plan.chosen.items():
+        board.put(need, chosen)
+    return board

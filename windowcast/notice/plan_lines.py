@@ -1,0 +1,306 @@
+"""What is said of a crew's plan besides its sheets: what it is worth, why, what moved, and what
+would free a yard that found no place."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from typing import Any, NamedTuple
+
+from windowcast.crew.explain import Bound, Missing, WhyThis
+from windowcast.crew.instance import Instance, Option, Plan
+from windowcast.crew.judge import Judgement
+from windowcast.crew.needs import Lost
+from windowcast.crew.planner import NOTHING
+from windowcast.crew.replan import Move, Why
+from windowcast.language import tr, trn
+from windowcast.notice import words
+from windowcast.notice.reason import in_short
+from windowcast.trade.hive import Blocked
+from windowcast.trade.visits import Task
+
+SHORTEST_GAIN = 0.05
+"""Colonies; less is told as nothing."""
+
+
+class Frame(NamedTuple):
+    """What turns numbers of a plan into names: the instance and its first day."""
+
+    instance: Instance
+    first: date
+
+    def day(self, number: int) -> str:
+        return words.day(self.first + timedelta(days=number))
+
+    def option(self, need: int, number: int) -> Option:
+        return self.instance.needs[need].options[number]
+
+
+def solved_line(plan: Plan, *, limit_s: float) -> str:
+    """How the plan was found, how near it is to the best, and how long that took."""
+    if plan.how == NOTHING:
+        return tr("There is nothing to do in these days that could be planned.")
+    took = tr("{seconds} s", seconds=f"{plan.seconds:.1f}")
+    if plan.gap is None:
+        return tr(
+            "Found in {took}, of at most {limit} s; how near it is to the best is not known.",
+            took=took,
+            limit=f"{limit_s:g}",
+        )
+    if plan.how == "every way looked at":
+        return tr("The best there is: every way was looked at, in {took}.", took=took)
+    return tr(
+        "Found in {took}, of at most {limit} s; begun with a choice of days within {gap} of the"
+        " best (driving estimated), then driven on the roads and made better.",
+        took=took,
+        limit=f"{limit_s:g}",
+        gap=_share(plan.gap),
+    )
+
+
+def _share(gap: float) -> str:
+    return f"{gap * 100:.1f} %"
+
+
+def judged_line(found: Judgement) -> str:
+    """What the weather leaves of the plan."""
+    if not found.yards:
+        return tr("No treatment is begun in these days.")
+    text = tr(
+        "{yards}, {colonies}: {expected} expected in a window that holds",
+        yards=trn("{count} yard begins", "{count} yards begin", found.yards),
+        colonies=words.colonies(found.colonies),
+        expected=f"{found.expected:.0f}",
+    )
+    if found.bad is None:
+        return f"{text}."
+    return tr("{text}, {bad} or more in nine scenarios of ten.", text=text, bad=found.bad)
+
+
+def why_words(frame: Frame, need: int, chosen: int, found: WhyThis) -> str:
+    """Why a yard has its day, and what the next best would cost."""
+    option = frame.option(need, chosen)
+    chance = words.percent(option.chance)
+    if found.better is None:
+        parts = [
+            tr("the likeliest start to hold, {chance}", chance=chance)
+            if found.likeliest
+            else tr("the most colonies expected, {chance}", chance=chance)
+        ]
+    else:
+        better = frame.option(need, found.better.option)
+        parts = [
+            tr(
+                "{chance}; {day} ({regimen}) would hold in {better}, but {lack}",
+                chance=chance,
+                day=frame.day(better.start),
+                regimen=better.regimen,
+                better=words.percent(better.chance),
+                lack=lack_words(frame, found.better, need),
+            )
+        ]
+    other = found.next_best
+    if other.option is None:
+        parts.append(tr("no other day fits as the plan stands"))
+    else:
+        day = frame.day(frame.option(need, other.option).start)
+        if other.loses < SHORTEST_GAIN:
+            parts.append(tr("{day} would cost as good as nothing", day=day))
+        else:
+            parts.append(
+                tr(
+                    "next best {day}, which costs {loses} colonies",
+                    day=day,
+                    loses=f"{other.loses:.1f}",
+                )
+            )
+    return "; ".join(parts)
+
+
+def lack_words(frame: Frame, found: Missing, need: int) -> str:
+    """What an option lacks, with the crew, the day and how much."""
+    option = frame.option(need, found.option)
+    if found.bound is Bound.SKILL:
+        skills = [stop.skill for stop in option.stops if stop.skill]
+        return tr("no crew may handle {active}", active=skills[0] if skills else "")
+    if found.bound is Bound.LENGTH:
+        return tr("no crew's day is long enough for the drive and the work there")
+    if found.bound is Bound.DAY:
+        return tr("no crew works on a day on which one of its visits could be")
+    parts = []
+    if found.strips:
+        parts.append(trn("{count} strip is missing", "{count} strips are missing", found.strips))
+    parts += [
+        tr(
+            "{crew} lacks {minutes} min on {day}",
+            crew=frame.instance.crews[one.crew].name,
+            minutes=_up(one.minutes),
+            day=frame.day(one.day),
+        )
+        for one in found.hours
+    ]
+    if not parts:
+        return tr("its hours on the road and at the hives cost more")
+    return tr(" and ").join(parts)
+
+
+def none_words(frame: Frame, need: int, found: Missing | None) -> str:
+    """Why a need found no place, and what would free one."""
+    if found is None:
+        return tr("no day is left for it")
+    option = frame.option(need, found.option)
+    freed = frees(frame, found)
+    if freed and not found.hours:
+        return tr(
+            "nearest to a place on {day} ({regimen}); {freed} would free it",
+            day=frame.day(option.start),
+            regimen=option.regimen or option.stops[0].task,
+            freed=freed,
+        )
+    lack = lack_words(frame, found, need)
+    text = tr(
+        "nearest to a place on {day} ({regimen}): {lack}",
+        day=frame.day(option.start),
+        regimen=option.regimen or option.stops[0].task,
+        lack=lack,
+    )
+    return text if not freed else tr("{text}; {freed} would free it", text=text, freed=freed)
+
+
+def frees(frame: Frame, found: Missing) -> str:
+    """What would free a place: "one more hand with North crew on Thu Sep 3 and 10 more strips"."""
+    parts = []
+    for one in found.hours:
+        crew, day = frame.instance.crews[one.crew].name, frame.day(one.day)
+        if one.hand:
+            parts.append(tr("one more hand with {crew} on {day}", crew=crew, day=day))
+        else:
+            minutes = _up(one.minutes)
+            parts.append(
+                tr(
+                    "{minutes} more minutes with {crew} on {day}",
+                    minutes=minutes,
+                    crew=crew,
+                    day=day,
+                )
+            )
+    if found.strips:
+        parts.append(trn("{count} more strip", "{count} more strips", found.strips))
+    return words.listed(parts) if parts else ""
+
+
+def _up(minutes: float) -> int:
+    """Whole minutes, up: what is named must be enough."""
+    return int(-(-minutes // 1))
+
+
+def lost_words(lost: Sequence[Lost]) -> str:
+    """Why starts that the weather allows cannot be worked."""
+    tasks = {Task.SWAP: tr("swap"), Task.REMOVE: tr("removal")}
+    texts = dict.fromkeys(
+        tr("a start on {start}: {why}", start=words.day(one.start), why=one.why)
+        if one.task is Task.APPLY
+        else tr(
+            "a start on {start} has its {task} on {day}: {why}",
+            start=words.day(one.start),
+            task=tasks[one.task],
+            day=words.day(one.day),
+            why=one.why,
+        )
+        for one in lost
+    )
+    few = list(texts)[:3]
+    more = len(texts) - len(few)
+    if more:
+        few.append(trn("and {count} more", "and {count} more", more))
+    return "; ".join(few)
+
+
+def skipped_words(lost: Lost) -> str:
+    """Why a job in hand has no day."""
+    return tr("{day} and the days that would do: {why}", day=words.day(lost.day), why=lost.why)
+
+
+def shut_words() -> str:
+    """Why a count is left out."""
+    return tr("the treatment works on all days that would do; count before the start")
+
+
+def without_words(
+    *, known: bool, blocked: Sequence[Blocked], free: date | None, lost: Sequence[Lost]
+) -> str:
+    """Why a yard that is due has no start to plan with."""
+    if not known:
+        return tr("no usable forecast is stored (windowcast morning --print fetches one)")
+    if lost:
+        return lost_words(lost)
+    if blocked:
+        return tr(
+            "the hives are not ready: {first}",
+            first=words.listed([in_short(one) for one in blocked]),
+        )
+    if free is not None:
+        return tr(
+            "nothing new before {day}: what is in the hives, or its count, comes first",
+            day=words.day(free),
+        )
+    return tr("no start is named in these days that is in time")
+
+
+def move_words(frame: Frame, move: Move) -> str:
+    """What has become of a promise, and why."""
+    was = tr("was {day} ({regimen})", day=words.day(move.was.start), regimen=move.was.regimen)
+    if move.why is Why.VISIT:
+        days = [
+            tr("{task} {day} with {crew}", task=task, day=words.day(day), crew=crew)
+            for task, day, crew in move.was.stops
+        ]
+        forced = tr("it had to") if move.gain is None else tr("it spares driving or makes room")
+        return tr(
+            "the start stays, a visit moves ({forced}); promised were {visits}",
+            forced=forced,
+            visits=words.listed(days),
+        )
+    if move.now is None or move.need is None:
+        now = tr("now none")
+    else:
+        option = frame.option(move.need, move.now)
+        now = tr("now {day} ({regimen})", day=frame.day(option.start), regimen=option.regimen)
+    because = {
+        Why.MISSED: tr("its day has passed and no start was entered"),
+        Why.GONE: tr("that start can no longer be named, worked or be in time"),
+    }.get(move.why)
+    if because is None:
+        gain = "" if move.gain is None else f"{move.gain:.1f}"
+        if move.why is Why.GAIN:
+            because = tr("it gains {gain} colonies, more than a move must", gain=gain)
+        elif move.gain is None:
+            because = tr("its hours or strips are gone")
+        else:
+            because = tr(
+                "its hours or strips now serve others; the plan gains {gain} colonies", gain=gain
+            )
+    return tr("{was}, {now}: {because}", was=was, now=now, because=because)
+
+
+def missing_document(frame: Frame, found: Missing | None, need: int) -> dict[str, Any] | None:
+    """The same as JSON allows."""
+    if found is None:
+        return None
+    option = frame.option(need, found.option)
+    return {
+        "start": (frame.first + timedelta(days=option.start)).isoformat(),
+        "regimen": option.regimen,
+        "bound": found.bound.name.lower(),
+        "hours": [
+            {
+                "crew": frame.instance.crews[one.crew].name,
+                "date": (frame.first + timedelta(days=one.day)).isoformat(),
+                "minutes": _up(one.minutes),
+                "one_more_hand": one.hand,
+            }
+            for one in found.hours
+        ],
+        "strips": found.strips,
+        "frees": frees(frame, found),
+    }

@@ -1,0 +1,461 @@
+"""What a crew's plan is made from: the journal, the stored forecast, crews.toml and what was
+promised. Nothing is fetched.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime, timedelta
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+from windowcast.answer import answer_yard, find_treatments, stored_weather
+from windowcast.crew import needs as wanted
+from windowcast.crew import replan
+from windowcast.crew.instance import (
+    Crew,
+    Instance,
+    Need,
+    Stock,
+)
+from windowcast.crew.needs import Calendar, Fixed, Lost
+from windowcast.crew.replan import Promise
+from windowcast.crew.settings import CrewRow, CrewSettings
+from windowcast.crew.travel import Point, roads
+from windowcast.edges.settings import Configuration
+from windowcast.edges.store import Store
+from windowcast.entering import season_rules
+from windowcast.errors import UsageError
+from windowcast.trade.course import courses
+from windowcast.trade.daylight import day_length_hours
+from windowcast.trade.due import Due, State, of_yard
+from windowcast.trade.hive import Blocked
+from windowcast.trade.journal import Entry
+from windowcast.trade.winter import seen_broodless
+from windowcast.trade.work import Job, free_from, jobs, to_do
+from windowcast.trade.yard import Yard
+from windowcast.window.decide import Row, Status, YardAnswer
+from windowcast.window.plan import timing
+from windowcast.window.scan import Words
+from windowcast.window.watch import REMOVAL_LATER
+
+DAYS_AHEAD = 30
+DUE = (State.COMING, State.NOW, State.OVERDUE)
+
+
+class Without(NamedTuple):
+    """A yard for which no start can be planned, before any crew is asked.
+
+    known:    a usable forecast says something of it
+    blocked:  what must be done at the hives first
+    free:     no start before this day, for what is in the hives or its count; None: none such
+    lost:     starts that the weather allows, with the visit that cannot be
+    """
+
+    yard: str
+    due: Due
+    known: bool
+    blocked: tuple[Blocked, ...] = ()
+    free: date | None = None
+    lost: tuple[Lost, ...] = ()
+
+
+class YardTask(NamedTuple):
+    """What is planned from of one yard.
+
+    jobs:     in hand, by the key of their need, in the order of its stops
+    skipped:  jobs in hand that no day is left for, with the reason
+    words:    its scenarios; None: there are none
+    """
+
+    yard: Yard
+    entries: tuple[Entry, ...]
+    due: Due
+    answer: YardAnswer | None
+    needs: tuple[Need, ...]
+    jobs: Mapping[str, tuple[Job, ...]]
+    skipped: tuple[tuple[Job, Lost], ...]
+    without: Without | None
+
+
+class Task(NamedTuple):
+    """All that a plan is made from.
+
+    late:  minutes of today that each crew has behind it, by its number
+    """
+
+    configuration: Configuration
+    settings: CrewSettings
+    first: date
+    days: int
+    today: date
+    yards: tuple[YardTask, ...]
+    named: Mapping[str, YardTask]
+    instance: Instance
+    promises: tuple[Promise, ...]
+    begun: frozenset[str]
+    promised_number: int | None
+    late: tuple[float, ...] = ()
+
+    def begins(self, crew: int, day: int) -> datetime:
+        """When a crew leaves on a day of the plan, local time: today not before now."""
+        on = self.first + timedelta(days=day)
+        begins = datetime.combine(on, self.instance.crews[crew].begins)
+        return begins + timedelta(minutes=self.late[crew] if on == self.today else 0)
+
+
+def first_day(text: str | None) -> date | None:
+    """The day given to --from; None: none was. Raises UsageError."""
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"--from is {text!r}, but must be a day such as 2026-08-31") from None
+
+
+def gather(
+    configuration: Configuration,
+    settings: CrewSettings,
+    store: Store,
+    *,
+    now: datetime,
+    first: date | None = None,
+    days: int = DAYS_AHEAD,
+) -> Task:
+    """What the plan of `days` days from `first` on is made from; None: from today on."""
+    today = min(now.astimezone(ZoneInfo(yard.timezone)).date() for yard in configuration.yards)
+    begins = today if first is None else first
+    longest = max(
+        regimen.exposure_days for one in configuration.treatments for regimen in one.regimens
+    )
+    whole = days + longest + REMOVAL_LATER + 1
+    places, numbers = _places(configuration, settings)
+    late = tuple(_late(configuration, row, now) for row in settings.crews)
+    crews = []
+    for number in range(len(settings.crews)):
+        place = numbers[_base_name(settings, number)]
+        crews.append(
+            _crew(settings, number, places[place], begins, whole, place, today, late[number])
+        )
+    kept = store.promised_plan()
+    promises = () if kept is None else promises_of(kept.document)
+    found = [
+        _yard_task(
+            configuration, settings, store, yard, now=now, first=begins, days=days, whole=whole,
+            crews=crews, place=numbers[yard.name], promises=promises,
+        )
+        for yard in configuration.yards
+    ]  # fmt: skip
+    given = {
+        (numbers[one], numbers[other]): minutes
+        for one, other, minutes in settings.drives
+        if one in numbers and other in numbers
+    }
+    needs = replan.with_promises(
+        [need for one in found for need in one.needs],
+        promises,
+        first=begins,
+        crews=[crew.name for crew in crews],
+    )
+    begun = frozenset(
+        promise.key
+        for promise in promises
+        for one in found
+        if one.yard.name == promise.yard
+        and promise.key.count("\n") == 1
+        and _entered(one.entries, promise.key)
+    )
+    return Task(
+        configuration=configuration,
+        settings=settings,
+        first=begins,
+        days=days,
+        today=today,
+        yards=tuple(found),
+        named={one.yard.name: one for one in found},
+        instance=Instance(
+            crews=tuple(crews),
+            needs=needs,
+            roads=roads(
+                places,
+                road_factor=settings.road_factor,
+                speed_kmh=settings.speed_kmh,
+                given=given,
+            ),
+            days=whole,
+            stock=_stock(settings, begins),
+            hour=settings.hour_colonies,
+            away=wanted.AWAY,
+            keep=settings.move_gain,
+        ),
+        promises=promises,
+        begun=begun,
+        promised_number=None if kept is None else kept.number,
+        late=late,
+    )
+
+
+def _places(
+    configuration: Configuration, settings: CrewSettings
+) -> tuple[list[Point], dict[str, int]]:
+    """Where days begin and end, and the yards; each by its name, the plan's base as ""."""
+    yards = configuration.yards
+    middle = settings.base or Point(
+        sum(one.latitude for one in yards) / len(yards),
+        sum(one.longitude for one in yards) / len(yards),
+    )
+    places, numbers = [middle], {"": 0}
+    for crew in settings.crews:
+        if crew.base is not None:
+            numbers[crew.name] = len(places)
+            places.append(crew.base)
+    for yard in yards:
+        numbers[yard.name] = len(places)
+        places.append(Point(yard.latitude, yard.longitude))
+    return places, numbers
+
+
+def _base_name(settings: CrewSettings, number: int) -> str:
+    crew = settings.crews[number]
+    return "" if crew.base is None else crew.name
+
+
+def _crew(
+    settings: CrewSettings,
+    number: int,
+    base: Point,
+    first: date,
+    whole: int,
+    place: int,
+    today: date,
+    late: float,
+) -> Crew:
+    """A crew with the minutes of each of its days: no more than it is light for, and today no more
+    than are left."""
+    row = settings.crews[number]
+    minutes = []
+    for ahead in range(whole):
+        day = first + timedelta(days=ahead)
+        works = day.weekday() in row.days and day not in row.off and day not in settings.holidays
+        light = day_length_hours(base.latitude, day.timetuple().tm_yday)
+        left = 60 * min(row.hours, light) - (late if day == today else 0.0)
+        minutes.append(max(0.0, left) if works else 0.0)
+    return Crew(row.name, row.people, place, tuple(minutes), row.actives, row.begins)
+
+
+def _late(configuration: Configuration, row: CrewRow, now: datetime) -> float:
+    """Minutes of a crew's day that are behind it. The invented weather is a demonstration: there it
+    is always morning."""
+    if configuration.weather.provider == "sample":
+        return 0.0
+    local = now.astimezone(ZoneInfo(configuration.yards[0].timezone))
+    begins = local.replace(hour=row.begins.hour, minute=row.begins.minute, second=0, microsecond=0)
+    return max(0.0, math.ceil((local - begins).total_seconds() / 60))
+
+
+def _stock(settings: CrewSettings, first: date) -> tuple[Stock, ...]:
+    by_treatment: dict[str, dict[int, int]] = {}
+    for row in settings.stock:
+        day = 0 if row.on is None else max(0, (row.on - first).days)
+        arrivals = by_treatment.setdefault(row.treatment, {})
+        arrivals[day] = arrivals.get(day, 0) + row.strips
+    return tuple(
+        Stock(treatment, tuple(sorted(arrivals.items())))
+        for treatment, arrivals in by_treatment.items()
+    )
+
+
+def _yard_task(
+    configuration: Configuration,
+    settings: CrewSettings,
+    store: Store,
+    yard: Yard,
+    *,
+    now: datetime,
+    first: date,
+    days: int,
+    whole: int,
+    crews: Sequence[Crew],
+    place: int,
+    promises: Sequence[Promise],
+) -> YardTask:
+    today = now.astimezone(ZoneInfo(yard.timezone)).date()
+    entries = tuple(store.journal(yard.name))
+    treatments = find_treatments(configuration, yard)
+    rules = season_rules(configuration, today)
+    due = of_yard(yard, treatments, entries=entries, rules=rules, today=today)
+    weather = stored_weather(configuration, store, yard, now)
+    actives = {one.active for one in configuration.treatments} | {""}
+    calendar = Calendar(
+        first=first,
+        days=whole,
+        starts=days,
+        works={
+            active: frozenset(
+                day
+                for day in range(whole)
+                for crew in crews
+                if crew.can(active) and crew.minutes[day] > 0
+            )
+            for active in actives
+        },
+        closed=wanted.closed_days(
+            weather.open_days if weather.fresh else {},
+            weather.scenarios if weather.fresh else None,
+            configuration.work,
+            first=first,
+            days=whole,
+        ),
+        fixed=tuple(
+            Fixed(one.first, one.last, one.visits, one.treatments, one.why)
+            for one in settings.fixed
+            if one.yard.casefold() == yard.name.casefold()
+        ),
+    )
+    open_jobs = to_do(
+        jobs(
+            yard,
+            entries=entries,
+            plan=None,
+            rules=configuration.work,
+            today=today,
+            counts_due=due.counts_due,
+        )
+    )
+    in_hand: list[Need] = []
+    skipped: list[tuple[Job, Lost]] = []
+    by_key: dict[str, tuple[Job, ...]] = {}
+    doses: dict[str, list[Job]] = {}
+    for job in open_jobs:
+        if job.dose is not None:
+            doses.setdefault(job.series, []).append(job)
+            continue
+        need = wanted.in_hand(job, place=place, calendar=calendar, rules=configuration.work)
+        if isinstance(need, Lost):
+            skipped.append((job, need))
+        elif need is not None:
+            in_hand.append(need)
+            by_key[need.key] = (job,)
+    for mine in doses.values():
+        mine.sort(key=lambda one: one.day)
+        left, lost = wanted.doses_in_hand(
+            mine, place=place, calendar=calendar, rules=configuration.work
+        )
+        skipped += lost
+        if left is not None:
+            in_hand.append(left)
+            without_day = [job for job, _ in lost]
+            by_key[left.key] = tuple(job for job in mine if job not in without_day)
+    answer = None
+    if weather.sources:
+        answer = answer_yard(configuration, yard, weather, now=now, treatments=treatments)
+    need, without = None, None
+    if due.state in DUE:
+        need, without = _start_of(
+            configuration, yard, entries, due, answer,
+            words=None if weather.scenarios is None else Words(weather.scenarios),
+            place=place, calendar=calendar, today=today, promises=promises,
+            weight=wanted.weight_of(due, rules, south=yard.latitude < 0, day=max(first, today)),
+        )  # fmt: skip
+    return YardTask(
+        yard=yard,
+        entries=entries,
+        due=due,
+        answer=answer,
+        needs=(*in_hand, *([] if need is None else [need])),
+        jobs=by_key,
+        skipped=tuple(skipped),
+        without=without,
+    )
+
+
+def _start_of(
+    configuration: Configuration,
+    yard: Yard,
+    entries: Sequence[Entry],
+    due: Due,
+    answer: YardAnswer | None,
+    *,
+    words: Words | None,
+    place: int,
+    calendar: Calendar,
+    today: date,
+    promises: Sequence[Promise],
+    weight: float,
+) -> tuple[Need | None, Without | None]:
+    """What a yard that is due could start, or why it could start nothing."""
+    if answer is None or answer.main.status is Status.UNKNOWN:
+        return None, Without(yard.name, due, known=False)
+    free = free_from(entries, today)
+    broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
+    when = timing(
+        due, answer.treatments, courses=courses(entries), today=today, broodless=broodless
+    )
+    rows: list[Row] = []
+    blocked: tuple[Blocked, ...] = ()
+    for one in answer.treatments:
+        main = one.treatment == when.main
+        instead = any(each.treatment == one.treatment for each in when.instead)
+        if not main and not instead:
+            continue
+        needs = next(each.needs for each in when.options if each.treatment == one.treatment)
+        if needs:
+            if main:
+                blocked = tuple(each for each in one.blocked if each.obstacle in needs)
+            continue
+        rows += one.rows
+    key = start_key(yard.name, entries)
+    promise = next((one for one in promises if one.key == key), None)
+    found = wanted.starts(
+        yard,
+        place=place,
+        key=key,
+        due=due,
+        rows=rows,
+        words=words,
+        calendar=calendar,
+        rules=configuration.work,
+        weight=weight,
+        not_before=max(calendar.first, today, today if free is None else free),
+        promised=None if promise is None else (promise.treatment, promise.regimen, promise.start),
+        cancel_below=configuration.decision.cancel_below,
+    )
+    if found.need is not None:
+        return found.need, None
+    return None, Without(yard.name, due, True, blocked, free, found.lost)
+
+
+def start_key(yard: str, entries: Iterable[Entry]) -> str:
+    """The name of a yard's next treatment, as `trade.work` counts them."""
+    begun = sum(one.kind == "start" and one.corrects is None for one in entries)
+    return f"{yard}\ntreatment-{begun + 1}"
+
+
+def _entered(entries: Iterable[Entry], key: str) -> bool:
+    """Whether the treatment of that name has begun."""
+    number = int(key.rpartition("-")[2])
+    begun = sum(one.kind == "start" and one.corrects is None for one in entries)
+    return 0 < number <= begun
+
+
+def promises_of(document: Mapping[str, Any]) -> tuple[Promise, ...]:
+    """What `promise_document` kept; of a treatment also what follows its start, by the name that
+    has once the treatment has begun."""
+    found = []
+    for one in document["needs"]:
+        stops = tuple((task, date.fromisoformat(day), crew) for task, day, crew in one["stops"])
+        promise = Promise(
+            key=one["key"],
+            yard=one["yard"],
+            treatment=one["treatment"],
+            regimen=one["regimen"],
+            start=date.fromisoformat(one["start"]),
+            stops=stops,
+        )
+        found.append(promise)
+        if one["key"].count("\n") == 1:
+            key = f"{one['key']}\n{wanted.DOSES}"
+            found.append(promise._replace(key=key, stops=stops[1:]))
+    return tuple(found)

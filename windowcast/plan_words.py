@@ -1,0 +1,336 @@
+"""A crew's plan as text, JSON, a table and a calendar."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from typing import Any
+
+from windowcast.edges.store import PromisedPlan
+from windowcast.language import tr, trn
+from windowcast.notice import crew_lines, plan_lines, words
+from windowcast.notice.crew_lines import SheetView
+from windowcast.notice.plain import labelled, licence_line, source_line, wrapped
+from windowcast.notice.plan_lines import Frame
+from windowcast.planning import Planned, sheet_views
+from windowcast.visiting import INVENTED
+
+
+def text(planned: Planned, *, crew: str | None = None, promised: bool = False) -> list[str]:
+    """The whole plan for a terminal; or one crew's days."""
+    task = planned.task
+    views = _of_crew(sheet_views(planned), crew)
+    last = task.first + timedelta(days=task.days - 1)
+    lines = []
+    if task.configuration.weather.provider == "sample":
+        lines += [wrapped(INVENTED), ""]
+    head = tr(
+        "Plan of {crews}, {span}, {year}",
+        crews=trn("{count} crew", "{count} crews", len(task.settings.crews)),
+        span=words.span(task.first, last),
+        year=last.year,
+    )
+    lines += [wrapped(head)]
+    if task.settings.assumed:
+        lines.append(
+            wrapped(
+                tr(
+                    "No crew is described in crews.toml: two people on weekdays, eight hours a day,"
+                    " are assumed."
+                )
+            )
+        )
+    if task.settings.base is None and any(one.base is None for one in task.settings.crews):
+        lines.append(
+            wrapped(tr("Days begin and end in the middle of the yards: no base is given."))
+        )
+    lines.append(wrapped(plan_lines.judged_line(planned.judgement)))
+    lines.append(wrapped(plan_lines.solved_line(planned.plan, limit_s=task.settings.seconds)))
+    for view in views:
+        lines += ["", *crew_lines.sheet_lines(view)]
+    if not views:
+        lines += ["", tr("Nobody has to drive in these days.")]
+    lines += _why_lines(planned)
+    lines += _none_lines(planned)
+    lines += _move_lines(planned)
+    closing = crew_lines.closing_lines(views)
+    if closing:
+        lines += ["", *closing]
+    lines += ["", wrapped(tr("A plan hangs on the weather: look at that morning's notice first."))]
+    if promised:
+        lines += ["", wrapped(tr("Kept as promised: later plans hold to it."))]
+    answers = [one.answer for one in task.yards if one.answer is not None]
+    sources = dict.fromkeys(
+        line for one in answers for line in (source_line(one), licence_line(one)) if line
+    )
+    return [*lines, "", *(wrapped(one) for one in sources)] if sources else lines
+
+
+def _of_crew(views: Sequence[SheetView], crew: str | None) -> tuple[SheetView, ...]:
+    return tuple(view for view in views if crew is None or view.crew.casefold() == crew.casefold())
+
+
+def _frame(planned: Planned) -> Frame:
+    return Frame(planned.task.instance, planned.task.first)
+
+
+def _why_lines(planned: Planned) -> list[str]:
+    frame = _frame(planned)
+    lines: list[str] = []
+    for need, found in planned.why.items():
+        chosen = planned.plan.chosen[need].option
+        option = frame.option(need, chosen)
+        one = planned.task.instance.needs[need]
+        said = tr(
+            "{yard}, {day} ({regimen}): {why}",
+            yard=one.yard,
+            day=frame.day(option.start),
+            regimen=option.regimen,
+            why=plan_lines.why_words(frame, need, chosen, found),
+        )
+        lines += labelled("" if lines else tr("Why"), f"- {said}")
+    return ["", *lines] if lines else []
+
+
+def _none_lines(planned: Planned) -> list[str]:
+    """The yards and jobs that found no place."""
+    frame, task = _frame(planned), planned.task
+    found = []
+    for reason in planned.unplaced:
+        need = task.instance.needs[reason.need]
+        what = tr("start") if need.starts else need.options[0].stops[0].task
+        said = plan_lines.none_words(frame, reason.need, reason.missing)
+        found.append(f"{need.yard}, {what}: {said}")
+    for number in planned.shut:
+        need = task.instance.needs[number]
+        found.append(f"{need.yard}, {need.options[0].stops[0].task}: {plan_lines.shut_words()}")
+    for one in task.yards:
+        found += [
+            f"{one.yard.name}, {job.kind.value}: {plan_lines.skipped_words(lost)}"
+            for job, lost in one.skipped
+        ]
+        if one.without is not None:
+            without = one.without
+            said = plan_lines.without_words(
+                known=without.known,
+                blocked=without.blocked,
+                free=without.free,
+                lost=without.lost,
+            )
+            found.append(f"{one.yard.name}: {said}")
+    lines: list[str] = []
+    for said in found:
+        lines += labelled("" if lines else tr("No place"), f"- {said}")
+    return ["", *lines] if lines else []
+
+
+def _move_lines(planned: Planned) -> list[str]:
+    frame = _frame(planned)
+    lines: list[str] = []
+    for move in planned.moves:
+        said = f"{move.was.yard}: {plan_lines.move_words(frame, move)}"
+        lines += labelled("" if lines else tr("Moved"), f"- {said}")
+    return ["", *lines] if lines else []
+
+
+def csv_text(planned: Planned, *, crew: str | None = None) -> str:
+    """The table of the crews' days."""
+    return crew_lines.csv_text(_of_crew(sheet_views(planned), crew))
+
+
+def document(planned: Planned, *, number: int | None, crew: str | None = None) -> dict[str, Any]:
+    """The plan as JSON allows.
+
+    number:  of the promise that it was kept as; None: it was not
+    """
+    frame, task, plan = _frame(planned), planned.task, planned.plan
+    last = task.first + timedelta(days=task.days - 1)
+    judged = planned.judgement
+    return {
+        "schema": 1,
+        "from": task.first.isoformat(),
+        "to": last.isoformat(),
+        "promised": number,
+        "crews": [
+            {
+                "name": one.name,
+                "people": one.people,
+                "hours": row.hours,
+                "assumed": task.settings.assumed,
+            }
+            for one, row in zip(task.instance.crews, task.settings.crews, strict=True)
+        ],
+        "expected": {
+            "yards": judged.yards,
+            "colonies": judged.colonies,
+            "holds": round(judged.expected, 1),
+            "bad": judged.bad,
+        },
+        "solved": {
+            "seconds": round(plan.seconds, 2),
+            "limit_seconds": task.settings.seconds,
+            "gap": None if plan.gap is None else round(plan.gap, 5),
+            "how": plan.how,
+        },
+        "sheets": crew_lines.sheets_document(_of_crew(sheet_views(planned), crew)),
+        "starts": [_start_document(planned, need) for need in planned.why],
+        "no_place": [
+            {
+                "yard": task.instance.needs[one.need].yard,
+                "task": "start"
+                if task.instance.needs[one.need].starts
+                else task.instance.needs[one.need].options[0].stops[0].task,
+                "why": plan_lines.none_words(frame, one.need, one.missing),
+                "lacks": plan_lines.missing_document(frame, one.missing, one.need),
+            }
+            for one in planned.unplaced
+        ]
+        + [
+            {
+                "yard": task.instance.needs[number].yard,
+                "task": task.instance.needs[number].options[0].stops[0].task,
+                "why": plan_lines.shut_words(),
+                "lacks": None,
+            }
+            for number in planned.shut
+        ]
+        + [
+            {
+                "yard": one.yard.name,
+                "task": "start",
+                "why": plan_lines.without_words(
+                    known=one.without.known,
+                    blocked=one.without.blocked,
+                    free=one.without.free,
+                    lost=one.without.lost,
+                ),
+                "lacks": None,
+            }
+            for one in task.yards
+            if one.without is not None
+        ]
+        + [
+            {
+                "yard": one.yard.name,
+                "task": job.kind.value,
+                "why": plan_lines.skipped_words(lost),
+                "lacks": None,
+            }
+            for one in task.yards
+            for job, lost in one.skipped
+        ],
+        "moves": [
+            {
+                "yard": move.was.yard,
+                "why": move.why.name.lower(),
+                "gain": None if move.gain is None else round(move.gain, 2),
+                "was": move.was.start.isoformat(),
+                "text": plan_lines.move_words(frame, move),
+            }
+            for move in planned.moves
+        ],
+    }
+
+
+def _start_document(planned: Planned, need: int) -> dict[str, Any]:
+    frame, task = _frame(planned), planned.task
+    found = planned.why[need]
+    chosen = planned.plan.chosen[need]
+    option = frame.option(need, chosen.option)
+    other = found.next_best
+    return {
+        "yard": task.instance.needs[need].yard,
+        "colonies": task.instance.needs[need].colonies,
+        "weight": round(task.instance.needs[need].weight, 3),
+        "treatment": option.treatment,
+        "regimen": option.regimen,
+        "start": (task.first + timedelta(days=option.start)).isoformat(),
+        "chance": round(option.chance, 3),
+        "visits": [
+            {
+                "task": stop.task,
+                "date": (task.first + timedelta(days=placed.day)).isoformat(),
+                "crew": task.instance.crews[placed.crew].name,
+            }
+            for stop, placed in zip(option.stops, chosen.stops, strict=True)
+        ],
+        "why": plan_lines.why_words(frame, need, chosen.option, found),
+        "next_best": None
+        if other.option is None
+        else {
+            "start": (
+                task.first + timedelta(days=frame.option(need, other.option).start)
+            ).isoformat(),
+            "costs_colonies": round(other.loses, 2),
+        },
+    }
+
+
+def promised_lines(
+    promised_at: datetime, document: Mapping[str, Any], *, crew: str | None = None
+) -> list[str]:
+    """The sheets as they were promised."""
+    day = words.day_with_year(promised_at.date())
+    lines = [wrapped(tr("As promised on {day}", day=day))]
+    for sheet in document["sheets"]:
+        if crew is None or sheet["crew"].casefold() == crew.casefold():
+            lines += ["", *sheet["text"]]
+    return lines
+
+
+def promised_document(
+    number: int,
+    promised_at: datetime,
+    document: Mapping[str, Any],
+    *,
+    crew: str | None = None,
+) -> dict[str, Any]:
+    """The same as JSON allows."""
+    found = {"schema": 1, "promised": number, "promised_at": promised_at.isoformat()} | {
+        key: value for key, value in document.items() if key != "schema"
+    }
+    found["sheets"] = [
+        sheet
+        for sheet in document["sheets"]
+        if crew is None or sheet["crew"].casefold() == crew.casefold()
+    ]
+    return found
+
+
+def calendar(
+    planned: Planned,
+    *,
+    origin: bytes,
+    now: datetime,
+    number: int | None,
+    before: PromisedPlan | None,
+    crew: str | None = None,
+) -> bytes:
+    """The crews' days as an iCalendar file; what was promised before and is no more is called off.
+
+    origin:  of the database, part of every event's name
+    number:  of the promise that the events come from, which numbers their versions; None: none
+    """
+    from windowcast import __version__
+    from windowcast.notice import crew_calendar
+    from windowcast.notice.calendar import NOBODY, address
+
+    mail = planned.task.configuration.mail
+    gone: list[tuple[str, str]] = []
+    if before is not None:
+        gone = [
+            (one["crew"], one["date"])
+            for one in before.document["sheets"]
+            if crew is None or one["crew"].casefold() == crew.casefold()
+        ]
+    return crew_calendar.file(
+        _of_crew(sheet_views(planned), crew),
+        origin=origin,
+        zone=planned.task.yards[0].yard.timezone,
+        gone=gone,
+        today=planned.task.today,
+        sequence=number or 0,
+        organizer=NOBODY if mail is None else address(mail.sender),
+        version=__version__,
+        now=now,
+    )

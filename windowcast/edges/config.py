@@ -135,12 +135,12 @@ def load(
     return configuration(folder, service.sound, places.sound, bands.sound, lookups)
 
 
-def _languages(folder: Path, service: _File, places: _File) -> tuple[dict[str, Lookup], list[str]]:
+def _languages(folder: Path, service: File, places: File) -> tuple[dict[str, Lookup], list[str]]:
     """The texts of every language named, and the mistakes in their files."""
-    named: list[tuple[_File, config_schema.Path, str]] = []
+    named: list[tuple[File, config_schema.Path, str]] = []
     if service.sound.get("language"):
         named.append((service, ("language",), service.sound["language"]))
-    told: list[tuple[_File, config_schema.Path, dict[str, Any]]] = [
+    told: list[tuple[File, config_schema.Path, dict[str, Any]]] = [
         (service, ("mail",), service.sound.get("mail", {}))
     ]
     told += [

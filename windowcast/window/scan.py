@@ -191,7 +191,7 @@ def holds(regimen: Regimen, words: Words) -> list[int]:
     number = words.scenarios.days - regimen.exposure_days + 1
     if number < 1:
         return []
-    return _in_band(_stretches(regimen), words, number)[0]
+    return _in_band(stretches_of(regimen), words, number)[0]
 
 
 def _starts(

@@ -1,1 +1,0 @@
--- Kept free for a step of another branch, whose file takes the place of this one.

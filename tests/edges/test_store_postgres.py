@@ -346,5 +346,6 @@ def test_one_does_the_work_and_who_dies_lets_go(postgres):
         with other.only_one("morning") as theirs:
             assert theirs
             other.close()
-        with one.only_one("morning") as mine:
+        # The server lets go once it has seen that the connection is gone.
+        with one.only_one("morning", wait_s=30) as mine:
             assert mine

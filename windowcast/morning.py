@@ -220,7 +220,7 @@ def _do(
     failed += _also(failed, written.broken)
     printed = []
     if works or written.broken:
-        printed.append(notice_of(configuration, works, written.said, written.broken)[1])
+        printed.append(notice_of(configuration, store, "", works, written.said, written.broken)[1])
     return _Done(failed, printed, 0, True)
 
 

@@ -11,7 +11,7 @@ import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 from typing import NamedTuple
 
 import orjson
@@ -20,7 +20,7 @@ from windowcast import news, watching
 from windowcast.answer import YardWeather, answer_yard, find_treatments
 from windowcast.answers import BLOCK, starts_of
 from windowcast.edges.settings import Configuration
-from windowcast.edges.store import Decision, NewNotice, Store, Told
+from windowcast.edges.store import Decision, NewNotice, PromisedPlan, Store, Told
 from windowcast.entering import as_seen
 from windowcast.errors import MailRefused, StoreError
 from windowcast.language import current, spoken
@@ -282,16 +282,20 @@ def write(
             with _naming(one.due, lost, say):
                 said[one.name] = _compared(configuration, store, recipient, one, now)
         try:
-            return Written(*notice_of(configuration, theirs, said, lost), said, tuple(lost))
+            return Written(
+                *notice_of(configuration, store, recipient, theirs, said, lost), said, tuple(lost)
+            )
         except Exception:
             # One yard's part that cannot be written takes the whole with it: which is it?
             log.exception("notice")
         for one in theirs:
             if fresh := said.pop(one.name, None):
                 with _naming(one.due, lost, say):
-                    notice_of(configuration, [one], {one.name: fresh}, ())
+                    notice_of(configuration, store, recipient, [one], {one.name: fresh}, ())
                     said[one.name] = fresh
-        return Written(*notice_of(configuration, theirs, said, lost), said, tuple(lost))
+        return Written(
+            *notice_of(configuration, store, recipient, theirs, said, lost), said, tuple(lost)
+        )
 
 
 @contextmanager
@@ -408,14 +412,39 @@ def _decisions(works: Sequence[Work], now: datetime) -> Iterator[Decision]:
     )
 
 
+def _sheets(
+    configuration: Configuration, promised: PromisedPlan | None, recipient: str, today: date
+) -> tuple[tuple[str, ...], ...]:
+    """The crews' days of today and tomorrow, as promised, whose every yard the recipient is told
+    of; "": who reads what is printed, and is told of all."""
+    if promised is None:
+        return ()
+    days = {today.isoformat(), (today + timedelta(days=1)).isoformat()}
+    yards = {yard.name: yard for yard in configuration.yards}
+
+    def told(name: str) -> bool:
+        yard = yards.get(name)
+        return yard is not None and recipient in recipients_of(configuration, yard)
+
+    return tuple(
+        tuple(sheet["text"])
+        for sheet in promised.document["sheets"]
+        if sheet["date"] in days
+        and (not recipient or all(told(call["yard"]) for call in sheet["calls"]))
+    )
+
+
 def notice_of(
     configuration: Configuration,
+    store: Store,
+    recipient: str,
     theirs: Sequence[Work],
     said: Mapping[str, Fresh],
     broken: Sequence[Due],
 ) -> tuple[Contents, Notice]:
     """The notice of what has been compared, and as plain text; `broken` are named."""
     mornings = [*(one.due for one in theirs), *broken]
+    day = max(one.local_date for one in mornings)
     contents = text.contents(
         [said[one.name].answer for one in theirs if one.name in said],
         Circumstances(
@@ -423,7 +452,8 @@ def notice_of(
             next_at=configuration.morning.at,
             invented=configuration.weather.provider == "sample",
             broken=tuple(one.yard.name for one in broken),
-            day=max(one.local_date for one in mornings),
+            sheets=_sheets(configuration, store.promised_plan(), recipient, day),
+            day=day,
         ),
         configuration.units,
         {name: one.beside for name, one in said.items()},

@@ -16,6 +16,7 @@ import pytest
 import vobject
 
 from support.journey import Journey, morning_zone
+from support.mailbox import Mailbox
 
 CONFIG = Path(__file__).parents[2] / "config"
 CREW = '[[crew]]\nname = "North crew"\ndays = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]\n'
@@ -208,6 +209,45 @@ def test_what_is_promised_is_held_to_and_a_crew_that_is_gone_says_why(journey):
     assert starts(third) == starts(first)
     assert {one["why"] for one in third["moves"]} == {"visit"}
     assert all("North crew" in one["text"] for one in third["moves"])
+
+
+def test_the_notice_carries_the_sheets_of_today_and_tomorrow_for_who_is_told_of_all_their_yards(
+    journey,
+):
+    journey.write("crews.toml", CREW)
+    found = planned(journey, "--promise")
+    soon = {str(journey.today), str(journey.today + timedelta(days=1))}
+    near = [one for one in found["sheets"] if one["date"] in soon]
+    far = [one for one in found["sheets"] if one["date"] not in soon]
+    assert near and far
+    printed = journey.windowcast("morning", "--print").stdout
+    for sheet in near:
+        assert "\n".join(sheet["text"]) in printed
+    assert not any(sheet["text"][0] in printed for sheet in far)
+    assert max(map(len, printed.splitlines())) <= 78
+
+    only = near[0]["calls"][0]["yard"]
+    other = next(one for one in starts(found) if one != only)
+    with Mailbox() as box:
+        journey.write(
+            "windowcast.toml",
+            (journey.folder / "windowcast.toml").read_text("utf-8")
+            + f"""
+[mail]
+host = "127.0.0.1"
+port = {box.port}
+security = "none"
+sender = "bees@example.org"
+recipients = ["crew@example.org", {{ address = "farm@example.org", yards = ["{other}"] }}]
+""",
+        )
+        done = journey.windowcast("morning")
+    assert done.returncode == 0, done.stderr
+    letters = {one.recipients[0]: one for one in box.letters}
+    head = near[0]["text"][0]
+    assert "\n".join(near[0]["text"]) in letters["crew@example.org"].text
+    assert "back; " in letters["crew@example.org"].html
+    assert head not in letters["farm@example.org"].text
 
 
 def test_what_was_begun_is_no_move_and_its_visits_stay_with_their_crew(journey):

@@ -6,7 +6,7 @@ drops of the style leaves a page that can be read. Sizes and colours hold to WCA
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib import resources
 from typing import Any, NamedTuple
@@ -61,6 +61,7 @@ def write(
         warnings=[*([" ".join(said.invented)] if said.invented else []), *said.opening],
         parts=[_part(part, pictures.get(part.yard)) for part in said.parts],
         brief=[kept_together(text) for text in said.brief],
+        sheets=[_sheet(lines) for lines in said.sheets],
         cautions_heading=tr("Cautions"),
         cautions=said.cautions,
         law=said.law,
@@ -76,6 +77,15 @@ def _part(part: Part, picture: Shown | None) -> dict[str, Any]:
         "acts": part.acts,
         "picture": picture,
         "entries": _entries(pieces(part.lines)),
+    }
+
+
+def _sheet(lines: Sequence[str]) -> dict[str, Any]:
+    """A crew's day: what stands above its underline, and what below."""
+    under = next(number for number, line in enumerate(lines) if set(line) == {"-"})
+    return {
+        "heading": kept_together(" ".join(lines[:under])),
+        "lines": "\n".join(lines[under + 1 :]),
     }
 
 

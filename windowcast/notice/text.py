@@ -55,6 +55,7 @@ class Circumstances:
     next_at:     the local hour at which the next notice is due
     invented:    the weather is the bundled sample
     broken:      yards over which the program erred, in file order
+    sheets:      crews' days of today and tomorrow, as promised
     day:         the notice's, where no yard has an answer
     """
 
@@ -62,6 +63,7 @@ class Circumstances:
     next_at: time
     invented: bool
     broken: tuple[str, ...] = ()
+    sheets: tuple[tuple[str, ...], ...] = ()
     day: date | None = None
 
 
@@ -88,6 +90,7 @@ class Contents(NamedTuple):
     dates:     the yards' today
     sentence:  the whole notice in one
     brief:     of many yards those that are told in a line each, below a first line that says so
+    sheets:    crews' days as promised, each of lines of at most 78 columns
     sources:   age and origin of the forecasts
     next:      when the next notice is due
     """
@@ -99,6 +102,7 @@ class Contents(NamedTuple):
     sentence: str
     parts: tuple[Part, ...]
     brief: tuple[str, ...]
+    sheets: tuple[tuple[str, ...], ...]
     cautions: tuple[str, ...]
     law: str
     sources: tuple[str, ...]
@@ -148,6 +152,7 @@ def contents(
             for answer in whole
         ),
         brief=tuple(many.brief(brief, others)),
+        sheets=circumstances.sheets,
         cautions=tuple(_cautions(answers, others)),
         law=hive_lines.law(),
         sources=tuple(_sources(answers)),
@@ -169,6 +174,7 @@ def laid_out(said: Contents) -> Notice:
         brief=[
             wrapped(line if number == 0 else f"- {line}") for number, line in enumerate(said.brief)
         ],
+        sheets=["\n".join(lines) for lines in said.sheets],
         cautions=[wrapped(text) for text in said.cautions],
         law=wrapped(said.law),
         sources=[wrapped(text) for text in said.sources],

@@ -75,6 +75,8 @@ def serving(journey, *more, often=True):
             stdout=out,
             stderr=out,
             env={**journey.environment(), **(watched if often else {})},
+            # Whoever runs the tests may have turned hang-ups off, which would be inherited.
+            preexec_fn=lambda: signal.signal(signal.SIGHUP, signal.SIG_DFL),
         )
 
     def said():

@@ -68,6 +68,8 @@ def serving(journey, *more, often=True):
     """The service's log, as a function; `often` it ticks, else each minute. `process` is it."""
     log = journey.folder.parent / "log"
     watched = {"NOTIFY_SOCKET": f"@windowcast-edited-{os.getpid()}", "WATCHDOG_USEC": OFTEN}
+    # Whoever runs the tests may have turned hang-ups off, which would be inherited.
+    before = signal.signal(signal.SIGHUP, signal.SIG_DFL)
     with log.open("w") as out:
         process = subprocess.Popen(
             journey.command("serve", *more),
@@ -76,6 +78,7 @@ def serving(journey, *more, often=True):
             stderr=out,
             env={**journey.environment(), **(watched if often else {})},
         )
+    signal.signal(signal.SIGHUP, before)
 
     def said():
         return log.read_text("utf-8")

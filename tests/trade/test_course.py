@@ -150,6 +150,7 @@ def test_a_field_that_a_later_version_adds_is_at_its_default():
 
 
 fractions = st.fractions(-40, 60, max_denominator=1000)
+shares = st.tuples(st.floats(0, 100), st.floats(0, 100))
 bands = st.builds(Band, st.none() | fractions, st.none() | fractions)
 
 
@@ -162,7 +163,9 @@ bands = st.builds(Band, st.none() | fractions, st.none() | fractions)
         regimens=st.just(()),
         max_supers=st.none() | st.integers(0, 20),
         danger_c=st.none() | fractions,
-        efficacy_percent=st.none() | st.tuples(st.floats(0, 100), st.floats(0, 100)),
+        acid_g_per_litre=st.none() | st.floats(0, 1000),
+        efficacy_percent=st.none() | shares,
+        efficacy_with_brood_percent=st.none() | shares,
     ),
     st.builds(
         Regimen,

@@ -183,7 +183,7 @@ def test_what_the_readme_sets_is_a_configuration(tmp_path):
     assert found.store_password == "not a real one"
 
 
-@pytest.mark.parametrize("name", ["README.md", "THREATS.md"])
+@pytest.mark.parametrize("name", ["README.md", "SCALE.md", "THREATS.md"])
 def test_links_lead_somewhere(name):
     text = (DEPLOY / name).read_text("utf-8")
 

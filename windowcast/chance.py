@@ -70,10 +70,12 @@ def correct(
     now: datetime,
     say: Say,
     fetch: bool = True,
+    apart: bool = True,
 ) -> None:
     """Make and store the corrected scenarios of yards whose sources are stored.
 
     fetch:  past years that are not kept may be asked for
+    apart:  many yards may be spread over processes of their own
 
     A yard whose past years are neither kept nor to be had keeps its raw scenarios, and so does one
     whose highs the engine refuses; both are said. Past years are fetched for at most
@@ -84,10 +86,10 @@ def correct(
     # The matrices are small: threads inside the linear algebra cost more than they give.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     if fetch:
-        _fetch_past_years(configuration, store, yards, now=now, say=say)
+        fetch_past_years(configuration, store, yards, now=now, say=say)
     blocks = [yards[at : at + BLOCK] for at in range(0, len(yards), BLOCK)]
     workers = min(os.cpu_count() or 1, len(blocks))
-    if len(yards) < MANY_YARDS or workers < 2:
+    if not apart or len(yards) < MANY_YARDS or workers < 2:
         done = (_block(configuration, store, block, now) for block in blocks)
         _keep(store, done, say)
         return
@@ -154,7 +156,7 @@ def _block(
     return rows, said
 
 
-def _fetch_past_years(
+def fetch_past_years(
     configuration: Configuration,
     store: Store,
     yards: Sequence[Yard],
@@ -163,7 +165,7 @@ def _fetch_past_years(
     say: Say,
 ) -> None:
     """Ask the archive for a few of the grid cells whose past years are not kept."""
-    if not configuration.weather.archive_url:
+    if not configuration.weather.archive_url or configuration.weather.provider == "sample":
         return
     seen: set[str] = set()
     asked = 0

@@ -232,23 +232,54 @@ def _reach(configuration: Configuration) -> tuple[bool, bool]:
 
 @main.command()
 @click.option("--print", "print_only", is_flag=True, help="Do all but deliver; print the notice.")
+@click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="Spread it over the workers of a Dask scheduler: tcp://scheduler:8786.",
+)
 @config_option
 @click.pass_context
-def morning(ctx: click.Context, print_only: bool, config_folder: str | None) -> None:
+def morning(
+    ctx: click.Context, print_only: bool, cluster: str | None, config_folder: str | None
+) -> None:
     """Do the morning job once: fetch, scan, decide, store, then send (or print).
 
     Example: windowcast morning --print
+
+    With --cluster the workers of a Dask scheduler do it in portions, for very many yards; the store
+    must be a PostgreSQL database.
     """
+    from contextlib import ExitStack
+
     from windowcast import missed
     from windowcast import morning as job
     from windowcast.edges import clock
 
+    if cluster and print_only:
+        raise UsageError(
+            "--print and --cluster do not go together: what is printed is one notice of all"
+            " yards, which one process writes; leave one of them out"
+        )
     configuration = configuration_of(ctx, config_folder, secrets=THE_JOB)
-    with job.open_store(configuration) as store, job.alone(store, say, wait=not print_only):
+    with ExitStack() as stack:
+        workers = None
+        if cluster:
+            from windowcast import spread
+
+            workers = stack.enter_context(spread.connected(cluster, configuration, say=say))
+        store = stack.enter_context(job.open_store(configuration))
+        stack.enter_context(job.alone(store, say, wait=not print_only))
         if not print_only:
             for notice_of_none in missed.tell(configuration, store, now=clock.now(), say=say):
                 click.echo(notice_of_none)
-        result = job.run(configuration, store, now=clock.now(), say=say, print_only=print_only)
+        result = job.run(
+            configuration,
+            store,
+            now=clock.now(),
+            say=say,
+            print_only=print_only,
+            elsewhere=workers,
+        )
     for urgent in result.urgent:
         click.echo(urgent)
     for notice in result.printed:

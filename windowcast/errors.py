@@ -9,6 +9,7 @@
     │   └── WeatherUnusable                 it answered, but not what was asked
     ├── StoreError                      3   the database
     │   └── StorePlaceError             2   its address: a person must edit a file
+    ├── ClusterError                    3   the scheduler or the workers of a cluster
     └── MailError                       4   the mail server
         ├── MailDeferred                    may work later (retry)
         └── MailRefused                     never for this recipient or message
@@ -83,6 +84,10 @@ class StorePlaceError(StoreError):
     """The configured address of the database can never work as it stands."""
 
     exit_code = 2
+
+
+class ClusterError(WindowcastError):
+    """Other processes that were to do a part of the work cannot be had, or could not do it."""
 
 
 class MailError(WindowcastError):

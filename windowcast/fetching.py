@@ -50,10 +50,14 @@ def fetch(
     *,
     now: datetime,
     say: Say,
+    again: bool = False,
 ) -> Errors:
     """Fetch the weather of `yards` and keep it; what went wrong, by yard and source.
 
     Highs of past days that come with it are kept as observed ones.
+
+    again:  another process may have begun it, as of the same `now`: what it kept is not asked for
+            again, so that what comes out is what it would have come to
     """
     if configuration.weather.provider == "sample":
         return _sample(configuration, store, yards, now)
@@ -74,7 +78,7 @@ def fetch(
             before = asking.spent
             source = _Source(configuration, store, asking, name, marks, now, say, errors)
             try:
-                source.fetch(yards)
+                source.fetch(source.not_yet(yards) if again else yards)
             finally:
                 used = asking.spent
                 weight = used.weight - (before.weight if used.day == before.day else 0.0)
@@ -110,6 +114,16 @@ class _Source:
         self._run: Run | None = None
         self._known: dict[str, KnownCell] = {}
         self._places: dict[str, str] = {}
+
+    def not_yet(self, yards: Sequence[Yard]) -> list[Yard]:
+        """The yards without a series of this very instant."""
+        names = [yard.name for yard in yards]
+        heads = self._store.heads(names, self._name, self._fetched_at)
+        return [
+            yard
+            for yard in yards
+            if (head := heads.get(yard.name)) is None or head.fetched_at != self._fetched_at
+        ]
 
     def fetch(self, yards: Sequence[Yard]) -> None:
         """Ask for what is not had, and keep what comes."""

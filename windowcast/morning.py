@@ -7,11 +7,11 @@ anything is delivered; what is delivered are the stored bytes.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
 from windowcast import fetching, watching
@@ -28,19 +28,22 @@ from windowcast.trade.yard import Yard
 KEEP_FORECASTS = timedelta(days=400)
 KEEP_NOTICES = timedelta(days=800)
 WAIT_S = 600.0
-PORTION = 500
-"""Yards that are done before the next ones are begun, where their recipients allow it."""
 DONE, IN_PART, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 3, 4
 
 __all__ = [
     "KIND",
+    "Done",
     "Due",
+    "Elsewhere",
     "MorningResult",
     "alone",
     "deliver",
+    "fetch_portion",
     "gather",
     "open_store",
     "run",
+    "tell_portion",
+    "today_of",
     "untold",
 ]
 
@@ -68,6 +71,32 @@ class MorningResult:
     exit_code: int
 
 
+class Done(NamedTuple):
+    """What one portion of a morning came to."""
+
+    failed: list[str]
+    printed: list[Notice]
+    queued: int
+    composed_all: bool
+
+
+class Elsewhere(Protocol):
+    """Other processes that do the portions of a morning, in whatever order."""
+
+    def fetch(self, portions: Sequence[Sequence[Due]], now: datetime) -> list[fetching.Errors]:
+        """`fetch_portion` of each."""
+        ...
+
+    def tell(
+        self,
+        portions: Sequence[Sequence[Due]],
+        errors: Sequence[fetching.Errors],
+        now: datetime,
+    ) -> Iterable[Done]:
+        """`tell_portion` of each, with what was wrong when it was fetched."""
+        ...
+
+
 @contextmanager
 def alone(store: Store, say: Say, *, wait: bool) -> Iterator[None]:
     """Until nobody else does the morning on this database, or for WAIT_S: then both go on.
@@ -90,6 +119,7 @@ def run(
     print_only: bool = False,
     due: Sequence[Due] | None = None,
     clock: Clock = real_clock.now,
+    elsewhere: Elsewhere | None = None,
 ) -> MorningResult:
     """Do the job once.
 
@@ -97,12 +127,16 @@ def run(
     due:         the mornings to do; None: every yard, today in its own zone
     clock:       what time it is while notices are delivered, which can take long
     print_only:  do all but deliver; the day's morning is then still to come
+    elsewhere:   who does the portions, where people are told by mail; None: this process
+
+    All is fetched before anything is decided, so that what a yard learns from its neighbours does
+    not depend on whose turn comes first.
 
     A yard whose recipients have all been told today is passed over, so a second run on one day
     sends nothing again but what cannot wait. One that had no usable forecast is tried again and
     told once it has one.
     """
-    mornings = list(due) if due is not None else _today(configuration, now)
+    mornings = list(due) if due is not None else today_of(configuration, now)
     asked = len(mornings)
     mailing = configuration.mail is not None and not print_only
     told_before: list[Yard] = []
@@ -123,24 +157,41 @@ def run(
     urgent: list[str] = []
     queued = 0
     delivered = True
-    for portion in _portions(configuration, mornings, mailing=mailing):
-        done = _do(
-            configuration,
-            store,
-            portion,
-            now=now,
-            say=say,
-            print_only=print_only,
-            mailing=mailing,
-            once=due is not None,
+    portions = _portions(configuration, mornings, mailing=mailing)
+    done_by: Iterable[Done]
+    if elsewhere is not None:
+        if not mailing:
+            raise ValueError("what is printed is worked out here")
+        errors = elsewhere.fetch(portions, now)
+        _past_years(configuration, store, portions, now=now, say=say)
+        done_by = elsewhere.tell(portions, errors, now)
+    else:
+        errors = [
+            fetch_portion(configuration, store, portion, now=now, say=say) for portion in portions
+        ]
+        _past_years(configuration, store, portions, now=now, say=say)
+        done_by = (
+            tell_portion(
+                configuration,
+                store,
+                portion,
+                wrong,
+                now=now,
+                say=say,
+                print_only=print_only,
+                once=due is not None,
+            )
+            for portion, wrong in zip(portions, errors, strict=True)
         )
+    for done in done_by:
         failed += done.failed
         printed += done.printed
         queued += done.queued
         delivered = delivered and done.composed_all
     # Who is told of a yard this morning reads it there; the others are told what cannot wait.
-    for first in range(0, len(told_before), PORTION):
-        watched = told_before[first : first + PORTION]
+    size = configuration.morning.portion
+    for first in range(0, len(told_before), size):
+        watched = told_before[first : first + size]
         weathers = gather(configuration, store, watched, now=now, say=say)
         urgent += watching.look(configuration, store, watched, weathers, now=now, say=say)
     if mailing or (mornings and configuration.push and not print_only):
@@ -170,31 +221,66 @@ def run(
     )
 
 
-class _Done(NamedTuple):
-    """What one portion of a morning came to."""
-
-    failed: list[str]
-    printed: list[Notice]
-    queued: int
-    composed_all: bool
-
-
-def _do(
+def fetch_portion(
     configuration: Configuration,
     store: Store,
-    mornings: Sequence[Due],
+    portion: Sequence[Due],
     *,
     now: datetime,
     say: Say,
-    print_only: bool,
-    mailing: bool,
-    once: bool,
-) -> _Done:
-    """Fetch, decide and store the mornings of some yards.
+    again: bool = False,
+) -> fetching.Errors:
+    """Fetch the weather of some yards, and keep it; what went wrong, by yard and source.
 
-    once:  what is printed is not printed again
+    again:  somebody else may have been at it, as of the same `now`, and been lost
     """
-    weathers = gather(configuration, store, [one.yard for one in mornings], now=now, say=say)
+    return _fetched(
+        configuration, store, [one.yard for one in portion], now=now, say=say, again=again
+    )
+
+
+def _past_years(
+    configuration: Configuration,
+    store: Store,
+    portions: Sequence[Sequence[Due]],
+    *,
+    now: datetime,
+    say: Say,
+) -> None:
+    if configuration.chance.calibrate:
+        from windowcast import chance
+
+        for portion in portions:
+            yards = [one.yard for one in portion]
+            chance.fetch_past_years(configuration, store, yards, now=now, say=say)
+
+
+def tell_portion(
+    configuration: Configuration,
+    store: Store,
+    mornings: Sequence[Due],
+    errors: fetching.Errors,
+    *,
+    now: datetime,
+    say: Say,
+    print_only: bool = False,
+    once: bool = False,
+    apart: bool = True,
+) -> Done:
+    """Decide and store the mornings of some yards whose weather has been fetched.
+
+    errors:      what went wrong then
+    print_only:  as of `run`
+    once:        what is printed is not printed again
+    apart:       processes of their own may be started for a part of it
+    """
+    mailing = configuration.mail is not None and not print_only
+    yards = [one.yard for one in mornings]
+    if configuration.chance.calibrate:
+        from windowcast import chance
+
+        chance.correct(configuration, store, yards, now=now, say=say, fetch=False, apart=apart)
+    weathers = Weathers(configuration, store, yards, now, errors)
     works, broken = work_out(configuration, store, mornings, weathers, now=now, say=say)
     # Untold of anything known, a broken one is tried again; `status` names it as well.
     failed = [one.yard.name for one in broken]
@@ -208,7 +294,7 @@ def _do(
     if mailing:
         recorded = record(configuration, store, works, broken, now=now, say=say)
         failed += _also(failed, recorded.broken)
-        return _Done(failed, [], recorded.queued, recorded.composed_all)
+        return Done(failed, [], recorded.queued, recorded.composed_all)
     written = write(configuration, store, "", works, broken, now=now, say=say)
     if not print_only:
         told = record_printed(store, works, written, now=now)
@@ -221,15 +307,16 @@ def _do(
     printed = []
     if works or written.broken:
         printed.append(notice_of(configuration, store, "", works, written.said, written.broken)[1])
-    return _Done(failed, printed, 0, True)
+    return Done(failed, printed, 0, True)
 
 
 def _portions(
     configuration: Configuration, mornings: Sequence[Due], *, mailing: bool
 ) -> list[list[Due]]:
-    """The mornings in portions of PORTION or more, whoever is told of one of a portion of all that
-    they are told of: what is done with a portion need not be held when the next one is begun."""
-    if not mailing or len(mornings) <= PORTION:
+    """The mornings in portions of so many yards or more, whoever is told of one of a portion of all
+    that they are told of: what is done with one need not be held when the next is begun."""
+    size = configuration.morning.portion
+    if not mailing or len(mornings) <= size:
         return [list(mornings)] if mornings else []
     # Each recipient stands for a group, and leads to the one that it has become a part of.
     leads: dict[str, str] = {}
@@ -249,7 +336,7 @@ def _portions(
         groups.setdefault(group(recipients[0]) if recipients else "", []).append(one)
     found: list[list[Due]] = []
     for some in groups.values():
-        if found and len(found[-1]) < PORTION:
+        if found and len(found[-1]) < size:
             found[-1].extend(some)
         else:
             found.append(some)
@@ -272,11 +359,7 @@ def gather(
     """
     if not yards:
         return {}
-    errors = fetching.fetch(configuration, store, yards, now=now, say=say)
-    if configuration.weather.contact:
-        from windowcast import second_look
-
-        second_look.look(configuration, store, yards, now=now, say=say)
+    errors = _fetched(configuration, store, yards, now=now, say=say)
     if configuration.chance.calibrate:
         from windowcast import chance
 
@@ -284,7 +367,25 @@ def gather(
     return Weathers(configuration, store, yards, now, errors)
 
 
-def _today(configuration: Configuration, now: datetime) -> list[Due]:
+def _fetched(
+    configuration: Configuration,
+    store: Store,
+    yards: Sequence[Yard],
+    *,
+    now: datetime,
+    say: Say,
+    again: bool = False,
+) -> fetching.Errors:
+    errors = fetching.fetch(configuration, store, yards, now=now, say=say, again=again)
+    if configuration.weather.contact:
+        from windowcast import second_look
+
+        second_look.look(configuration, store, yards, now=now, say=say)
+    return errors
+
+
+def today_of(configuration: Configuration, now: datetime) -> list[Due]:
+    """Every yard's morning of today, in its own zone."""
     return [
         Due(yard=yard, local_date=now.astimezone(ZoneInfo(yard.timezone)).date())
         for yard in configuration.yards

@@ -158,6 +158,7 @@ climate = false
 at = "05:15"
 late_until = "12:00"
 watch_hours = 6
+portion = 40
 [season]
 winter_bees = "08-20"
 counts_from = ""
@@ -231,7 +232,7 @@ quiet_until = "05:00"
     )
     assert configuration.chance == ChanceSettings(calibrate=False, climate=False)
     assert configuration.morning == MorningSettings(
-        at=time(5, 15), late_until=time(12), watch_hours=6.0
+        at=time(5, 15), late_until=time(12), watch_hours=6.0, portion=40
     )
     assert configuration.season == SeasonRules(
         winter_bees=(8, 20),

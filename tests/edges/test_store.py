@@ -514,6 +514,19 @@ def test_forgetting_spares_the_newest(store):
 # Mornings
 
 
+def test_a_decision_that_is_recorded_again_is_kept_once(store):
+    """By one that was taken for lost, and by the one that stood in for it."""
+    first = Decision(
+        yard="Creek Bend", local_date=date(2026, 8, 31), made_at=NOW, kind="morning", document="{}"
+    )
+    later = first._replace(made_at=NOW + timedelta(seconds=1))
+
+    store.record_morning([first], [])
+    store.record_morning([first, later], [])
+
+    assert list(store.decisions("Creek Bend", kind="morning")) == [first, later]
+
+
 def test_a_morning_is_kept_whole(store):
     decision = Decision(
         yard="Creek Bend", local_date=TODAY, made_at=NOW, kind="morning", document='{"a": 1}'

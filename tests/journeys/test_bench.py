@@ -51,3 +51,22 @@ def test_one_command_prints_every_figure():
         figures = [cell.replace(",", "").removesuffix("%") for cell in rows[name]]
         assert all(float(figure) >= 0 for figure in figures if figure), rows[name]
         assert any(figures)
+
+
+def test_a_morning_on_a_cluster_is_carried_on_to_a_million_yards(postgres):
+    done = subprocess.run(
+        [sys.executable, str(ROOT / "tests" / "bench" / "scale.py"), "--quick", "--markdown"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=600,
+    )
+
+    assert done.returncode == 0, done.stderr
+    rows = [line.strip("| ").split(" | ") for line in done.stdout.splitlines()]
+    table = {row[0]: [float(one.split()[0].replace(",", "")) for one in row[1:]]
+             for row in rows if len(row) > 2 and row[1].split()[0][0].isdigit()}  # fmt: skip
+    assert table["workers, CPU"][0] > 0
+    assert table["forecast, bytes"][1] > 0
+    few, many, most = table["weight a morning"]
+    assert few * 19.9 < many < few * 20.1 and many * 9.9 < most < many * 10.1

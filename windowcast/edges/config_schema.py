@@ -324,6 +324,9 @@ WINDOWCAST: Mapping[str, Key] = {
             "watch_hours": Key(
                 allowed="hours, 0 (only in the morning) to 24", read=values.number(0, 24)
             ),
+            "portion": Key(
+                allowed="a whole number of yards, 1 to 100000", read=values.whole(1, 100_000)
+            ),
         },
     ),
     "health": Key(

@@ -83,11 +83,14 @@ class MorningSettings:
     """When the morning job runs, and how late a missed one is still sent: local times of day.
 
     watch_hours:  how often the service looks at treatments that are in; 0: only in the morning
+    portion:      yards that are done together, or by one task of a cluster, at least, where there
+                  are more; what they are told of keeps recipients' yards together
     """
 
     at: time = time(6, 0)
     late_until: time = time(20, 0)
     watch_hours: float = 3.0
+    portion: int = 500
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

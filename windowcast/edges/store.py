@@ -481,6 +481,9 @@ class Store(StoreKeeping, ABC):
     ) -> Recorded:
         """Keep decisions, queue notices and note whom they tell what: all of it or none.
 
+        The same decision of one instant is kept once: whoever was taken for lost
+        may go on, and finish beside the one that stands in for it.
+
         A notice one of whose mornings its recipient has been told already is skipped whole; only a
         notice that knows may follow one that did not. A queued notice supersedes older ones of its
         kind that still wait for the same recipient, once all that they tell is told anew.
@@ -490,15 +493,17 @@ class Store(StoreKeeping, ABC):
         with self.transaction():
             self._database.executemany(
                 "INSERT INTO decision (yard, local_date, made_at, kind, document)"
-                " VALUES (?, ?, ?, ?, ?)",
+                " SELECT :yard, :local_date, :made_at, :kind, :document WHERE NOT EXISTS"
+                " (SELECT 1 FROM decision WHERE yard = :yard AND kind = :kind"
+                " AND local_date = :local_date AND made_at = :made_at AND document = :document)",
                 (
-                    (
-                        each.yard,
-                        each.local_date.isoformat(),
-                        _instant(each.made_at),
-                        each.kind,
-                        each.document,
-                    )
+                    {
+                        "yard": each.yard,
+                        "local_date": each.local_date.isoformat(),
+                        "made_at": _instant(each.made_at),
+                        "kind": each.kind,
+                        "document": each.document,
+                    }
                     for each in decisions
                 ),
             )

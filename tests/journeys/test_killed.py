@@ -17,7 +17,7 @@ from support.mailbox import Mailbox
 # calls into the database and the sockets and kills itself before one of them: between two of them
 # nothing changes outside. Of PostgreSQL's library it counts what waits for the server.
 RUN = """
-import datetime, importlib, json, os, signal, socket, sqlite3, sys, time
+import contextlib, datetime, importlib, json, os, signal, socket, sqlite3, sys, time
 import psycopg, time_machine
 from windowcast.cli import main
 
@@ -64,7 +64,8 @@ def started(folder, last=None, after=datetime.timedelta(0), held=None):
     finally:
         sys.setprofile(None)
         if last == 0:
-            modules = sorted(name for name in sys.modules if name.startswith("windowcast"))
+            # All that it has imported, so that those which are killed need not.
+            modules = [name for name, one in sys.modules.items() if hasattr(one, "__file__")]
             with open(os.path.join(folder, "steps.json"), "w") as file:
                 json.dump({"steps": count, "modules": modules}, file)
         os._exit(code)
@@ -103,7 +104,9 @@ folders, first, url, two = json.loads(sys.argv[1])
 if first:
     with open(os.path.join(folders[0], "steps.json")) as file:
         for name in json.load(file)["modules"]:
-            importlib.import_module(name)
+            if name != "__main__":
+                with contextlib.suppress(ImportError):
+                    importlib.import_module(name)
 server = psycopg.connect(url, autocommit=True) if url else None
 said = {}
 for step in range(first, len(folders), 2):
@@ -179,14 +182,14 @@ def killed_at_each_step(place: Path, box: Mailbox, stores: tuple[str, str], *, t
     """What the runners say of each step, from 1 on."""
     folders = [made(place / "0", box.port, 0, stores[0])]
     whole = runner(folders, 0, stores[0], two=False)
-    _, error = whole.communicate(timeout=60)
+    _, error = whole.communicate(timeout=300)
     assert whole.returncode == 0, error
     steps = json.loads(Path(folders[0], "steps.json").read_text())["steps"]
     assert steps > 50
     folders += [made(place / str(n), box.port, n, stores[n % 2]) for n in range(1, steps + 1)]
     runners = [runner(folders, first, stores[first % 2], two=two) for first in (1, 2)]
     said: dict[int, dict] = {}
-    for out, error in [one.communicate(timeout=300) for one in runners]:
+    for out, error in [one.communicate(timeout=900) for one in runners]:
         assert out, error
         said |= {int(step): found for step, found in json.loads(out.splitlines()[-1]).items()}
     assert set(said) == set(range(1, steps + 1))

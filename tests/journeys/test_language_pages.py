@@ -132,10 +132,9 @@ def test_every_page_is_there(said):
     assert odd == {}
 
 
+@pytest.mark.parametrize("said", ["de"], indirect=True)
 def test_cautions_stand_whole_on_german_pages(said):
-    language, found = said
-    if language != "de":
-        pytest.skip("German alone has them in words that can be read here")
+    _, found = said
     for where in ("form start", "form remove", "/yard/amber-hill", "yard-amber-hill.html"):
         assert "Ameisensäure verätzt Haut, Augen und Lunge" in found[where], where
         assert "Gebrauchsinformation und örtliches Recht entscheiden" in found[where], where

@@ -101,7 +101,11 @@ class Calendar(NamedTuple):
         if day in works:
             return ""
         unskilled = not works and bool(self.works.get(""))
-        return tr("no crew may handle {active}", active=skill) if unskilled else tr("no crew works")
+        return (
+            tr("no crew may handle {active}", active=tr(skill))
+            if unskilled
+            else tr("no crew works")
+        )
 
 
 class Lost(NamedTuple):

@@ -123,7 +123,7 @@ def lack_words(frame: Frame, found: Missing, need: int) -> str:
     option = frame.option(need, found.option)
     if found.bound is Bound.SKILL:
         skills = [stop.skill for stop in option.stops if stop.skill]
-        return tr("no crew may handle {active}", active=skills[0] if skills else "")
+        return tr("no crew may handle {active}", active=tr(skills[0]) if skills else "")
     if found.bound is Bound.LENGTH:
         return tr("no crew's day is long enough for the drive and the work there")
     if found.bound is Bound.DAY:

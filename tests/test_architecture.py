@@ -25,6 +25,7 @@ LAYERS = (
     ("service",),
     ("web_forms",),
     ("web", "pages_written"),
+    ("crew_pages",),
     ("pages",),
     ("past_pages",),
     ("named",),

@@ -27,6 +27,7 @@ PATHS = {
     "long": f"/yard/{slug(LONG)}",
     "hebrew": f"/yard/{slug(HEBREW)}",
     "visits": "/visits",
+    "crews": "/crews",
     "season": "/season/creek-bend",
     "chances": "/chances",
     "service": "/service",
@@ -44,6 +45,7 @@ def served(tmp_path_factory):
     with paged.weather_of(journey) as weather:
         paged.write(journey, weather)
         paged.fill(journey)
+        paged.promise(journey)
         with Served(journey, weather) as one:
             yield one
 
@@ -213,7 +215,7 @@ def test_a_day_that_is_tapped_says_its_figures(chromium, served, width):
 
 
 @pytest.mark.parametrize("sheet", ["A4", "Letter"])
-@pytest.mark.parametrize("path", ["/visits", "/yard/amber-hill", "/"])
+@pytest.mark.parametrize("path", ["/visits", "/crews", "/yard/amber-hill", "/"])
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 def test_on_paper_it_is_ink_on_white_with_boxes_to_tick(chromium, served, path, sheet, dark):
     with chromium.view(width=800, dark=dark) as view:

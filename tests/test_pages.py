@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from sklearn.calibration import calibration_curve
 
-from windowcast import pages, past_pages
+from windowcast import crew_pages, pages, past_pages
 from windowcast.answer import open_store
 from windowcast.edges import config, shipped
 from windowcast.edges.settings import WebSettings
@@ -305,6 +305,7 @@ def test_every_page_can_be_shown_before_anything_is_known(configuration, store):
     views = {
         "overview": pages.overview(configuration, looks, pending=0, now=NOW),
         "visits": pages.visits(configuration, looks, pending=0, now=NOW),
+        "crews": crew_pages.crews_page(configuration, store, looks, pending=0, now=NOW),
         "yard": pages.yard_page(configuration, store, yard, now=NOW),
         "season": past_pages.season_page(configuration, store, yard, now=NOW),
         "chances": Records(configuration).all(store, NOW),

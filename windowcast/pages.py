@@ -349,7 +349,7 @@ def overview(
         pending=pending,
         invented=configuration.weather.provider == "sample",
         find=find,
-        sources=_sources(looks),
+        sources=sources_of(looks),
     )
 
 
@@ -364,7 +364,8 @@ def _dates(days: Iterable[date]) -> str:
     )
 
 
-def _sources(looks: Iterable[Look]) -> list[str]:
+def sources_of(looks: Iterable[Look]) -> list[str]:
+    """What the answers of these yards rest on, each once."""
     return list(dict.fromkeys(text for look in looks for text in look.sources))
 
 
@@ -384,7 +385,7 @@ def visits(
         cautions=tuple(visit_lines.cautions(treatments)),
         law=hive_lines.law(),
         planned=tr(visit_lines.PLANNED) if any(job.planned for job in jobs) else "",
-        sources=tuple(_sources(looks)),
+        sources=tuple(sources_of(looks)),
         invented=configuration.weather.provider == "sample",
         pending=pending,
     )

@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
-from windowcast import pages, past_pages
+from windowcast import crew_pages, pages, past_pages
 from windowcast.edges.page_files import PageFolder
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
@@ -51,7 +51,7 @@ def write(configuration: Configuration, store: Store, folder: Path, *, now: date
         *pictures,
         *(page.file_name("yard", one) for one in slugs),
         *(page.file_name("season", one) for one in slugs),
-        *(page.file_name(one) for one in ("visits", "chances", "service")),
+        *(page.file_name(one) for one in ("visits", "crews", "chances", "service")),
         *(LINKS.part(number) for number in range(parts, 0, -1)),
     ]
 
@@ -85,6 +85,8 @@ def write(configuration: Configuration, store: Store, folder: Path, *, now: date
             yield page.file_name("season", one), whole_page("season", past)
         listed = pages.visits(configuration, looks, pending=0, now=now)
         yield page.file_name("visits"), whole_page("visits", listed)
+        sheets = crew_pages.crews_page(configuration, store, looks, pending=0, now=now)
+        yield page.file_name("crews"), whole_page("crews", sheets)
         yield page.file_name("chances"), whole_page("chances", chances)
         service = pages.service_page(configuration, store, now=now)
         yield page.file_name("service"), whole_page("service", service)

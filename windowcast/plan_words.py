@@ -13,6 +13,7 @@ from windowcast.notice.crew_lines import SheetView
 from windowcast.notice.plain import labelled, licence_line, source_line, wrapped
 from windowcast.notice.plan_lines import Frame
 from windowcast.planning import Planned, sheet_views
+from windowcast.trade.work import Kind
 from windowcast.visiting import INVENTED
 
 
@@ -23,7 +24,7 @@ def text(planned: Planned, *, crew: str | None = None, promised: bool = False) -
     last = task.first + timedelta(days=task.days - 1)
     lines = []
     if task.configuration.weather.provider == "sample":
-        lines += [wrapped(INVENTED), ""]
+        lines += [wrapped(tr(INVENTED)), ""]
     head = tr(
         "Plan of {crews}, {span}, {year}",
         crews=trn("{count} crew", "{count} crews", len(task.settings.crews)),
@@ -98,15 +99,16 @@ def _none_lines(planned: Planned) -> list[str]:
     found = []
     for reason in planned.unplaced:
         need = task.instance.needs[reason.need]
-        what = tr("start") if need.starts else need.options[0].stops[0].task
-        said = plan_lines.none_words(frame, reason.need, reason.missing)
-        found.append(f"{need.yard}, {what}: {said}")
+        what = Kind.APPLY if need.starts else Kind(need.options[0].stops[0].task)
+        found.append(
+            _said(need.yard, what, plan_lines.none_words(frame, reason.need, reason.missing))
+        )
     for number in planned.shut:
         need = task.instance.needs[number]
-        found.append(f"{need.yard}, {need.options[0].stops[0].task}: {plan_lines.shut_words()}")
+        found.append(_said(need.yard, Kind(need.options[0].stops[0].task), plan_lines.shut_words()))
     for one in task.yards:
         found += [
-            f"{one.yard.name}, {job.kind.value}: {plan_lines.skipped_words(lost)}"
+            _said(one.yard.name, job.kind, plan_lines.skipped_words(lost))
             for job, lost in one.skipped
         ]
         if one.without is not None:
@@ -117,18 +119,22 @@ def _none_lines(planned: Planned) -> list[str]:
                 free=without.free,
                 lost=without.lost,
             )
-            found.append(f"{one.yard.name}: {said}")
+            found.append(tr("{yard}: {what}", yard=one.yard.name, what=said))
     lines: list[str] = []
     for said in found:
         lines += labelled("" if lines else tr("No place"), f"- {said}")
     return ["", *lines] if lines else []
 
 
+def _said(yard: str, kind: Kind, why: str) -> str:
+    return tr("{yard}, {task}: {why}", yard=yard, task=plan_lines.kind_words(kind), why=why)
+
+
 def _move_lines(planned: Planned) -> list[str]:
     frame = _frame(planned)
     lines: list[str] = []
     for move in planned.moves:
-        said = f"{move.was.yard}: {plan_lines.move_words(frame, move)}"
+        said = tr("{yard}: {what}", yard=move.was.yard, what=plan_lines.move_words(frame, move))
         lines += labelled("" if lines else tr("Moved"), f"- {said}")
     return ["", *lines] if lines else []
 

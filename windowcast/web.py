@@ -23,8 +23,8 @@ from urllib.parse import urlsplit
 from flask import Blueprint, Flask, Response, abort, current_app, g, redirect, request
 from werkzeug.exceptions import HTTPException
 
+from windowcast import crew_pages, past_pages
 from windowcast import pages as gathering
-from windowcast import past_pages
 from windowcast.answer import open_store
 from windowcast.edges import clock
 from windowcast.edges.settings import Configuration, WebSettings
@@ -447,6 +447,15 @@ def visits() -> Response:
         looks, pending = shared.looks.take(store, now, within_s=WITHIN_S)
     view = gathering.visits(shared.configuration, looks, pending=pending, now=now)
     return _again(_shown("visits", view), pending)
+
+
+@pages.get("/crews")
+def crews() -> Response:
+    shared, now = site(), site().now()
+    with reading() as store:
+        looks, pending = shared.looks.take(store, now, within_s=WITHIN_S)
+        view = crew_pages.crews_page(shared.configuration, store, looks, pending=pending, now=now)
+    return _again(_shown("crews", view), pending)
 
 
 @pages.get("/yard/<name>")

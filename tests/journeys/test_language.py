@@ -16,7 +16,8 @@ from support.weather_server import Place, WeatherServer
 VALUES = {"Creek", "Bend", "Upper", "Field", "hive", "formic", "strips", "two", "one", "strip",
           "swap", "six", "weeks", "doses",
           "amitraz", "oxalic", "trickle", "vapour", "thymol", "gel", "once", "Etc", "GMT",
-          "min", "ml", "chance", "acid", "EU", "UK", "Art", "VMR", "CFR"}  # fmt: skip
+          "min", "ml", "chance", "acid", "EU", "UK", "Art", "VMR", "CFR",
+          "The", "crew"}  # fmt: skip
 LICENSED = {"Open", "Meteo", "com", "CC", "BY"}
 # What a record holds of counts is the same in its table, for whoever is shown it.
 RECORDED = {"sample", "wash", "mean", "to"}
@@ -69,6 +70,7 @@ def a_season(journey: Journey) -> dict[str, str]:
         "yard": done(journey, "yard", "Creek Bend", "--print-weather"),
         "visits": done(journey, "visits", "--ics", str(journey.folder / "plan.ics")),
         "order": done(journey, "visits", "--order"),
+        "plan": done(journey, "plan"),
         "begun": done(journey, "treat", "start", "Creek Bend", "formic-strips", "one-strip-swap",
                       on, days_ago(journey, 12), "--anyway"),
         "in": done(journey, "morning", "--print"),

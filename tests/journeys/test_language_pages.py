@@ -18,7 +18,7 @@ VALUES = {
     "Amber", "Hill", "Brook", "Side", "Creek", "Bend", "Dry", "Gulch",
     *re.findall(r"[A-Za-z]+", SCRIPT),
     "hive", "two", "strips", "bearded", "nine", "Etc", "GMT", "min",
-    "Open", "Meteo", "com", "CC", "BY", "windowcast",
+    "North", "South", "crew", "Open", "Meteo", "com", "CC", "BY", "windowcast",
 }  # fmt: skip
 COUNT = {"colony": "hive 7", "method": "wash", "mites": "9", "bees": "300"}
 WRONG = {"mites": "nine", "bees": "nine", "days": "nine", "colonies": "nine", "day": "2999-01-01",
@@ -40,6 +40,7 @@ def said(request, tmp_path_factory):
         text = (journey.folder / "windowcast.toml").read_text("utf-8")
         journey.write("windowcast.toml", f'language = "{language}"\n{text}')
         paged.fill(journey)
+        paged.promise(journey)
         with served as page:
             found = {where: read(answer) for where, answer in walk(page.url, journey)}
         files = journey.folder / "files"
@@ -56,7 +57,7 @@ def walk(url, journey):
     today = str(journey.today)
     yield "sign in", session.get(f"{url}/sign-in")
     yield "signed in", session.post(f"{url}/sign-in", data={"token": TOKEN})
-    for path in ("/", "/?find=b", "/visits", "/chances", "/service", "/nowhere",
+    for path in ("/", "/?find=b", "/visits", "/crews", "/chances", "/service", "/nowhere",
                  "/season/creek-bend", "/yard/creek-bend", "/yard/amber-hill", "/yard/brook-side",
                  "/yard/dry-gulch", "/enter/creek-bend", "/enter/brook-side"):  # fmt: skip
         yield path, session.get(url + path)

@@ -19,7 +19,7 @@ from support.paged import HEBREW, LONG, SCRIPT, TOKEN, Served
 from support.service import ask, wait_for
 from windowcast.notice.page_views import slug
 
-PAGES = ("/", "/visits", "/chances", "/service", "/yard/creek-bend", "/season/creek-bend")
+PAGES = ("/", "/visits", "/crews", "/chances", "/service", "/yard/creek-bend", "/season/creek-bend")
 
 
 @pytest.fixture(scope="module")

@@ -111,7 +111,7 @@ def test_a_visit_that_moves_names_what_was_promised():
     spared = plan_lines.move_words(FRAME, Move(0, PROMISE, 0, Why.VISIT, 0.0))
 
     assert forced == (
-        "the start stays, a visit moves (it had to); promised were apply Mon Aug 31 with North crew"
+        "the start stays, a visit moves (it had to); promised were start Mon Aug 31 with North crew"
     )
     assert "it spares driving or makes room" in spared
 

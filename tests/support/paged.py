@@ -79,6 +79,21 @@ def fill(journey: Journey) -> None:
         assert done.returncode == 0, done.stderr
 
 
+def promise(journey: Journey) -> None:
+    """Crews at the yards, that work every day, and their plan, promised: strips come out today."""
+    crews = (("North crew", 45.0), ("South crew", 44.0))
+    journey.write(
+        "crews.toml",
+        "".join(
+            f'[[crew]]\nname = "{name}"\nbase = [{latitude}, -99.0]\n'
+            'days = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]\n'
+            for name, latitude in crews
+        ),
+    )
+    done = journey.windowcast("plan", "--promise")
+    assert done.returncode == 0, done.stderr
+
+
 class Served:
     """`windowcast serve --web`, told to stop at the end; a context manager.
 

@@ -22,7 +22,7 @@ from windowcast.commands.shared import (
 @config_option
 @click.pass_context
 def page(ctx: click.Context, folder: Path, config_folder: str | None) -> None:
-    """Write the page as files into DIR: all yards, each yard, visits, chances, the service.
+    """Write the page as files into DIR: all yards, each yard, visits, crews, chances, service.
 
     From what is stored; nothing is fetched. Each file is whole or not there; files that windowcast
     did not write are left alone. The files name your yards and who is told: mind who can read them.

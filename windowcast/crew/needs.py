@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from typing import NamedTuple
 
 from windowcast.crew.instance import Need, Option, Stop
-from windowcast.language import tr
+from windowcast.language import marked, tr
 from windowcast.sky.scenarios import MISSING, Scenarios
 from windowcast.trade.bring import with_spare
 from windowcast.trade.due import Cause, Due, last_start
@@ -17,7 +17,7 @@ from windowcast.trade.rules import SeasonRules, WorkRules
 from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.visits import Task, visits
 from windowcast.trade.work import Job, Kind, minutes_for
-from windowcast.trade.workable import DayWeather, hindrances
+from windowcast.trade.workable import DayWeather, Hindrance, hindrances
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Flaw, Row
 from windowcast.window.scan import Words, holds
@@ -43,6 +43,11 @@ good as each other the first is taken: forecasts are surer of it, and mites grow
 AWAY = 0.005
 """What each day that a visit is away from its right day costs, in colonies for each colony: an hour
 or two of driving for a yard and some days. Our own choice."""
+SHUT = {
+    Hindrance.COLD: marked("too cold"),
+    Hindrance.WET: marked("too wet"),
+    Hindrance.WINDY: marked("too windy"),
+}
 KINDS = {Task.APPLY: Kind.APPLY, Task.SWAP: Kind.SWAP, Task.REMOVE: Kind.REMOVE}
 
 
@@ -96,7 +101,11 @@ class Calendar(NamedTuple):
         if day in works:
             return ""
         unskilled = not works and bool(self.works.get(""))
-        return tr("no crew may handle {active}", active=skill) if unskilled else tr("no crew works")
+        return (
+            tr("no crew may handle {active}", active=tr(skill))
+            if unskilled
+            else tr("no crew works")
+        )
 
 
 class Lost(NamedTuple):
@@ -148,7 +157,7 @@ def closed_days(
         if known is not None and known.high_c is not None:
             reasons = hindrances(known, rules)
             if reasons:
-                found[day] = tr(" and ").join(one.value for one in reasons)
+                found[day] = "; ".join(tr(SHUT[one]) for one in reasons)
             continue
         row = None if scenarios is None else (on - scenarios.first_day).days
         if scenarios is None or row is None or not 0 <= row < scenarios.days:

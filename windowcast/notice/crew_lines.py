@@ -12,6 +12,7 @@ from windowcast.language import tr, trn
 from windowcast.notice import hive_lines, spreadsheet, visit_lines, words
 from windowcast.notice.plain import labelled, wrapped
 from windowcast.trade import hive as hives
+from windowcast.trade.bring import Protection
 from windowcast.trade.work import Job, Kind, gear, loads
 from windowcast.trade.yard import Yard
 
@@ -67,10 +68,15 @@ def sheet_lines(sheet: SheetView) -> list[str]:
     lines = [wrapped(head), "-" * min(len(head), 78)]
     for treatment, load in loads(sheet.jobs).values():
         lines += labelled(
-            tr("Load"), f"{visit_lines.load_words(load)}: {words.treatment_plural(treatment)}"
+            tr("Load"),
+            tr(
+                "{amount}: {treatment}",
+                amount=visit_lines.load_words(load),
+                treatment=words.treatment_plural(treatment),
+            ),
         )
     if worn := gear(sheet.jobs):
-        lines += labelled(tr("Wear, have"), ", ".join(one.value for one in worn))
+        lines += labelled(tr("Wear, have"), wear_words(worn))
     lines += labelled(f"{sheet.leaves:%H:%M}", tr("leave"))
     rested = sheet.rest is None
     for number, call in enumerate(sheet.calls, start=1):
@@ -125,7 +131,7 @@ def reminders(job: Job, yard: Yard) -> list[str]:
         return []
     if job.kind is Kind.APPLY:
         return [
-            hive_lines.PREPARATION[step].format(supers=words.number(job.treatment.max_supers or 0))
+            tr(hive_lines.PREPARATION[step], supers=words.number(job.treatment.max_supers or 0))
             for step in hives.preparations(job.treatment, job.regimen, yard.hive)
         ]
     if job.kind is Kind.REMOVE and job.load.strips is not None:
@@ -135,13 +141,18 @@ def reminders(job: Job, yard: Yard) -> list[str]:
     return []
 
 
+def wear_words(worn: Sequence[Protection]) -> str:
+    """What to wear or have: "acid-resistant gloves, sealed goggles"; "" for nothing."""
+    return words.in_a_row([tr(visit_lines.WEAR[one]) for one in worn]) if worn else ""
+
+
 def closing_lines(sheets: Iterable[SheetView]) -> list[str]:
     """The cautions of all that is handled on these days."""
     every = [job for sheet in sheets for job in sheet.jobs if job.protection]
     treatments = [job.treatment for job in every if job.treatment is not None]
     if not treatments:
         return []
-    return [wrapped(one) for one in [*visit_lines.cautions(treatments), hive_lines.LAW]]
+    return [wrapped(one) for one in [*visit_lines.cautions(treatments), hive_lines.law()]]
 
 
 def sheets_document(sheets: Sequence[SheetView]) -> list[dict[str, Any]]:

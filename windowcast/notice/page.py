@@ -50,7 +50,8 @@ class Links(NamedTuple):
     forms: bool = False
 
     def to(self, page: str, slug: str = "") -> str:
-        """page: "overview", "yard", "season", "visits", "chances" or "service"."""
+        """page: "overview", "yard", "season", "visits", "crews", "chances" or
+        "service"."""
         if self.live:
             if page == "overview":
                 return "/"

@@ -178,6 +178,76 @@ class Visits(NamedTuple):
     pending: int
 
 
+class CrewTask(NamedTuple):
+    """Something that a crew does at a yard.
+
+    what:    in the words of the promise, as `remind`, what to mind at the hive
+    right:   that another day would be its right one; "": this one is
+    today:   what is said today of the start that it is; "": it is none, or of another day
+    plan:    it hangs on the weather
+    """
+
+    what: str
+    bring: str
+    right: str
+    today: str
+    remind: tuple[str, ...]
+    plan: bool
+
+
+class CrewStep(NamedTuple):
+    """One line of a crew's day: it leaves, arrives at a yard, has its break, is back.
+
+    number,  of the yard, in the order of driving; 0 and "" where it is none
+    name:
+    slug:    "" where the yard has no page any more
+    today:   it is of today
+    """
+
+    clock: str
+    what: str
+    number: int = 0
+    name: str = ""
+    slug: str = ""
+    today: bool = False
+    tasks: tuple[CrewTask, ...] = ()
+
+
+class CrewSheet(NamedTuple):
+    """One crew's day. cautions: for what is handled on it."""
+
+    title: str
+    load: tuple[str, ...]
+    wear: str
+    steps: tuple[CrewStep, ...]
+    cautions: tuple[str, ...]
+
+
+class CrewPart(NamedTuple):
+    name: str
+    sheets: tuple[CrewSheet, ...]
+
+
+class CrewsPage(NamedTuple):
+    """The crews' days ahead, for the clipboard.
+
+    promised:  when they were; "": nothing was
+    later:     what is promised beyond these days, in words; "": nothing
+    cautions:  for all that is handled
+    """
+
+    span: str
+    promised: str
+    crews: tuple[CrewPart, ...]
+    later: str
+    cautions: tuple[str, ...]
+    law: str
+    planned: str
+    sources: tuple[str, ...]
+    invented: bool
+    pending: int
+
+
 class YardPage(NamedTuple):
     """One yard.
 

@@ -13,11 +13,12 @@ from windowcast.crew.judge import Judgement
 from windowcast.crew.needs import Lost
 from windowcast.crew.planner import NOTHING
 from windowcast.crew.replan import Move, Why
-from windowcast.language import tr, trn
+from windowcast.language import marked, tr, trn
 from windowcast.notice import words
 from windowcast.notice.reason import in_short
 from windowcast.trade.hive import Blocked
 from windowcast.trade.visits import Task
+from windowcast.trade.work import Kind
 
 SHORTEST_GAIN = 0.05
 """Colonies; less is told as nothing."""
@@ -40,12 +41,12 @@ def solved_line(plan: Plan, *, limit_s: float) -> str:
     """How the plan was found, how near it is to the best, and how long that took."""
     if plan.how == NOTHING:
         return tr("There is nothing to do in these days that could be planned.")
-    took = tr("{seconds} s", seconds=f"{plan.seconds:.1f}")
+    took = tr("{seconds} s", seconds=words.decimal(plan.seconds, 1))
     if plan.gap is None:
         return tr(
             "Found in {took}, of at most {limit} s; how near it is to the best is not known.",
             took=took,
-            limit=f"{limit_s:g}",
+            limit=words.general(limit_s),
         )
     if plan.how == "every way looked at":
         return tr("The best there is: every way was looked at, in {took}.", took=took)
@@ -53,13 +54,13 @@ def solved_line(plan: Plan, *, limit_s: float) -> str:
         "Found in {took}, of at most {limit} s; begun with a choice of days within {gap} of the"
         " best (driving estimated), then driven on the roads and made better.",
         took=took,
-        limit=f"{limit_s:g}",
+        limit=words.general(limit_s),
         gap=_share(plan.gap),
     )
 
 
 def _share(gap: float) -> str:
-    return f"{gap * 100:.1f} %"
+    return words.per_cent(words.decimal(gap * 100, 1))
 
 
 def judged_line(found: Judgement) -> str:
@@ -111,7 +112,7 @@ def why_words(frame: Frame, need: int, chosen: int, found: WhyThis) -> str:
                 tr(
                     "next best {day}, which costs {loses} colonies",
                     day=day,
-                    loses=f"{other.loses:.1f}",
+                    loses=words.decimal(other.loses, 1),
                 )
             )
     return "; ".join(parts)
@@ -122,7 +123,7 @@ def lack_words(frame: Frame, found: Missing, need: int) -> str:
     option = frame.option(need, found.option)
     if found.bound is Bound.SKILL:
         skills = [stop.skill for stop in option.stops if stop.skill]
-        return tr("no crew may handle {active}", active=skills[0] if skills else "")
+        return tr("no crew may handle {active}", active=tr(skills[0]) if skills else "")
     if found.bound is Bound.LENGTH:
         return tr("no crew's day is long enough for the drive and the work there")
     if found.bound is Bound.DAY:
@@ -141,7 +142,7 @@ def lack_words(frame: Frame, found: Missing, need: int) -> str:
     ]
     if not parts:
         return tr("its hours on the road and at the hives cost more")
-    return tr(" and ").join(parts)
+    return words.listed(parts)
 
 
 def none_words(frame: Frame, need: int, found: Missing | None) -> str:
@@ -154,14 +155,14 @@ def none_words(frame: Frame, need: int, found: Missing | None) -> str:
         return tr(
             "nearest to a place on {day} ({regimen}); {freed} would free it",
             day=frame.day(option.start),
-            regimen=option.regimen or option.stops[0].task,
+            regimen=option.regimen or kind_words(Kind(option.stops[0].task)),
             freed=freed,
         )
     lack = lack_words(frame, found, need)
     text = tr(
         "nearest to a place on {day} ({regimen}): {lack}",
         day=frame.day(option.start),
-        regimen=option.regimen or option.stops[0].task,
+        regimen=option.regimen or kind_words(Kind(option.stops[0].task)),
         lack=lack,
     )
     return text if not freed else tr("{text}; {freed} would free it", text=text, freed=freed)
@@ -194,19 +195,35 @@ def _up(minutes: float) -> int:
     return int(-(-minutes // 1))
 
 
+def kind_words(kind: Kind) -> str:
+    """What is done, in a word or two."""
+    return tr(
+        {
+            Kind.APPLY: marked("start"),
+            Kind.SWAP: marked("swap"),
+            Kind.REMOVE: marked("removal"),
+            Kind.REPOSITION: marked("move strips"),
+            Kind.QUEENS: marked("queen check"),
+            Kind.COUNT_AFTER: marked("count after it"),
+            Kind.COUNT: marked("count"),
+        }[kind]
+    )
+
+
+def _later_words(one: Lost) -> str:
+    """Why a start cannot be worked whose swap or removal has no day."""
+    values = {"start": words.day(one.start), "day": words.day(one.day), "why": one.why}
+    if one.task is Task.SWAP:
+        return tr("a start on {start} has its swap on {day}: {why}", **values)
+    return tr("a start on {start} has its removal on {day}: {why}", **values)
+
+
 def lost_words(lost: Sequence[Lost]) -> str:
     """Why starts that the weather allows cannot be worked."""
-    tasks = {Task.SWAP: tr("swap"), Task.REMOVE: tr("removal")}
     texts = dict.fromkeys(
         tr("a start on {start}: {why}", start=words.day(one.start), why=one.why)
         if one.task is Task.APPLY
-        else tr(
-            "a start on {start} has its {task} on {day}: {why}",
-            start=words.day(one.start),
-            task=tasks[one.task],
-            day=words.day(one.day),
-            why=one.why,
-        )
+        else _later_words(one)
         for one in lost
     )
     few = list(texts)[:3]
@@ -252,7 +269,12 @@ def move_words(frame: Frame, move: Move) -> str:
     was = tr("was {day} ({regimen})", day=words.day(move.was.start), regimen=move.was.regimen)
     if move.why is Why.VISIT:
         days = [
-            tr("{task} {day} with {crew}", task=task, day=words.day(day), crew=crew)
+            tr(
+                "{task} {day} with {crew}",
+                task=kind_words(Kind(task)),
+                day=words.day(day),
+                crew=crew,
+            )
             for task, day, crew in move.was.stops
         ]
         forced = tr("it had to") if move.gain is None else tr("it spares driving or makes room")
@@ -271,7 +293,7 @@ def move_words(frame: Frame, move: Move) -> str:
         Why.GONE: tr("that start can no longer be named, worked or be in time"),
     }.get(move.why)
     if because is None:
-        gain = "" if move.gain is None else f"{move.gain:.1f}"
+        gain = "" if move.gain is None else words.decimal(move.gain, 1)
         if move.why is Why.GAIN:
             because = tr("it gains {gain} colonies, more than a move must", gain=gain)
         elif move.gain is None:

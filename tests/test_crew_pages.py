@@ -1,0 +1,213 @@
+"""The crews' days as the page shows them: from what was promised, kept in a real database."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+
+from windowcast import crew_pages, pages
+from windowcast.answer import open_store
+from windowcast.edges import config, config_language, shipped
+from windowcast.language import spoken
+from windowcast.notice import page
+from windowcast.notice.crew_lines import CallView, SheetView, sheets_document
+from windowcast.notice.page import Links
+from windowcast.notice.page_views import Rank, Row, slug
+from windowcast.trade.rules import WorkRules
+from windowcast.trade.work import Plan, jobs
+
+MONDAY = date(2026, 8, 31)
+NOW = datetime(2026, 8, 31, 15, tzinfo=UTC)  # a morning at the yards of the example
+
+
+@pytest.fixture
+def configuration(tmp_path):
+    list(shipped.write_examples(tmp_path, sample=False))
+    return config.load(tmp_path, os.environ, secrets=())
+
+
+@pytest.fixture
+def store(configuration):
+    with open_store(configuration) as opened:
+        yield opened
+
+
+def dosed(configuration, yard, treatment, regimen=0):
+    """The visits of a start on this Monday, planned with nine of ten."""
+    one = next(each for each in configuration.treatments if each.id == treatment)
+    plan = Plan(MONDAY, one, one.regimens[regimen], 0.9)
+    found = jobs(yard, entries=(), plan=plan, rules=WorkRules(), today=MONDAY)
+    return [job for job in found if job.dose is not None]
+
+
+def sheet(calls, *, day=MONDAY, crew="North crew", **others):
+    """A crew's day from (yard, job) pairs, an hour and a half apart from eight on."""
+    at = datetime(day.year, day.month, day.day, 8)
+    arrivals = [at + timedelta(minutes=90 * number) for number in range(len(calls))]
+    stays = tuple(
+        CallView(yard, arrive, arrive + timedelta(minutes=45), 12.4, (job._replace(on=day),))
+        for arrive, (yard, job) in zip(arrivals, calls, strict=True)
+    )
+    values = {"rest": None, "break_minutes": 0.0, "driving": 40.0, "working": 135.0}
+    return SheetView(
+        crew=crew, people=2, day=day, leaves=at - timedelta(minutes=30), calls=stays,
+        back=at + timedelta(hours=5), **{**values, **others},
+    )  # fmt: skip
+
+
+def shown(configuration, store, *sheets, now=NOW, rows=()):
+    if sheets:
+        store.promise_plan({"schema": 1, "sheets": sheets_document(sheets)}, NOW)
+    looks = [pages.Look(None, now, MONDAY, row, (), (), ("Weather by somebody",)) for row in rows]
+    return crew_pages.crews_page(configuration, store, looks, pending=0, now=now)
+
+
+def html(view, **links):
+    text = page.render("crews", Links(**{"live": True, **links}), view=view)
+    return text.replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_before_any_promise_the_page_says_how_to_make_one(configuration, store):
+    view = shown(configuration, store)
+
+    assert (view.promised, view.crews, view.later, view.cautions) == ("", (), "", ())
+    assert "windowcast plan --promise" in html(view)
+
+
+def test_a_sheet_has_the_order_the_times_the_break_and_what_to_bring_wear_and_mind(
+    configuration, store
+):
+    first, second, third, *_ = configuration.yards
+    strips = dosed(configuration, first, "formic-strips", 1)
+    syrup = dosed(configuration, third, "oxalic-trickle")
+    view = shown(
+        configuration, store,
+        sheet([(first, strips[0]), (second, strips[1]), (third, syrup[0])],
+              rest=datetime(2026, 8, 31, 10, 15), break_minutes=30.0),
+    )  # fmt: skip
+
+    ((name, (one,)),) = view.crews
+    assert name == "North crew"
+    assert one.title == "Mon Aug 31, North crew (2 people): 3 yards"
+    assert [(step.clock, step.number, step.name) for step in one.steps] == [
+        ("07:30", 0, ""),
+        ("08:00", 1, first.name),
+        ("09:30", 2, second.name),
+        ("10:15", 0, ""),
+        ("11:00", 3, third.name),
+        ("13:00", 0, ""),
+    ]
+    assert one.steps[3].what == "break, 30 min"
+    assert one.steps[1].what == "until 08:45; 12 min drive"
+    assert one.steps[-1].what == "back; 2 h 15 min at the yards, 40 min on the road"
+    put_in, swapped, trickled = (step.tasks[0] for step in one.steps if step.tasks)
+    load = strips[0].load
+    assert put_in.what.startswith("Plan (90 %): put in 1 strip a colony (formic acid gel strips)")
+    assert put_in.bring.startswith(f"bring {load.bring_strips} strips ({load.strips} and ")
+    assert "entrance wide open, no reducer" in put_in.remind
+    assert swapped.right == "its right day is Thu Sep 10"
+    assert f"bring {float(syrup[0].load.syrup_ml):g} ml of syrup with " in trickled.bring
+    assert "oxalic acid dihydrate" in trickled.bring
+    assert any(text.endswith(": formic acid gel strips") for text in one.load)
+    assert "acid-resistant gloves" in one.wear and "sealed goggles" in one.wear
+    assert [text.split()[0] for text in one.cautions] == ["Formic", "Oxalic"]
+    assert view.cautions == one.cautions
+
+
+def test_today_and_six_more_days_by_crew_and_what_is_behind_is_gone(configuration, store):
+    yard = configuration.yards[0]
+    job = dosed(configuration, yard, "formic-strips")[0]
+    days = [MONDAY + timedelta(days=number) for number in (-1, 0, 3, 6, 7, 20)]
+    view = shown(
+        configuration,
+        store,
+        *(sheet([(yard, job)], day=day, crew="West crew") for day in days),
+        sheet([(yard, job)], day=days[2], crew="East crew"),
+    )
+
+    assert [(one.name, [each.title[:10] for each in one.sheets]) for one in view.crews] == [
+        ("West crew", ["Mon Aug 31", "Thu Sep 3,", "Sun Sep 6,"]),
+        ("East crew", ["Thu Sep 3,"]),
+    ]
+    assert view.later.startswith("2 sheets of later days are promised;")
+    assert [step.today for one in view.crews[0].sheets for step in one.steps if step.name] == [
+        True, False, False,
+    ]  # fmt: skip
+    gone = shown(configuration, store, now=NOW + timedelta(days=60))
+    assert gone.promised == "As promised on Mon Aug 31, 2026"
+    assert gone.crews == ()
+    assert "Nobody has to drive in these days." in html(gone)
+
+
+def test_the_last_promise_is_shown(configuration, store):
+    yard = configuration.yards[0]
+    job = dosed(configuration, yard, "formic-strips")[0]
+    shown(configuration, store, sheet([(yard, job)], crew="Old crew"))
+
+    view = shown(configuration, store, sheet([(yard, job)], crew="New crew"))
+
+    assert [one.name for one in view.crews] == ["New crew"]
+
+
+def test_a_start_of_today_has_what_is_said_of_it_today_and_no_other_task_has(configuration, store):
+    yard = configuration.yards[0]
+    put_in, taken_out = dosed(configuration, yard, "formic-strips")
+    row = Row(yard.name, slug(yard.name), Rank.REST, "no start in the days looked at")
+    view = shown(
+        configuration,
+        store,
+        sheet([(yard, put_in), (yard, taken_out)]),
+        sheet([(yard, put_in)], day=MONDAY + timedelta(days=1)),
+        rows=[row],
+    )
+
+    said = [task.today for each in view.crews[0].sheets for step in each.steps
+            for task in step.tasks]  # fmt: skip
+    assert said == ["what is said of it today: no start in the days looked at", "", ""]
+    assert view.sources == ("Weather by somebody",)
+
+
+def test_yards_lead_to_their_pages_and_one_that_is_no_more_does_not(configuration, store):
+    yard = configuration.yards[0]
+    gone = replace(yard, name="<b>Gone</b> & over")
+    job = dosed(configuration, yard, "formic-strips")[0]
+    view = shown(configuration, store, sheet([(yard, job), (gone, job)]))
+
+    live, files = html(view), html(view, live=False)
+
+    assert f'href="/yard/{slug(yard.name)}"' in live
+    assert f'href="yard-{slug(yard.name)}.html"' in files
+    assert "&lt;b&gt;Gone&lt;/b&gt; &amp; over" in live
+    assert slug(gone.name) not in live
+    assert "/enter/" not in live
+    assert f'href="/enter/{slug(yard.name)}"' in html(view, reads=True, forms=True)
+
+
+def test_a_treatment_that_is_no_longer_kept_is_shown_by_its_name(configuration, store):
+    yard = configuration.yards[0]
+    job = dosed(configuration, yard, "formic-strips")[0]
+    others = tuple(one for one in configuration.treatments if one.id != "formic-strips")
+    without = replace(configuration, treatments=others)
+    view = shown(without, store, sheet([(yard, job)]))
+
+    (one,) = view.crews[0].sheets
+    assert one.load[0].endswith(": formic-strips")
+    assert "acid-resistant gloves" in one.wear
+    assert view.law in html(view)
+
+
+def test_the_page_speaks_the_readers_language(configuration, store, tmp_path):
+    yard = configuration.yards[0]
+    job = dosed(configuration, yard, "formic-strips")[0]
+    with spoken(config_language.read("de", tmp_path)):
+        view = shown(configuration, store, sheet([(yard, job)]))
+        text = html(view)
+
+    assert "North crew" in text
+    assert "säurefeste Handschuhe" in view.crews[0].sheets[0].wear
+    assert "Ameisensäure" in view.cautions[0]
+    assert "Gebrauchsinformation" in view.law
+    assert view.promised.startswith("Wie am ")

@@ -115,10 +115,10 @@ def configured(
         seasonal=server.url("seasonal"),
         mail_port=box.port,
         recipients="[]",
+        pictures=pictures,
         extra=f"[morning]\nportion = {min(PORTION, max(1, yards // 4))}\n",
     )
     text = text.replace("calibrate = false", "calibrate = true")
-    text = text.replace("[mail]\n", f"[mail]\npictures = {str(pictures).lower()}\n")
     journey.write("windowcast.toml", f'{text}\n[store]\nurl = "{url}"\n')
     return config.load(journey.folder, os.environ)
 

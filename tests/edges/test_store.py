@@ -838,10 +838,11 @@ def test_all_that_begin_at_once_share_one_store(store_url, tmp_path):
     endings = [each.communicate(timeout=30)[1] for each in children]
 
     assert endings == [""] * 3
-    if store_url == URL:
-        assert [each.name for each in tmp_path.iterdir()] == ["windowcast.db"]
     with open_store(store_url, tmp_path) as store:
         assert store.spent(date(2026, 1, 1)) == 9.0
+    if store_url == URL:
+        # Its log goes with the last who closes it; of two that do at once neither may be that.
+        assert [each.name for each in tmp_path.iterdir()] == ["windowcast.db"]
 
 
 def test_a_full_disk_undoes_the_whole_and_the_store_goes_on(sqlite_store):

@@ -64,7 +64,7 @@ def bootstrap(
         settings.previous_runs_url or settings.single_runs_url
     ):
         return Bootstrapped(asked=(), runs=0)
-    from windowcast.edges.http import Spent
+    from windowcast.edges.allowance import Spent
     from windowcast.edges.past_runs import fetch_past_runs
 
     asked: list[str] = []

@@ -98,7 +98,7 @@ def document(configuration: Configuration, store: Store | None, *, now: datetime
 
 def _asks(configuration: Configuration, store: Store | None, now: datetime) -> list[_Ask]:
     """A morning's requests in their order."""
-    from windowcast.edges.http import Budget
+    from windowcast.edges.allowance import Budget
     from windowcast.edges.openmeteo_plans import (
         groups_of,
         places_per_request,
@@ -175,7 +175,7 @@ def _fits(
     configuration: Configuration, asks: Sequence[_Ask], plan: Plan, now: datetime
 ) -> dict[str, Any]:
     """How a morning goes under a plan's limits, begun at a full hour."""
-    from windowcast.edges.http import Budget, Spent
+    from windowcast.edges.allowance import Budget, Spent
     from windowcast.errors import WeatherRefused
 
     counted = [one for one in asks if plan.name == "own server" or _is_public(one.host)]

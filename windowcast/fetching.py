@@ -33,6 +33,7 @@ from windowcast.sky.highs import DailyHighs, Members
 from windowcast.trade.yard import Yard
 
 if TYPE_CHECKING:
+    from windowcast.edges.allowance import Budget
     from windowcast.edges.openmeteo import Answer, Asking, SourceInfo
     from windowcast.edges.openmeteo_runs import Run
 
@@ -51,6 +52,7 @@ def fetch(
     now: datetime,
     say: Say,
     again: bool = False,
+    budgets: dict[str, Budget] | None = None,
 ) -> Errors:
     """Fetch the weather of `yards` and keep it; what went wrong, by yard and source.
 
@@ -58,10 +60,12 @@ def fetch(
 
     again:  another process may have begun it, as of the same `now`: what it kept is not asked for
             again, so that what comes out is what it would have come to
+    budgets: what earlier portions of the same morning have used of the minute and the hour; kept
+            up to date
     """
     if configuration.weather.provider == "sample":
         return _sample(configuration, store, yards, now)
-    from windowcast.edges.http import Spent
+    from windowcast.edges.allowance import Spent
     from windowcast.edges.openmeteo import Asking
 
     utc_day = now.astimezone(UTC).date()
@@ -73,6 +77,7 @@ def fetch(
         say=say,
         spent=Spent(day=utc_day, weight=store.spent(utc_day)),
         memory=marks,
+        budgets=budgets,
     ) as asking:
         for name in asking.sources:
             before = asking.spent

@@ -18,6 +18,7 @@ from windowcast import fetching, watching
 from windowcast.answer import YardWeather, open_store
 from windowcast.answers import Weathers
 from windowcast.edges import clock as real_clock
+from windowcast.edges.allowance import Budget
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.notice.text import Notice
@@ -166,8 +167,10 @@ def run(
         _past_years(configuration, store, portions, now=now, say=say)
         done_by = elsewhere.tell(portions, errors, now)
     else:
+        budgets: dict[str, Budget] = {}
         errors = [
-            fetch_portion(configuration, store, portion, now=now, say=say) for portion in portions
+            fetch_portion(configuration, store, portion, now=now, say=say, budgets=budgets)
+            for portion in portions
         ]
         _past_years(configuration, store, portions, now=now, say=say)
         done_by = (
@@ -229,14 +232,15 @@ def fetch_portion(
     now: datetime,
     say: Say,
     again: bool = False,
+    budgets: dict[str, Budget] | None = None,
 ) -> fetching.Errors:
     """Fetch the weather of some yards, and keep it; what went wrong, by yard and source.
 
-    again:  somebody else may have been at it, as of the same `now`, and been lost
+    again:    somebody else may have been at it, as of the same `now`, and been lost
+    budgets:  by host, what the portions before have used of the minute and the hour
     """
-    return _fetched(
-        configuration, store, [one.yard for one in portion], now=now, say=say, again=again
-    )
+    yards = [one.yard for one in portion]
+    return _fetched(configuration, store, yards, now=now, say=say, again=again, budgets=budgets)
 
 
 def _past_years(
@@ -375,8 +379,11 @@ def _fetched(
     now: datetime,
     say: Say,
     again: bool = False,
+    budgets: dict[str, Budget] | None = None,
 ) -> fetching.Errors:
-    errors = fetching.fetch(configuration, store, yards, now=now, say=say, again=again)
+    errors = fetching.fetch(
+        configuration, store, yards, now=now, say=say, again=again, budgets=budgets
+    )
     if configuration.weather.contact:
         from windowcast import second_look
 

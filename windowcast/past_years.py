@@ -47,7 +47,7 @@ def fetch_past_years(
             " windowcast.toml"
         )
     from windowcast.edges import archive
-    from windowcast.edges.http import Spent
+    from windowcast.edges.allowance import Spent
 
     utc_day = now.astimezone(UTC).date()
     already = store.spent(utc_day)

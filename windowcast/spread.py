@@ -27,6 +27,7 @@ from functools import lru_cache
 from importlib.metadata import version as version_of
 from pathlib import Path
 from queue import Empty, SimpleQueue
+from threading import get_ident
 from time import monotonic
 from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import urlsplit
@@ -36,6 +37,7 @@ import orjson
 from windowcast import __version__, morning
 from windowcast.answer import open_store
 from windowcast.edges import config, store
+from windowcast.edges.allowance import Budget
 from windowcast.edges.config_language import FOLDER as LANGUAGES
 from windowcast.edges.settings import Configuration
 from windowcast.errors import ClusterError, UsageError, WindowcastError
@@ -346,7 +348,13 @@ def _fetch(packed: bytes, job: Job, names: Sequence[str], now: datetime) -> Repl
     with _sendable(), _at_work(packed, job) as (configuration, kept):
         due = _mornings(configuration, names, now)
         errors = morning.fetch_portion(
-            configuration, kept, due, now=now, say=said.append, again=True
+            configuration,
+            kept,
+            due,
+            now=now,
+            say=said.append,
+            again=True,
+            budgets=_budgets(job, now, get_ident()),
         )
     return Reply(said, errors)
 
@@ -405,6 +413,12 @@ def _at_work(packed: bytes, job: Job) -> Iterator[tuple[Configuration, store.Sto
     configuration = replace(configuration, weather=weather)
     with open_store(configuration) as kept:
         yield configuration, kept
+
+
+@lru_cache(maxsize=64)
+def _budgets(job: Job, now: datetime, thread: int) -> dict[str, Budget]:
+    """What this thread has used in this morning, to which its next portion adds."""
+    return {}
 
 
 @lru_cache(maxsize=2)

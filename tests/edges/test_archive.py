@@ -7,8 +7,8 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from support.weather_server import Place, WeatherServer
+from windowcast.edges.allowance import Spent
 from windowcast.edges.archive import fetch_past_years, past_days
-from windowcast.edges.http import Spent
 from windowcast.edges.settings import WeatherSettings
 from windowcast.errors import WeatherRefused, WeatherUnreachable, WeatherUnusable
 from windowcast.trade.yard import Hive, Yard

@@ -19,15 +19,8 @@ import trustme
 from support.service import free_port
 from support.weather_server import Place, WeatherServer
 from windowcast import __version__
-from windowcast.edges.http import (
-    BadRequest,
-    Budget,
-    Fetcher,
-    NoNumbers,
-    Spent,
-    clean,
-    is_loopback,
-)
+from windowcast.edges.allowance import Budget, Spent
+from windowcast.edges.http import BadRequest, Fetcher, NoNumbers, clean, is_loopback
 from windowcast.errors import WeatherError, WeatherRefused, WeatherUnreachable, WeatherUnusable
 
 FORECAST = "/v1/forecast"

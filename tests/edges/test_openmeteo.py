@@ -15,7 +15,8 @@ import pytest
 
 from support.weather_server import Place, WeatherServer
 from windowcast.edges import openmeteo
-from windowcast.edges.http import Spent, read_document
+from windowcast.edges.allowance import Budget, Spent
+from windowcast.edges.http import read_document
 from windowcast.edges.openmeteo import FetchResult
 from windowcast.edges.openmeteo_replies import (
     check_place,
@@ -462,6 +463,34 @@ def test_the_minute_budget_is_waited_for_with_progress(server: WeatherServer) ->
     )
     assert len(said) == 2
     assert result.errors == []
+
+
+def test_the_next_portion_of_a_morning_begins_with_what_the_last_has_used_of_the_minute(
+    server: WeatherServer,
+) -> None:
+    said: list[str] = []
+    clock = [NOW]
+
+    def sleep(seconds: float) -> None:
+        clock[0] += timedelta(seconds=seconds)
+
+    settings = replace(only(server, "forecast"), calls_per_minute=40)
+    budgets: dict[str, Budget] = {}
+    for portion in (many(30), many(30)):
+        with openmeteo.Asking(
+            settings,
+            now=NOW,
+            say=said.append,
+            budgets=budgets,
+            sleep=sleep,
+            clock=lambda: clock[0],
+        ) as asking:
+            answers = list(asking.source("forecast", 30).ask(portion))
+        assert sum(map(len, answers)) == 30
+        # The 30 of the first portion leave 10 of this minute.
+        assert bool(said) == (clock[0] > NOW)
+    assert len(said) == 1
+    assert said[0].startswith("waiting ")
 
 
 def test_a_day_budget_that_is_used_up_names_the_hour(server: WeatherServer) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from support.weather_server import Place, WeatherServer
 from windowcast.chance import LAST_SINGLE_LEAD
-from windowcast.edges.http import Spent
+from windowcast.edges.allowance import Spent
 from windowcast.edges.openmeteo_replies import read_daily, read_hourly, read_places
 from windowcast.edges.past_runs import (
     fetch_past_runs,

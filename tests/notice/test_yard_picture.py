@@ -471,14 +471,6 @@ def test_a_png_is_sharp_the_same_each_time_and_of_the_pictures_colours():
     assert shown.getpixel((2, 2)) == (255, 255, 255)
 
 
-def test_ten_yards_of_a_letter_weigh_less_than_a_hundred_kilobytes():
-    weights = [len(raster.mail_png(SITUATIONS[one]())) for one in SITUATIONS]
-
-    assert len(weights) == 10
-    assert sum(weights) < 100_000
-    assert max(weights) < 10_000
-
-
 def test_an_id_that_would_break_the_page_is_refused():
     with pytest.raises(ValueError, match="identity"):
         svg(scene(picture(), 360), identity='a" onload="x')

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from support.weather import MONDAY, regimen, scenarios, treatment, yard
-from windowcast.window.change import Change, News, Said, compare, foremost
+from windowcast.window.change import Change, News, Said, compare
 from windowcast.window.decide import Rules, decide
 from windowcast.window.scan import Words, scan
 
@@ -153,11 +153,6 @@ def test_another_treatment_of_first_choice_is_another_window():
     before = compared(None, answer(ALWAYS)).said._replace(treatment="something-else")
 
     assert compared(before, answer(ALWAYS)).change is Change.OPENED
-
-
-def test_the_most_pressing_change_is_the_foremost():
-    assert foremost([Change.UNCHANGED, Change.OPENED, Change.WITHDRAWN]) is Change.WITHDRAWN
-    assert foremost([]) is Change.UNCHANGED
 
 
 mornings = st.lists(

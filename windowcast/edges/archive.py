@@ -14,7 +14,8 @@ from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from windowcast import progress
-from windowcast.edges.http import Budget, Fetcher, Now, Say, Sleep, Spent, utc_now
+from windowcast.edges.allowance import Budget, Now, Say, Sleep, Spent, utc_now
+from windowcast.edges.http import Fetcher
 from windowcast.edges.openmeteo_replies import check_place, read_daily, read_places
 from windowcast.edges.settings import WeatherSettings
 from windowcast.errors import WeatherError, WeatherUnusable

@@ -31,18 +31,8 @@ from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from windowcast import progress
-from windowcast.edges.http import (
-    BadRequest,
-    Budget,
-    Fetcher,
-    NoNumbers,
-    NotChanged,
-    Now,
-    Say,
-    Sleep,
-    Spent,
-    utc_now,
-)
+from windowcast.edges.allowance import Budget, Now, Say, Sleep, Spent, utc_now
+from windowcast.edges.http import BadRequest, Fetcher, NoNumbers, NotChanged
 from windowcast.edges.openmeteo_plans import (
     Group,
     Plan,
@@ -209,6 +199,7 @@ class Asking:
     say:       receives a line whenever something is waited for
     spent:     the weight used earlier; counts only if it is today's (UTC)
     memory:    None: the server is never asked whether something has changed
+    budgets:   by host, those of earlier askings of the same morning, whose minute and hour go on
     sleep,
     clock:     for waits that end on the server's minute
     """
@@ -221,6 +212,7 @@ class Asking:
         say: Say,
         spent: Spent | None = None,
         memory: Memory | None = None,
+        budgets: dict[str, Budget] | None = None,
         sleep: Sleep = time.sleep,
         clock: Now = utc_now,
         deadline_s: float = 30.0,
@@ -234,6 +226,7 @@ class Asking:
         self._say = say
         self._spent = spent if spent is not None else Spent(clock().date(), 0.0)
         self._budget: Budget | None = None
+        self._budgets = {} if budgets is None else budgets
         self._memory = memory
         self._sleep = sleep
         self._clock = clock
@@ -270,6 +263,9 @@ class Asking:
             sleep=self._sleep,
             now=self._clock,
         )
+        if plan.host in self._budgets:
+            self._budget.count_on(self._budgets[plan.host])
+        self._budgets[plan.host] = self._budget
         return Source(plan, self._fetcher, self._budget, self._now, total, self._memory)
 
     def run(self, name: str) -> Run | None:

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 from zlib import compress, crc32
 
 from windowcast.notice.shapes import LIGHT, LOOKS, Area, Box, Dot, Line, Scene, Shape, Text
-from windowcast.notice.yard_picture import YardPicture, scene
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -24,11 +23,6 @@ STYLE: Any = {
     # A dollar sign in a yard's name is a dollar sign.
     "text.parse_math": False,
 }
-
-
-def mail_png(picture: YardPicture, width: float = 360) -> bytes:
-    """A small PNG for mail, where the answer stands beside it in words: 9 kB are usual."""
-    return png(scene(picture, width, brief=True), smooth=False)
 
 
 def png(scene: Scene, scale: float = 2, *, smooth: bool = True) -> bytes:

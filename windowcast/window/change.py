@@ -7,7 +7,6 @@ below that, or at once where something else than the chance speaks against it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import date
 from enum import Enum
 from typing import NamedTuple
@@ -159,9 +158,3 @@ def _change(before: Said | None, last: Said, answer: TreatmentAnswer, said: Said
     if said.start < expected:
         return Change.EARLIER
     return Change.UNCHANGED
-
-
-def foremost(changes: Sequence[Change]) -> Change:
-    """The most pressing of several yards' changes; UNCHANGED for none."""
-    order = list(Change)
-    return min(changes, key=order.index, default=Change.UNCHANGED)

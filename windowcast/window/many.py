@@ -5,8 +5,9 @@ day by day, scenario by scenario. The next day of a scenario is as many bits fur
 scenarios, so runs of days are joined by doubling, a whole block of yards in one go and whatever the
 number of scenarios. Bits of windows that would reach into the next yard are never counted.
 
-With numba installed (the extra `fast`) large blocks go to `windowcast.window.compiled`, which takes
-the same steps. Not for `windowcast yard`: importing numpy takes longer than one yard's scan.
+With numba installed (the extra `fast`) a process that has counted very much goes on with
+`windowcast.window.compiled`, which takes the same steps. Not for `windowcast yard`: importing numpy
+takes longer than one yard's scan.
 """
 
 from __future__ import annotations
@@ -29,13 +30,16 @@ Numbers = NDArray[np.int32]
 Words = NDArray[np.uint64]
 
 UNBOUNDED = 32767
-"""The margin of a regimen without any bound, tenths; the highest that int16 holds."""
+"""Above every high: the highest that int16 holds."""
 # Beyond the caches nothing is gained, below them the calls themselves begin to count.
 BLOCK_HIGHS = 800_000
 PIECE_HIGHS = 256 * 1024
 # Yards x days x scenarios x regimens: here the compiled scan saves what loading it costs, 0.7 s of
 # processor time.
 ENOUGH_TO_COMPILE = 1_000_000_000
+
+_looked_at = [0]
+"""By this process so far: it looks at many blocks one after another, and pays for numba once."""
 
 AND, OR, ANY = 0, 1, 2
 
@@ -97,7 +101,7 @@ def count(
                   the other, tenths of a °C, MISSING where unknown; all of the same first day
     treatments:   all are judged at every yard, so give yards that share them
     only_inside:  leave out the causes, which take twice as long as the chance itself
-    compiled:     whether to use numba; None: where it is installed and saves time
+    compiled:     whether to use numba; None: where it is installed and enough is counted
     """
     yards, days = tenths.shape[:2]
     regimens = [(one, regimen) for one in treatments for regimen in one.regimens]
@@ -107,8 +111,8 @@ def count(
     found = np.zeros((len(regimens) * kinds, yards, starts), np.int16)
     if steps and tenths.size:
         if compiled is None:
-            pays = tenths.size * len(regimens) >= ENOUGH_TO_COMPILE
-            compiled = pays and _machine_code() is not None
+            _looked_at[0] += tenths.size * len(regimens)
+            compiled = _looked_at[0] >= ENOUGH_TO_COMPILE and _machine_code() is not None
         take_steps = _machine_code() if compiled else _take_steps
         if take_steps is None:
             raise ImportError("numba is not there or does not work; install windowcast[fast]")
@@ -148,29 +152,6 @@ def hottest(tenths: Highs, length: int) -> Numbers:
         twice = lower.astype(np.int32) + upper
         found[some] = np.where(number > 0, twice, MISSING)
     return found
-
-
-def worst_margins(
-    tenths: Highs, regimen: Regimen, yards: Sequence[int], starts: Sequence[int]
-) -> Numbers:
-    """(asked, scenarios) smallest distance of a high to its nearest bound, tenths, below 0 outside.
-
-    yards, starts:  (asked,) which yard and which start each; the whole exposure must fit in
-
-    Bounds are taken in whole tenths, rounded inwards, so that a scenario is inside exactly where
-    this is 0 or more. MISSING with a missing day; UNBOUNDED without a bound.
-    """
-    days = np.asarray(starts)[:, None] + np.arange(regimen.exposure_days)
-    highs = tenths[np.asarray(yards)[:, None], days].astype(np.int32)
-    worst = np.full(highs.shape[::2], UNBOUNDED, np.int32)
-    for day, band in enumerate(regimen.bands):
-        high = highs[:, day]
-        if band.lowest_tenths is not None:
-            np.minimum(worst, high - band.lowest_tenths, out=worst)
-        if band.highest_tenths is not None:
-            np.minimum(worst, band.highest_tenths - high, out=worst)
-    worst[(highs == MISSING).any(axis=1)] = MISSING
-    return worst
 
 
 def _starts(regimen: Regimen, days: int) -> int:

@@ -240,13 +240,17 @@ def _past_regimen(
 
 def _outcomes(highs: DailyHighs, treatment: Treatment) -> list[_Outcomes]:
     """Of each regimen: the record is one yard with one scenario, which is what came."""
-    (counted,) = count(_tenths(highs).reshape(1, -1, 1), [treatment])
+    tenths = _tenths(highs)
+    (counted,) = count(tenths.reshape(1, -1, 1), [treatment], only_inside=True)
+    known = np.concatenate([[0], np.cumsum(tenths != MISSING)])
     found = []
-    for one in counted:
-        assert one.covered is not None
-        around = np.zeros((2, len(highs.tenths) + 2 * AROUND_DAYS), np.bool_)
-        starts = slice(AROUND_DAYS, AROUND_DAYS + one.inside.shape[1])
-        around[:, starts] = one.covered[0], one.inside[0]
+    for regimen, one in zip(treatment.regimens, counted, strict=True):
+        around = np.zeros((2, len(tenths) + 2 * AROUND_DAYS), np.bool_)
+        number, days = one.inside.shape[1], regimen.exposure_days
+        if number:
+            starts = slice(AROUND_DAYS, AROUND_DAYS + number)
+            covered = known[days:] - known[:-days] == days
+            around[:, starts] = covered, one.inside[0]
         first_day = highs.first_day - timedelta(days=AROUND_DAYS)
         found.append(_Outcomes(first_day, *around))
     return found

@@ -302,7 +302,8 @@ def test_an_edge_knows_no_other_edge(path: Path):
 
 
 def may_import(edge: str, other: str) -> bool:
-    """Settings and the transport, with how much may be asked of it, are for all; the parts of the configuration for each other."""
+    """Settings and the transport, with how much it may ask, are for all; the parts of the
+    configuration for each other."""
     return (
         other in SHARED_EDGES
         or (edge.startswith("config") and other.startswith("config"))

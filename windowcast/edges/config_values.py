@@ -12,10 +12,13 @@ from collections.abc import Callable, Mapping
 from datetime import date, time
 from decimal import Decimal
 from fractions import Fraction
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from windowcast.edges.store_address import for_library, names_server
 from windowcast.units import celsius_from_fahrenheit
+
+if TYPE_CHECKING:
+    from urllib.parse import SplitResult
 
 Reader = Callable[[Any], Any]
 
@@ -335,18 +338,25 @@ def language(value: Any) -> str:
     return value
 
 
-def url(value: Any) -> str:
+def _parted(value: Any) -> SplitResult:
+    """An address in its parts, of which all can be read."""
     from urllib.parse import urlsplit
 
-    if value == "":
-        return ""
     if not isinstance(value, str) or not re.fullmatch(r"[!-~]+", value):
         raise Wrong
     try:
         parts = urlsplit(value)
-        host, _ = parts.hostname, parts.port
+        _ = parts.hostname, parts.port
     except ValueError:
         raise Wrong from None
+    return parts
+
+
+def url(value: Any) -> str:
+    if value == "":
+        return ""
+    parts = _parted(value)
+    host = parts.hostname
     if parts.username is not None or parts.password is not None:
         raise Wrong(
             "holds a user name or password; leave them out, and name the environment variable "
@@ -359,7 +369,7 @@ def url(value: Any) -> str:
             f"is {shown(value)}; http is allowed only to this machine (localhost, 127.0.0.1, "
             "::1): write https"
         )
-    return value
+    return str(value)
 
 
 def store_url(value: Any) -> str:
@@ -405,17 +415,10 @@ def listen_somewhere(value: Any) -> tuple[str, int]:
 
 def origin(value: Any) -> str:
     """A scheme, a host and a port where it is not the usual one, in small letters; "" for none."""
-    from urllib.parse import urlsplit
-
     if value == "":
         return ""
-    if not isinstance(value, str) or not re.fullmatch(r"[!-~]+", value):
-        raise Wrong
-    try:
-        parts = urlsplit(value)
-        host, port = parts.hostname, parts.port
-    except ValueError:
-        raise Wrong from None
+    parts = _parted(value)
+    host, port = parts.hostname, parts.port
     if parts.scheme not in ("http", "https") or not host or "@" in parts.netloc:
         raise Wrong
     if parts.path not in ("", "/") or "?" in value or "#" in value:

@@ -404,6 +404,9 @@ def document(health: Health) -> dict[str, Any]:
                 "tries": one.attempts,
                 "last_error": one.last_error or None,
                 "next_try_at": _text(one.next_attempt_at),
+                "held_until": None
+                if one.not_before is None or one.not_before <= health.now
+                else _text(one.not_before),
             }
             for one in health.waiting
         ],

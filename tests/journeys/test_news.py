@@ -177,10 +177,13 @@ def test_nothing_urgent_is_sent_in_quiet_hours(journey):
         assert len(subjects(box)) == 1
         with open_store("sqlite:///windowcast.db", journey.folder) as store:
             (waiting,) = store.notices("waiting")
+            assert waiting.not_before is not None
             assert not store.due_notices(now)
             assert [one.id for one in store.due_notices(ends + timedelta(minutes=1))] == [
                 waiting.id
             ]
+        status = journey.windowcast("status").stdout
+        assert "when the quiet hours end" in " ".join(status.split())
 
 
 class Channel:

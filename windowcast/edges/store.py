@@ -117,7 +117,7 @@ LONGEST_QUIET = timedelta(hours=25)
 
 _NOTICE_COLUMNS = (
     "id, recipient, message_id, subject, created_at, kind, local_date, body, state, attempts, "
-    "next_attempt_at, unanswered, last_error, sent_at, sent_code"
+    "next_attempt_at, unanswered, last_error, sent_at, sent_code, not_before"
 )
 # A wait or a lease that reaches further ahead than any that is ever written means that the clock
 # has been set back since; it is over, or a notice would sit for as long as the clock was wrong.
@@ -948,4 +948,5 @@ def _notice(row: tuple[Any, ...]) -> StoredNotice:
         last_error=row[12],
         sent_at=None if row[13] is None else datetime.fromisoformat(row[13]),
         sent_code=row[14],
+        not_before=None if row[15] is None else datetime.fromisoformat(row[15]),
     )

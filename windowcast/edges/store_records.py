@@ -294,6 +294,7 @@ class StoredNotice(NamedTuple):
     state:       "waiting", "sent", "refused" or "superseded"
     attempts:    sends begun
     unanswered:  sends whose outcome is not known; above 0 the recipient may have it
+    not_before:  the end of the quiet hours that it waits for; None: of none
     """
 
     id: int
@@ -311,6 +312,7 @@ class StoredNotice(NamedTuple):
     last_error: str
     sent_at: datetime | None
     sent_code: int | None
+    not_before: datetime | None
 
 
 class Claim(NamedTuple):

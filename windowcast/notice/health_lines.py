@@ -60,7 +60,10 @@ def status_lines(found: Mapping[str, Any]) -> list[str]:
     for one in found["outbox"]:
         lines += labelled(tr("To"), f"{one['recipient']}: {one['subject']}")
         tried = tries(one["tries"])
-        if one["last_error"]:
+        if one["held_until"]:
+            until = _instant(one["held_until"])
+            text = tr("held until {instant}, when the quiet hours end", instant=until)
+        elif one["last_error"]:
             text = tr(
                 "{tries}, next {instant}: {error}",
                 tries=tried,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from pathlib import Path
@@ -174,8 +173,8 @@ def test_no_more_yards_than_stated_and_the_others_in_later_runs(server, store):
 
 
 def test_yards_of_one_cell_share_a_fetch_where_their_days_agree(server, store):
-    near = replace(YARDS[0], name="Alder Two", longitude=5.01)
-    elsewhere = replace(near, name="Other days", timezone="Asia/Tokyo")
+    near = YARDS[0]._replace(name="Alder Two", longitude=5.01)
+    elsewhere = near._replace(name="Other days", timezone="Asia/Tokyo")
 
     done = go(server, store, [YARDS[0], near, elsewhere])
 

@@ -54,7 +54,7 @@ def configured(count: int, *, calibrate: bool = False, **weather: Any) -> Config
         loaded,
         yards=yards(count),
         weather=replace(loaded.weather, provider="open-meteo", **weather),
-        chance=replace(loaded.chance, calibrate=calibrate),
+        chance=loaded.chance._replace(calibrate=calibrate),
     )
 
 

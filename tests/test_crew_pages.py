@@ -172,7 +172,7 @@ def test_a_start_of_today_has_what_is_said_of_it_today_and_no_other_task_has(con
 
 def test_yards_lead_to_their_pages_and_one_that_is_no_more_does_not(configuration, store):
     yard = configuration.yards[0]
-    gone = replace(yard, name="<b>Gone</b> & over")
+    gone = yard._replace(name="<b>Gone</b> & over")
     job = dosed(configuration, yard, "formic-strips")[0]
     view = shown(configuration, store, sheet([(yard, job), (gone, job)]))
 

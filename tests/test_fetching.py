@@ -111,7 +111,7 @@ def settings(server: WeatherServer) -> Configuration:
             seasonal_url=server.seasonal_url,
             archive_url="",
         ),
-        chance=replace(loaded.chance, calibrate=False),
+        chance=loaded.chance._replace(calibrate=False),
     )
 
 
@@ -378,17 +378,16 @@ def test_groups_are_in_the_order_of_the_file() -> None:
 
 def test_near_means_less_than_500_m_in_each_direction() -> None:
     """A degree of longitude at 60° is half of one at the equator: 55.6 km (a sphere's circle)."""
-    first = replace(yard("A", height_m=10), latitude=60.0, longitude=10.0)
+    first = yard("A", height_m=10)._replace(latitude=60.0, longitude=10.0)
     for metres, together in ((490, True), (510, False)):
         for north, east in ((1, 0), (-1, 0), (0, 1), (0, -1), (0.7071, 0.7071), (-0.7071, 0.7071)):
-            other = replace(
-                first,
+            other = first._replace(
                 name="B",
                 latitude=60 + north * metres / 111_200,
                 longitude=10 + east * metres / 55_600,
             )
             assert (len(shares([first, other], {})) == 1) == together, (metres, north, east)
-    assert len(shares([first, replace(first, name="B", elevation_m=11.0)], {})) == 2
+    assert len(shares([first, first._replace(name="B", elevation_m=11.0)], {})) == 2
 
 
 # A run is fetched once
@@ -639,7 +638,7 @@ def test_another_height_in_the_file_is_another_place(
 ) -> None:
     yards = [yard("A", height_m=300), yard("B", 3000, height_m=300)]
     fetch(settings, store, yards, clock)
-    moved = [yards[0], replace(yards[1], elevation_m=500.0)]
+    moved = [yards[0], yards[1]._replace(elevation_m=500.0)]
     clock.later(hours=1)
 
     fetch(settings, store, moved, clock)

@@ -34,7 +34,7 @@ MAIL = MailSettings(
     recipients=("crew@example.org",),
 )
 CREEK = yard("Creek Bend", timezone="America/Chicago")
-FAR = replace(yard("Far Yard", timezone="America/Chicago"), recipients=("far@example.org",))
+FAR = yard("Far Yard", timezone="America/Chicago")._replace(recipients=("far@example.org",))
 
 
 @pytest.fixture

@@ -26,8 +26,8 @@ NOW = datetime(2026, 8, 31, 12, tzinfo=UTC)
 TODAY = date(2026, 8, 31)
 DAYS, MEMBERS = 15, 21
 CREEK = yard()
-NEAR = replace(CREEK, name="Lower Meadow", latitude=CREEK.latitude + 0.4)
-FAR = replace(CREEK, name="South Slope", latitude=CREEK.latitude - 5)
+NEAR = CREEK._replace(name="Lower Meadow", latitude=CREEK.latitude + 0.4)
+FAR = CREEK._replace(name="South Slope", latitude=CREEK.latitude - 5)
 
 
 def climate_c(day: date) -> float:
@@ -171,7 +171,7 @@ def test_yesterdays_high_and_yesterdays_issue_move_the_course(configuration, sto
     cold, _ = corrected(configuration, store, CREEK)
     assert cold[0].mean() < alone[0].mean() - 0.3
 
-    switched_off = replace(configuration, chance=replace(configuration.chance, recent=False))
+    switched_off = replace(configuration, chance=configuration.chance._replace(recent=False))
     without, _ = corrected(switched_off, store, CREEK)
     assert without[0].mean() == pytest.approx(alone[0].mean(), abs=0.3)
 
@@ -195,7 +195,7 @@ def test_a_new_yard_learns_from_a_near_one_and_less_than_from_itself(configurati
         own = errors.record(each, "ensemble", range(DAYS))
         return errors.statistics(each, "ensemble", range(DAYS), first, climate_of(each), own)
 
-    new, old, far = known(CREEK), known(NEAR), known(replace(FAR, name="Mill Yard"))
+    new, old, far = known(CREEK), known(NEAR), known(FAR._replace(name="Mill Yard"))
 
     assert 0 < float(new.cases[0]) < 0.5 * float(old.cases[0])
     bias = [one.bias(0.0)[1] for one in (far, new, old)]
@@ -215,7 +215,7 @@ def test_a_year_of_its_own_needs_no_other_yard(configuration, store):
 
 def test_many_yards_spread_over_processes_get_what_each_gets_alone(configuration, store, tmp_path):
     many = tuple(
-        replace(CREEK, name=f"Yard {number}", latitude=CREEK.latitude + number / 10_000)
+        CREEK._replace(name=f"Yard {number}", latitude=CREEK.latitude + number / 10_000)
         for number in range(chance.MANY_YARDS)
     )
     configuration = replace(
@@ -257,8 +257,8 @@ def test_what_the_yard_saw_counts_before_what_the_archive_says():
 
 def test_distance_agrees_with_a_degree_of_the_meridian():
     """One degree of latitude is 111.2 km on a sphere of 6371 km: pi / 180 * 6371."""
-    north = replace(CREEK, latitude=CREEK.latitude + 1)
+    north = CREEK._replace(latitude=CREEK.latitude + 1)
 
     assert distance_km(CREEK, north) == pytest.approx(111.195, abs=0.001)
-    antipode = replace(CREEK, latitude=-CREEK.latitude, longitude=CREEK.longitude + 180)
+    antipode = CREEK._replace(latitude=-CREEK.latitude, longitude=CREEK.longitude + 180)
     assert distance_km(CREEK, antipode) == pytest.approx(math.pi * 6371, rel=1e-7)

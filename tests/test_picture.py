@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -38,7 +37,7 @@ def observed(yard, where, day, high_c, origin):
 def test_observed_highs_are_the_yards_own_and_those_of_where_it_stands(configuration):
     yard = configuration.yards[0]
     here = site(yard, "open-meteo")
-    elsewhere = site(replace(yard, latitude=10.0), "open-meteo")
+    elsewhere = site(yard._replace(latitude=10.0), "open-meteo")
     days = [TODAY - timedelta(days=n) for n in range(5)]
     with open_store(configuration) as store:
         store.note_observed(

@@ -113,7 +113,7 @@ def test_the_issue_day_is_the_yards_and_its_first_fetch_counts(store):
 
 
 def test_another_place_and_days_to_come_are_no_part_of_it(store):
-    moved = replace(YARD, latitude=45.5)
+    moved = YARD._replace(latitude=45.5)
     store.save_forecasts(
         [
             fetched(MONDAY_MORNING, [200]),

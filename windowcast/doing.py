@@ -7,7 +7,7 @@ begin a treatment in one yard.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -438,7 +438,7 @@ def _forbidden(
 ) -> tuple[Blocked, ...]:
     """What the hives forbid."""
     brood = yard.hive.brood and seen_broodless(entries, day) is None
-    hive = replace(yard.hive, supers=yard.hive.supers if supers is None else supers, brood=brood)
+    hive = yard.hive._replace(supers=yard.hive.supers if supers is None else supers, brood=brood)
     return obstacles(treatment, hive)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -54,7 +53,7 @@ def as_seen(store: Store, yard: Yard, now: datetime) -> Yard:
         return yard
     if seen_broodless(store.journal(yard.name), today_at(yard, now)) is None:
         return yard
-    return replace(yard, hive=replace(yard.hive, brood=False))
+    return yard._replace(hive=yard.hive._replace(brood=False))
 
 
 def season_rules(configuration: Configuration, today: date) -> SeasonRules:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
@@ -97,7 +96,7 @@ def _with_kept(answer: YardAnswer, row: Row) -> YardAnswer:
         named=row,
         visits=visits(row.start.regimen, start=row.day, colonies=answer.yard.colonies),
     )
-    return replace(answer, treatments=(kept, *answer.treatments[1:]))
+    return answer._replace(treatments=(kept, *answer.treatments[1:]))
 
 
 def document_of(said: Said) -> dict[str, Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
@@ -88,8 +87,7 @@ def _past_years(
         folder, today = shipped.sample_folder(), today_at(yard, now)
         found = sample.past_years(folder, settings.sample_season, yard, now)
         # Its season begins today, whatever today is.
-        return replace(
-            found,
+        return found._replace(
             first_day=found.first_day
             + (today - sample.begins(settings.sample_season, yard, today)),
         )

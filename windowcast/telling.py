@@ -10,7 +10,7 @@ import logging
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import NamedTuple
 
@@ -180,7 +180,7 @@ def _slim(work: Work, cancel_below: float) -> Work:
             and row.start.chance.value >= cancel_below
         }
         treatments.append(one._replace(rows=tuple(row for row in one.rows if row.day in days)))
-    return work._replace(answer=replace(work.answer, treatments=tuple(treatments)))
+    return work._replace(answer=work.answer._replace(treatments=tuple(treatments)))
 
 
 def untold(configuration: Configuration, store: Store, due: Due) -> bool:

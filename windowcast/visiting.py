@@ -6,7 +6,7 @@ Nothing is fetched: what the stored forecast says is what is planned, and how ol
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -147,7 +147,7 @@ def _choice(
         course = running[-1]
         doses = course.regimen.doses[1 + len(course.swaps) :]
         ahead = course.ahead()
-        treated = replace(yard, colonies=course.colonies)
+        treated = yard._replace(colonies=course.colonies)
         return Choice(treated, course.treatment, doses, ahead[0].day) if doses and ahead else None
     treatment = find_treatments(configuration, yard)[0]
     lately = today - timedelta(days=LAPSES_DAYS)

@@ -104,7 +104,7 @@ def thousand(configuration: Configuration, past: StoredPastYears) -> float:
     drawn = Random(2)
     base = yard()
     places = tuple(
-        replace(base, name=f"Yard {number}", latitude=30 + number // 100, longitude=number % 100)
+        base._replace(name=f"Yard {number}", latitude=30 + number // 100, longitude=number % 100)
         for number in range(1000)
     )
     configuration = replace(
@@ -114,7 +114,7 @@ def thousand(configuration: Configuration, past: StoredPastYears) -> float:
     with open_store(configuration.store_url, folder) as store:
         for one in places:
             where = placed(one, configuration.weather)
-            store.save_past_years(replace(past, place=cell(one)))
+            store.save_past_years(past._replace(place=cell(one)))
             kept = []
             for back in range(15):
                 day = NOW - timedelta(days=back)

@@ -236,7 +236,7 @@ def at_the_service(configuration: Configuration, yards: int) -> dict[str, Any]:
     """What `check --budget` says of so many yards, each in a cell of its own, on the paid plan."""
     some = configuration.yards
     many = [
-        replace(some[0], name=f"Yard {one}", latitude=one % 700 / 10, longitude=one // 700 / 10)
+        some[0]._replace(name=f"Yard {one}", latitude=one % 700 / 10, longitude=one // 700 / 10)
         for one in range(yards)
     ]
     weather = replace(

@@ -126,7 +126,7 @@ def test_all_sources(server: WeatherServer) -> None:
 
 
 def test_what_is_asked_for(server: WeatherServer) -> None:
-    fetch(all_sources(server), replace(yard(), elevation_m=540.5))
+    fetch(all_sources(server), yard()._replace(elevation_m=540.5))
 
     everywhere = {
         "latitude": "40",
@@ -395,7 +395,7 @@ def test_daily_values_are_asked_zone_by_zone_and_elevations_apart(server: Weathe
         yard("A", "America/Chicago", 1),
         yard("B", "America/Denver", 2),
         yard("C", "America/Chicago", 3),
-        replace(yard("D", "America/Chicago", 4), elevation_m=300.0),
+        yard("D", "America/Chicago", 4)._replace(elevation_m=300.0),
     ]
 
     result = fetch(all_sources(server), *yards)
@@ -557,7 +557,7 @@ def test_a_longitude_a_turn_further_is_the_same_place(
 ) -> None:
     server.fail(FORECAST, "next-turn")
 
-    result = fetch(only(server, "forecast"), replace(yard(), longitude=longitude))
+    result = fetch(only(server, "forecast"), yard()._replace(longitude=longitude))
 
     assert result.errors == []
 

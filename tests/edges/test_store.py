@@ -8,7 +8,6 @@ import stat
 import subprocess
 import sys
 import tempfile
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -298,7 +297,7 @@ def test_past_years_come_back_as_kept_and_a_later_fetch_takes_their_place(store)
         first_day=date(1996, 8, 28),
         tenths=pack_tenths(highs),
     )
-    second = replace(first, fetched_at=datetime(2027, 8, 31, 10, tzinfo=UTC), tenths=b"\1\0")
+    second = first._replace(fetched_at=datetime(2027, 8, 31, 10, tzinfo=UTC), tenths=b"\1\0")
     store.save_past_years(first)
     assert store.past_years("40.0 -99.5") == first
     assert unpack_tenths(first.tenths) == highs
@@ -421,12 +420,12 @@ def test_past_runs_come_back_by_day_and_the_same_day_and_origin_is_replaced(stor
         origin="single",
         fetched_at=datetime(2026, 8, 31, 10, tzinfo=UTC),
     )
-    previous = replace(single, origin="previous", first_day=date(2026, 8, 4))
-    earlier = replace(single, issued=date(2026, 8, 1), first_day=date(2026, 8, 1))
-    elsewhere = replace(single, place="40.1 -99.5 UTC")
+    previous = single._replace(origin="previous", first_day=date(2026, 8, 4))
+    earlier = single._replace(issued=date(2026, 8, 1), first_day=date(2026, 8, 1))
+    elsewhere = single._replace(place="40.1 -99.5 UTC")
     store.save_past_runs([single, elsewhere, previous, earlier])
     assert store.past_runs("40.0 -99.5 UTC") == [earlier, previous, single]
-    longer = replace(single, tenths=pack_tenths([215, 220, -3, 4]))
+    longer = single._replace(tenths=pack_tenths([215, 220, -3, 4]))
     for _ in range(2):
         store.save_past_runs([longer])
         assert store.past_runs("40.0 -99.5 UTC") == [earlier, previous, longer]
@@ -443,7 +442,7 @@ def test_an_unknown_origin_of_a_past_run_changes_nothing(store):
         fetched_at=datetime(2026, 8, 31, 10, tzinfo=UTC),
     )
     with pytest.raises(StoreError):
-        store.save_past_runs([good, replace(good, origin="hearsay")])
+        store.save_past_runs([good, good._replace(origin="hearsay")])
     assert store.past_runs("40.0 -99.5 UTC") == []
 
 
@@ -828,6 +827,16 @@ def test_a_lock_is_waited_for_and_then_reported(sqlite_store, tmp_path):
             other.spend(TODAY, 1.0)
         # reading goes on meanwhile
         assert other.spent(TODAY) == 0.0
+
+
+def test_a_file_that_another_process_made_meanwhile_is_taken_as_it_is(sqlite_store, tmp_path):
+    # What is left to do once the file was looked for in vain; the other one writes already.
+    sqlite_store.spend(TODAY, 1.0)
+    assert list(tmp_path.glob("*-wal"))
+    sqlite_store._create()
+
+    assert sqlite_store.spent(TODAY) == 1.0
+    assert not list(tmp_path.glob("*.new-*"))
 
 
 def test_all_that_begin_at_once_share_one_store(store_url, tmp_path):

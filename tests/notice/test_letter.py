@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 from html.parser import HTMLParser
 
@@ -76,7 +75,7 @@ def answer(name, high_c, *, first_high_c=None, **hive):
 
 
 def named(given, name):
-    return replace(given, yard=replace(given.yard, name=name))
+    return given._replace(yard=given.yard._replace(name=name))
 
 
 EVERY = [

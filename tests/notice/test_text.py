@@ -67,7 +67,7 @@ STALE = answer("Old Yard", 20, stale=True)
 
 
 def named(given, name):
-    return replace(given, yard=replace(given.yard, name=name))
+    return given._replace(yard=given.yard._replace(name=name))
 
 
 @pytest.mark.parametrize(
@@ -237,7 +237,7 @@ def test_an_old_forecast_is_the_first_line_and_names_no_start():
 
 
 def test_too_short_a_forecast_is_told_from_none():
-    short = replace(OPEN, treatments=(answer("P", None).treatments[0],))
+    short = OPEN._replace(treatments=(answer("P", None).treatments[0],))
     body = write([short], CIRCUMSTANCES, "C").body
     assert body.startswith("Too short a forecast for Creek Bend: no start is named there.\n")
     assert "The scenarios reach only to Thu Sep 24: too short for an exposure of 14 days" in (
@@ -246,7 +246,7 @@ def test_too_short_a_forecast_is_told_from_none():
 
 
 def test_yards_with_different_dates_each_show_their_own():
-    tomorrow = replace(named(OPEN, "East"), today=MONDAY + timedelta(days=1))
+    tomorrow = named(OPEN, "East")._replace(today=MONDAY + timedelta(days=1))
     body = write([OPEN, tomorrow], CIRCUMSTANCES, "C").body
     assert body.startswith("Mon Aug 31 or Tue Sep 1, 2026, each yard's own date\n")
     assert "  Today        Mon Aug 31\n" in body
@@ -254,7 +254,7 @@ def test_yards_with_different_dates_each_show_their_own():
 
 
 def test_treatments_with_one_name_are_told_apart_by_their_id():
-    twice = replace(OPEN, treatments=OPEN.treatments * 2)
+    twice = OPEN._replace(treatments=OPEN.treatments * 2)
     assert "formic acid gel strips (test): Mon Aug 31" in write([twice], CIRCUMSTANCES, "C").body
 
 

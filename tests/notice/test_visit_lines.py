@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -57,7 +56,7 @@ def test_a_plan_is_no_next_visit():
 def test_no_cell_is_a_formula(name):
     """What spreadsheets begin a formula with: OWASP, "CSV Injection", from memory."""
     plan = Plan(START, FORMIC_STRIPS, ONE_STRIP_SWAP, None)
-    found = jobs(replace(yard(), name=name), entries=(), plan=plan, rules=RULES, today=START)
+    found = jobs(yard()._replace(name=name), entries=(), plan=plan, rules=RULES, today=START)
 
     row = csv_text(by_day(found, RULES)).split("\r\n")[1]
 

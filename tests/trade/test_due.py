@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from math import exp
 
@@ -465,7 +464,7 @@ def test_brood_is_what_was_seen_and_not_what_is_configured():
 
 def test_a_southern_yard_reads_its_thresholds_half_a_year_on():
     """2 per 100 in January is July's threshold in the north; 1 in January there."""
-    there = replace(yard(), latitude=-42.0)
+    there = yard()._replace(latitude=-42.0)
     entries = [wash(number, date(2027, 1, 4), 5) for number in range(1, 9)]
 
     found = of_yard(there, [FORMIC_STRIPS], entries=entries, rules=RULES, today=date(2027, 1, 5))

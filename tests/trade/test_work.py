@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from fractions import Fraction
 
@@ -466,7 +465,7 @@ def test_eight_colonies_sampled_take_64_minutes():
     """Eight washes of eight minutes, worked out from operators' times; all of a smaller yard."""
     (count,) = still(today=START, counts_due=START)
     small = jobs(
-        replace(yard(), colonies=5), entries=(), plan=None, rules=RULES, today=START,
+        yard()._replace(colonies=5), entries=(), plan=None, rules=RULES, today=START,
         counts_due=START,
     )  # fmt: skip
 
@@ -503,7 +502,7 @@ def test_no_single_round_takes_longer_than_published_upper_estimates(colonies, p
     """Hours for a whole visit round, by size of operation: "Time commitment of beekeeping by
     operation size", upper estimates: 18.0, 12.0 and 10.3 minutes a colony. A round that only
     treats, or only samples, must stay below, and not be a tenth of it."""
-    yards = [replace(yard(str(at)), colonies=min(25, colonies - at))
+    yards = [yard(str(at))._replace(colonies=min(25, colonies - at))
              for at in range(0, colonies, 25)]  # fmt: skip
     plan = Plan(START, FORMIC, TWO_STRIPS, None)
 

@@ -9,8 +9,7 @@ words beside the key that it concerns.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from windowcast.edges import config_values as values
 from windowcast.edges.config_values import Wrong, looks_secret, nearest, shown
@@ -18,16 +17,14 @@ from windowcast.edges.config_values import Wrong, looks_secret, nearest, shown
 Path = tuple[str | int, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Fault:
+class Fault(NamedTuple):
     """A mistake: where it is in the document, and what to tell the person."""
 
     path: Path
     text: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Key:
+class Key(NamedTuple):
     """One key: a value that `read` understands, or a table of `keys`; `many`: a list of such.
 
     allowed:  completes "must be …"

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import time
 from pathlib import Path
+from typing import NamedTuple
 
 from windowcast.language import Lookup, english
 from windowcast.trade.rules import SeasonRules, WorkRules
@@ -49,8 +50,7 @@ class WeatherSettings:
     nws_url: str = "https://api.weather.gov"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DecisionSettings:
+class DecisionSettings(NamedTuple):
     """When a start is named. Chances from 0 to 1; `day_ends` is a local time of day."""
 
     min_chance: float = 0.8
@@ -59,8 +59,7 @@ class DecisionSettings:
     day_ends: time = time(18, 0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChanceSettings:
+class ChanceSettings(NamedTuple):
     """Which corrections the chance gets; `calibrate` False counts the raw scenarios.
 
     climate:   past years beyond the ensemble
@@ -78,8 +77,7 @@ class ChanceSettings:
     extended: bool = True
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MorningSettings:
+class MorningSettings(NamedTuple):
     """When the morning job runs, and how late a missed one is still sent: local times of day.
 
     watch_hours:  how often the service looks at treatments that are in; 0: only in the morning

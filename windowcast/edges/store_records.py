@@ -56,8 +56,7 @@ class StoredSeries:
     detail: dict[str, Any] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StoredPastYears:
+class StoredPastYears(NamedTuple):
     """The observed highs of past years at one place.
 
     place:   the grid cell they were fetched for
@@ -70,8 +69,7 @@ class StoredPastYears:
     tenths: bytes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ObservedHigh:
+class ObservedHigh(NamedTuple):
     """The high that one day came to at one yard.
 
     day:     in the yard's calendar
@@ -88,16 +86,14 @@ class ObservedHigh:
     place: Any = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Corrected:
+class Corrected(NamedTuple):
     """A high that took the place of another one of the same day and origin."""
 
     row: ObservedHigh
     before_tenths: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Noted:
+class Noted(NamedTuple):
     """What became of observed highs: how many are new, which correct one, how many were known."""
 
     new: int
@@ -105,8 +101,7 @@ class Noted:
     unchanged: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StoredPastRun:
+class StoredPastRun(NamedTuple):
     """What was forecast on one past day for a place, or what came.
 
     place:   as the one who asks chose it; neighbours may share it

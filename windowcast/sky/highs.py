@@ -13,6 +13,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from decimal import ROUND_HALF_EVEN, Decimal
 from functools import lru_cache
 from itertools import pairwise
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 # Outside the range of anything measured near the ground where bees are kept: a wrong unit or a
@@ -25,8 +26,7 @@ FASTEST_TENTHS_PER_HOUR = 40
 _HOUR = timedelta(hours=1)
 
 
-@dataclass(frozen=True, slots=True)
-class DailyHighs:
+class DailyHighs(NamedTuple):
     """The highs of consecutive days at one yard.
 
     first_day:  the first day, in the yard's own calendar

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Hive:
+class Hive(NamedTuple):
     """How the colonies of a yard are set up, alike for all of them.
 
     brood_chambers:  1 or 2
@@ -23,8 +22,7 @@ class Hive:
     brood: bool = True
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Yard:
+class Yard(NamedTuple):
     """One place with colonies.
 
     latitude, longitude:  degrees, north and east positive

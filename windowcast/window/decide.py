@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
 from enum import Enum
 from fractions import Fraction
@@ -78,8 +77,7 @@ class TreatmentAnswer(NamedTuple):
     blocked: tuple[Blocked, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ForecastState:
+class ForecastState(NamedTuple):
     """What the answer rests on.
 
     source:         "open-meteo" or "sample"; None where there is no forecast at all
@@ -108,8 +106,7 @@ class ForecastState:
     how: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class YardAnswer:
+class YardAnswer(NamedTuple):
     """All of one yard's treatments, today."""
 
     yard: Yard

@@ -13,7 +13,6 @@ import os
 import shutil
 import subprocess
 import sys
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -50,10 +49,9 @@ def yards(count: int, *, height_m: float | None = None, apart: float = 0.2) -> t
 
 def configured(count: int, *, calibrate: bool = False, **weather: Any) -> Configuration:
     loaded = config.load(ROOT / "config", os.environ)
-    return replace(
-        loaded,
+    return loaded._replace(
         yards=yards(count),
-        weather=replace(loaded.weather, provider="open-meteo", **weather),
+        weather=loaded.weather._replace(provider="open-meteo", **weather),
         chance=loaded.chance._replace(calibrate=calibrate),
     )
 
@@ -158,8 +156,8 @@ def test_plans_that_include_less() -> None:
 
 
 def test_neighbours_are_counted_once() -> None:
-    shared = replace(configured(1), yards=yards(50, height_m=300, apart=0.00001))
-    alone = replace(shared, weather=replace(shared.weather, share_cells=False))
+    shared = configured(1)._replace(yards=yards(50, height_m=300, apart=0.00001))
+    alone = shared._replace(weather=shared.weather._replace(share_cells=False))
 
     assert [one["places"] for one in budget.document(shared, None, now=NOW)["sources"]] == [1] * 3
     found = budget.document(alone, None, now=NOW)
@@ -187,7 +185,7 @@ def test_what_is_said_is_what_a_morning_does(tmp_path: Path) -> None:
             ensemble_url=server.ensemble_url,
             seasonal_url=server.seasonal_url,
         )
-        asking = replace(asking, yards=yards(12, apart=0.1))
+        asking = asking._replace(yards=yards(12, apart=0.1))
         places = []
         for _ in range(2):
             server.requests.clear()

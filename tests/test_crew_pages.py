@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -190,7 +189,7 @@ def test_a_treatment_that_is_no_longer_kept_is_shown_by_its_name(configuration, 
     yard = configuration.yards[0]
     job = dosed(configuration, yard, "formic-strips")[0]
     others = tuple(one for one in configuration.treatments if one.id != "formic-strips")
-    without = replace(configuration, treatments=others)
+    without = configuration._replace(treatments=others)
     view = shown(without, store, sheet([(yard, job)]))
 
     (one,) = view.crews[0].sheets

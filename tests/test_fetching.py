@@ -10,7 +10,6 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -101,10 +100,8 @@ def store(tmp_path: Path) -> Iterator[Store]:
 def settings(server: WeatherServer) -> Configuration:
     """The example configuration, asking the server on loopback."""
     loaded = config.load(ROOT / "config", os.environ)
-    return replace(
-        loaded,
-        weather=replace(
-            loaded.weather,
+    return loaded._replace(
+        weather=loaded.weather._replace(
             provider="open-meteo",
             forecast_url=server.forecast_url,
             ensemble_url=server.ensemble_url,
@@ -116,7 +113,7 @@ def settings(server: WeatherServer) -> Configuration:
 
 
 def with_weather(settings: Configuration, **changes: Any) -> Configuration:
-    return replace(settings, weather=replace(settings.weather, **changes))
+    return settings._replace(weather=settings.weather._replace(**changes))
 
 
 def fetch(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import time
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -42,7 +42,7 @@ class Ticker:
 
 @pytest.fixture
 def configuration(tmp_path):
-    return replace(config.load(CONFIG, {}), folder=tmp_path, yards=(yard(NAME),))
+    return config.load(CONFIG, {})._replace(folder=tmp_path, yards=(yard(NAME),))
 
 
 @pytest.fixture
@@ -114,7 +114,7 @@ def test_everyone_must_have_been_told(configuration, store):
         sender="bees@example.org",
         recipients=("crew@example.org", "far@example.org"),
     )
-    mailing = replace(configuration, mail=mail)
+    mailing = configuration._replace(mail=mail)
     for told in mail.recipients:
         assert failing(mailing, store, SIX + HOUR) != []
         store.queue_notice(notice(told, told=(Told(yard=NAME, local_date=TODAY, knows=True),)))

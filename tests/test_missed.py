@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from email import policy
 from email.message import EmailMessage
@@ -39,7 +38,7 @@ FAR = yard("Far Yard", timezone="America/Chicago")._replace(recipients=("far@exa
 
 @pytest.fixture
 def configuration(tmp_path):
-    return replace(config.load(CONFIG, {}), folder=tmp_path, mail=MAIL, yards=(CREEK,))
+    return config.load(CONFIG, {})._replace(folder=tmp_path, mail=MAIL, yards=(CREEK,))
 
 
 @pytest.fixture
@@ -97,7 +96,7 @@ def came(store, *dates, name="Creek Bend"):
 
 
 def test_each_recipient_is_told_of_their_own_yards(configuration, store):
-    both = replace(configuration, yards=(CREEK, FAR))
+    both = configuration._replace(yards=(CREEK, FAR))
     tell(both, store, SIX - DAY)
     came(store, TODAY - DAY)
     came(store, TODAY - DAY, name="Far Yard")
@@ -146,7 +145,7 @@ def test_nothing_before_the_first_run_is_missed(configuration, store):
 def test_a_new_yard_has_missed_nothing_and_one_that_left_is_forgotten(configuration, store):
     tell(configuration, store, SIX - 3 * DAY)
     came(store, TODAY - DAY, TODAY)
-    both = replace(configuration, yards=(CREEK, FAR))
+    both = configuration._replace(yards=(CREEK, FAR))
 
     assert tell(both, store, EIGHT_PM + MINUTE) == ([], [])
     tell(configuration, store, EIGHT_PM + HOUR)
@@ -245,7 +244,7 @@ def test_a_later_one_does_not_push_out_one_that_still_waits(configuration, store
 
 
 def test_without_mail_it_is_printed_once(configuration, store):
-    printing = replace(configuration, mail=None)
+    printing = configuration._replace(mail=None)
     tell(printing, store, SIX - DAY)
     came(store, TODAY - DAY)
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -47,8 +46,7 @@ def weather(seed: int) -> dict[date, float]:
 @pytest.fixture
 def configuration():
     shipped = load(config_folder(), {})
-    return replace(
-        shipped,
+    return shipped._replace(
         weather=WeatherSettings(provider="open-meteo"),
         yards=(CREEK, NEAR, FAR),
     )
@@ -171,7 +169,7 @@ def test_yesterdays_high_and_yesterdays_issue_move_the_course(configuration, sto
     cold, _ = corrected(configuration, store, CREEK)
     assert cold[0].mean() < alone[0].mean() - 0.3
 
-    switched_off = replace(configuration, chance=configuration.chance._replace(recent=False))
+    switched_off = configuration._replace(chance=configuration.chance._replace(recent=False))
     without, _ = corrected(switched_off, store, CREEK)
     assert without[0].mean() == pytest.approx(alone[0].mean(), abs=0.3)
 
@@ -205,7 +203,7 @@ def test_a_new_yard_learns_from_a_near_one_and_less_than_from_itself(configurati
 def test_a_year_of_its_own_needs_no_other_yard(configuration, store):
     keep(configuration, store, NEAR, 300, bias_k=4.0)
     keep(configuration, store, CREEK, 300, bias_k=0.0)
-    alone = replace(configuration, yards=(CREEK, FAR))
+    alone = configuration._replace(yards=(CREEK, FAR))
 
     both, _ = corrected(configuration, store, CREEK)
     one, _ = corrected(alone, store, CREEK)
@@ -218,8 +216,8 @@ def test_many_yards_spread_over_processes_get_what_each_gets_alone(configuration
         CREEK._replace(name=f"Yard {number}", latitude=CREEK.latitude + number / 10_000)
         for number in range(chance.MANY_YARDS)
     )
-    configuration = replace(
-        configuration, yards=many, folder=tmp_path, store_url="sqlite:///windowcast.db"
+    configuration = configuration._replace(
+        yards=many, folder=tmp_path, store_url="sqlite:///windowcast.db"
     )
     store.save_forecasts(
         [issue(configuration, each, TODAY, weather(3), bias_k=0.0) for each in many]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -131,7 +130,7 @@ def test_another_place_and_days_to_come_are_no_part_of_it(store):
 
 
 def test_another_ensemble_keeps_the_highs(store):
-    other = replace(SETTINGS, ensemble_model="ncep_gefs025")
+    other = SETTINGS._replace(ensemble_model="ncep_gefs025")
     store.save_forecasts([fetched(MONDAY_MORNING, [200], where=place(YARD, other))])
     store.note_observed([seen(MONDAY, 204)])
 
@@ -143,7 +142,7 @@ def test_another_ensemble_keeps_the_highs(store):
 
 def test_without_an_issue_there_is_no_record_and_the_invented_weather_has_none(store):
     store.note_observed([seen(MONDAY, 204)])
-    invented = place(YARD, replace(SETTINGS, provider="sample"))
+    invented = place(YARD, SETTINGS._replace(provider="sample"))
     store.save_forecasts([fetched(MONDAY_MORNING, [200], where=invented)])
 
     assert record_of(store, YARD, PLACE, "forecast", [0]) is None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -21,7 +20,7 @@ def worked(tmp_path):
     for name in ("windowcast.toml", "yards.toml", "treatments.toml"):
         text = (Path(shipped.config_folder()) / name).read_text("utf-8")
         (tmp_path / name).write_text(text.replace('"open-meteo"', '"sample"'), "utf-8")
-    configuration = replace(config.load(tmp_path, {}), mail=None)
+    configuration = config.load(tmp_path, {})._replace(mail=None)
     due = [telling.Due(yard=yard, local_date=NOW.date(), late=None) for yard in configuration.yards]
     with open_store(configuration) as store:
         weathers = morning.gather(configuration, store, configuration.yards, now=NOW, say=print)

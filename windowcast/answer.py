@@ -294,20 +294,22 @@ def _open_days(forecast: DailyHighs | None, newest: StoredSeries | None) -> dict
     """What is forecast of each day on which a hive might be opened; empty without a forecast."""
     if forecast is None:
         return {}
-    first = forecast.first_day
-    found = {
-        first + timedelta(days=ahead): DayWeather(None if high is None else high / 10)
-        for ahead, high in enumerate(forecast.tenths)
-    }
+    first = forecast.first_day.toordinal()
     kept = None if newest is None else newest.detail.get("open_days")
+    beside: dict[int, tuple[float | None, float | None]] = {}
     if kept:
-        begins = date.fromisoformat(kept["first_day"])
+        begins = date.fromisoformat(kept["first_day"]).toordinal()
         pairs = zip(kept["rain_mm"], kept["wind_kmh"], strict=True)
-        for ahead, (rain_mm, wind_kmh) in enumerate(pairs):
-            day = begins + timedelta(days=ahead)
-            if day in found:
-                found[day] = found[day]._replace(rain_mm=rain_mm, wind_kmh=wind_kmh)
-    return found
+        beside = dict(enumerate(pairs, start=begins))
+    return {
+        date.fromordinal(day): DayWeather(
+            None if high is None else high / 10, *beside.get(day, _UNKNOWN)
+        )
+        for day, high in enumerate(forecast.tenths, start=first)
+    }
+
+
+_UNKNOWN = (None, None)
 
 
 def made_of(configuration: Configuration, used: Mapping[str, StoredSeries]) -> list[Any]:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
@@ -332,7 +331,7 @@ def _options(configuration: Configuration) -> list[tuple[str, str, Configuration
     settings = configuration.weather
 
     def changed(**values: Any) -> Configuration:
-        return replace(configuration, weather=replace(settings, **values))
+        return configuration._replace(weather=settings._replace(**values))
 
     found: list[tuple[str, str, Configuration]] = []
     if not settings.share_cells:

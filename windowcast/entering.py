@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -46,12 +47,19 @@ def today_at(yard: Yard, now: datetime) -> date:
     return now.astimezone(ZoneInfo(yard.timezone)).date()
 
 
-def as_seen(store: Store, yard: Yard, now: datetime) -> Yard:
+def as_seen(
+    store: Store, yard: Yard, now: datetime, entries: Sequence[Entry] | None = None
+) -> Yard:
     """The yard with its hives as somebody has found them lately, whatever the configuration says:
-    without capped brood."""
+    without capped brood.
+
+    entries:  the journal, where it has been read already
+    """
     if not yard.hive.brood:
         return yard
-    if seen_broodless(store.journal(yard.name), today_at(yard, now)) is None:
+    if entries is None:
+        entries = store.journal(yard.name)
+    if seen_broodless(entries, today_at(yard, now)) is None:
         return yard
     return yard._replace(hive=yard.hive._replace(brood=False))
 

@@ -14,14 +14,14 @@ from windowcast.edges import mail, mail_parts
 from windowcast.edges.mail_parts import File, Picture
 from windowcast.edges.settings import Configuration, MailSettings
 from windowcast.edges.store import PublishedEvent, Store
-from windowcast.errors import StoreError
+from windowcast.errors import MailRefused, StoreError
 from windowcast.language import Lookup, current, spoken
 from windowcast.notice import letter
 from windowcast.notice.letter import Shown
 from windowcast.notice.text import Contents, Notice
 from windowcast.picture import yard_picture
 from windowcast.standing import Standing
-from windowcast.window.decide import YardAnswer
+from windowcast.window.decide import Status, YardAnswer
 
 LARGEST = 100_000
 """Octets of a letter as it is sent; pictures that would make it larger are left out. HTML that
@@ -111,13 +111,12 @@ class Letters:
                 files=files,
             )
 
-        alone = composed()
         if not settings.html:
-            return alone
+            return composed()
         try:
             html = letter.write(said, {})
             if len(html.encode()) > LARGEST:
-                return alone
+                return composed()
             files = self._calendar(said)
             bare = composed(html, files=files)
             if not (settings.pictures and can_draw()):
@@ -143,12 +142,14 @@ class Letters:
                     break
                 best, shown, pictures = tried, more, carried
             left_out = left_out or len(said.parts) > MANY_YARDS
+            if not shown and not left_out:
+                return bare
             return composed(letter.write(said, shown, left_out=left_out), pictures, files)
-        except StoreError:
+        except (MailRefused, StoreError):
             raise  # that is no matter of how a notice looks
         except Exception:
             log.exception("notice to %s: plain text only", recipient)
-            return alone
+            return composed()
 
     def _picture(self, yard: str) -> Drawn | None:
         """Drawn once for a language, whoever is told; None: it could not be."""
@@ -181,10 +182,10 @@ class Letters:
     def _calendar(self, said: Contents) -> tuple[File, ...]:
         """The visits to the yards that are told of; nothing where there are none."""
         if self._events is None:
-            works = [work for one in self._answers.values() if (work := self._work(one))]
+            known = [self._known(one) for one in self._answers.values()]
             with spoken(self._configuration.lookup):
                 self._events = (
-                    visiting.published(works, self._store, now=self._now) if works else []
+                    visiting.published(known, self._store, now=self._now) if known else []
                 )
         names = {part.yard for part in said.parts}
         theirs = [one for one in self._events if one.yard in names]
@@ -194,16 +195,13 @@ class Letters:
             content = visiting.calendar_file(theirs, self._configuration, now=self._now)
         return (File("text/calendar", "visits.ics", content, more=(("method", "PUBLISH"),)),)
 
-    def _work(self, answer: YardAnswer) -> visiting.YardWork | None:
-        try:
-            return visiting.yard_work(
-                self._configuration, self._store, answer.yard, now=self._now, answer=answer
-            )
-        except StoreError:
-            raise
-        except Exception:
-            log.exception("%s: no calendar of its visits", answer.yard.name)
-            return None
+    def _known(self, answer: YardAnswer) -> visiting.Known:
+        return visiting.Known(
+            yard=answer.yard.name,
+            today=answer.today,
+            jobs=self._standings[answer.yard.name].all_jobs,
+            known=bool(answer.forecast.sources) and answer.main.status is not Status.UNKNOWN,
+        )
 
 
 def _wanting(said: Contents) -> Iterator[str]:

@@ -21,7 +21,6 @@ import zlib
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
 from datetime import datetime
 from functools import lru_cache
 from importlib.metadata import version as version_of
@@ -409,8 +408,8 @@ def _at_work(packed: bytes, job: Job) -> Iterator[tuple[Configuration, store.Sto
     if job.program != footprint():
         raise UsageError(f"it runs {footprint()}, not {job.program}; install the same")
     configuration = _configuration(packed, job.folder, job.languages)
-    weather = replace(configuration.weather, calls_per_minute=job.calls_per_minute)
-    configuration = replace(configuration, weather=weather)
+    weather = configuration.weather._replace(calls_per_minute=job.calls_per_minute)
+    configuration = configuration._replace(weather=weather)
     with open_store(configuration) as kept:
         yield configuration, kept
 

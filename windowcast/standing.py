@@ -16,6 +16,7 @@ from windowcast.notice.beside import Beside
 from windowcast.notice.second_lines import second_document, second_lines
 from windowcast.notice.strength_lines import strength_document, strength_lines
 from windowcast.record import site
+from windowcast.sky.scenarios import MISSING
 from windowcast.sky.second import Difference
 from windowcast.trade import vapour
 from windowcast.trade.choice import Judged, judged_last
@@ -47,6 +48,7 @@ class Standing(NamedTuple):
     judged:   the last treatment, by the count after it; None: there was none lately
     winter:   the round in winter
     jobs:     visits to be made, without those of a start that is only named
+    all_jobs: these too, and what was done lately
     strength: of the start that is named, by regimen
     second:   where second weather services differ from the first, by their names
     """
@@ -58,6 +60,7 @@ class Standing(NamedTuple):
     judged: Judged | None
     winter: Winter
     jobs: tuple[Job, ...]
+    all_jobs: tuple[Job, ...]
     strength: dict[str, Strength]
     second: Mapping[str, tuple[Difference, ...]]
 
@@ -70,10 +73,15 @@ def standing(
     answer: YardAnswer,
     *,
     now: datetime,
+    entries: Sequence[Entry] | None = None,
 ) -> Standing:
-    """How a yard stands, by its journal and what its stored weather says."""
+    """How a yard stands, by its journal and what its stored weather says.
+
+    entries:  the journal, where it has been read already
+    """
     today = today_at(yard, now)
-    entries = store.journal(yard.name)
+    if entries is None:
+        entries = store.journal(yard.name)
     known = courses(entries)
     course = in_hand(known, today)
     main = answer.main
@@ -118,6 +126,7 @@ def standing(
         ),
         winter=_winter(configuration, yard, entries, known, plans, today),
         jobs=tuple(one for one in to_do(found) if not one.planned),
+        all_jobs=found,
         strength=_strength(weather, main),
         second=weather.second,
     )
@@ -174,16 +183,25 @@ def _strength(weather: YardWeather, main: TreatmentAnswer) -> dict[str, Strength
     scenarios, named = weather.scenarios, main.named
     if main.treatment.active != vapour.ACTIVE or scenarios is None or named is None:
         return {}
+    day, first = named.day, (named.day - scenarios.first_day).days
+    lengths = {
+        row.start.regimen.id: row.start.regimen.exposure_days
+        for row in main.rows
+        if row.start.start == day and first + row.start.regimen.exposure_days <= scenarios.days
+    }
+    if first < 0 or not lengths:
+        return {}
+    block = scenarios.tenths[
+        first * scenarios.count : (first + max(lengths.values())) * scenarios.count
+    ]
+    if MISSING not in block:
+        every = vapour.strengths(block, scenarios.count, set(lengths.values()))
+        return {regimen: every[days] for regimen, days in lengths.items()}
     found = {}
-    for row in main.rows:
-        first = (row.day - scenarios.first_day).days
-        days = row.start.regimen.exposure_days
-        if row.day != named.day or first < 0 or first + days > scenarios.days:
-            continue
-        whole = scenarios.courses(first, days)
-        strong = vapour.strength(whole)
+    for regimen, days in lengths.items():
+        strong = vapour.strength(scenarios.courses(first, days))
         if strong is not None:
-            found[row.start.regimen.id] = strong
+            found[regimen] = strong
     return found
 
 

@@ -143,15 +143,16 @@ def _work(
     measured: Sequence[Sequence[Start]] | None,
     now: datetime,
 ) -> Work:
+    entries = store.journal(one.yard.name)
     answer = answer_yard(
         configuration,
-        as_seen(store, one.yard, now),
+        as_seen(store, one.yard, now, entries),
         weather,
         now=now,
         treatments=find_treatments(configuration, one.yard),
         measured=measured,
     )
-    stands = standing(configuration, store, one.yard, weather, answer, now=now)
+    stands = standing(configuration, store, one.yard, weather, answer, now=now, entries=entries)
     with spoken(configuration.lookup):
         besides = beside(stands, answer, configuration.units)
         kept = document(answer, configuration.units) | dict(besides.document)
@@ -179,7 +180,9 @@ def _slim(work: Work, cancel_below: float) -> Work:
             and row.start.chance is not None
             and row.start.chance.value >= cancel_below
         }
-        treatments.append(one._replace(rows=tuple(row for row in one.rows if row.day in days)))
+        treatments.append(
+            one._replace(rows=tuple(row for row in one.rows if row.start.start in days))
+        )
     return work._replace(answer=work.answer._replace(treatments=tuple(treatments)))
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from windowcast.answer import answer_yard, find_treatments, stored_weather
@@ -60,6 +60,15 @@ class YardWork:
     def known(self) -> bool:
         """Whether a forecast that is not stale says whether a start is named."""
         return self.answer is not None and self.answer.main.status is not Status.UNKNOWN
+
+
+class Known(NamedTuple):
+    """One yard's jobs as the calendar needs them; `known` as in YardWork."""
+
+    yard: str
+    today: date
+    jobs: tuple[Job, ...]
+    known: bool
 
 
 def yard_work(
@@ -301,14 +310,15 @@ def calendar(
     alone:  the one yard asked for; None: all, and what was said of yards that are gone is called
             off too
     """
-    events = store.publish(None if alone is None else alone.name, _revision(found, now))
+    known = [Known(one.yard.name, one.today, one.jobs, one.known) for one in found]
+    events = store.publish(None if alone is None else alone.name, _revision(known, now))
     return calendar_file(events, configuration, now=now)
 
 
-def published(found: Sequence[YardWork], store: Store, *, now: datetime) -> list[PublishedEvent]:
+def published(found: Sequence[Known], store: Store, *, now: datetime) -> list[PublishedEvent]:
     """What the calendar says of these yards and of no other, by day; it is kept as `calendar`
     keeps it."""
-    names = {work.yard.name for work in found}
+    names = {one.yard for one in found}
     revise = _revision(found, now)
     return store.publish(
         None, lambda origin, before: revise(origin, [one for one in before if one.yard in names])
@@ -316,18 +326,18 @@ def published(found: Sequence[YardWork], store: Store, *, now: datetime) -> list
 
 
 def _revision(
-    found: Sequence[YardWork], now: datetime
+    found: Sequence[Known], now: datetime
 ) -> Callable[[bytes, list[PublishedEvent]], list[PublishedEvent]]:
     from windowcast.notice import calendar as ical
 
     def revise(origin: bytes, before: list[PublishedEvent]) -> list[PublishedEvent]:
         events = ical.revise(
             [ical.Event(*one) for one in before],
-            [one for work in found for one in work.jobs],
+            [job for one in found for job in one.jobs],
             origin=origin,
             now=now,
-            today=min(work.today for work in found),
-            unknown={work.yard.name for work in found if not work.known},
+            today=min(one.today for one in found),
+            unknown={one.yard for one in found if not one.known},
         )
         return [PublishedEvent(*one) for one in events]
 

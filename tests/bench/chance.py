@@ -107,8 +107,8 @@ def thousand(configuration: Configuration, past: StoredPastYears) -> float:
         base._replace(name=f"Yard {number}", latitude=30 + number // 100, longitude=number % 100)
         for number in range(1000)
     )
-    configuration = replace(
-        configuration, folder=folder, store_url="sqlite:///windowcast.db", yards=places
+    configuration = configuration._replace(
+        folder=folder, store_url="sqlite:///windowcast.db", yards=places
     )
     rows = [[drawn.gauss(24, 3) for _ in range(51)] for _ in range(46)]
     with open_store(configuration.store_url, folder) as store:
@@ -168,8 +168,8 @@ def main() -> None:
     }
     store = open_store("sqlite:///windowcast.db", Path(tempfile.mkdtemp()))
     place = yard()
-    configuration = replace(
-        configuration, weather=WeatherSettings(provider="open-meteo"), yards=(place,)
+    configuration = configuration._replace(
+        weather=WeatherSettings(provider="open-meteo"), yards=(place,)
     )
     known = chance._Past(past)
     bare = PastErrors(configuration, store, lambda _: known.climate, now=NOW)

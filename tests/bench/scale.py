@@ -23,7 +23,6 @@ import sys
 import tempfile
 import threading
 import time
-from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -239,8 +238,7 @@ def at_the_service(configuration: Configuration, yards: int) -> dict[str, Any]:
         some[0]._replace(name=f"Yard {one}", latitude=one % 700 / 10, longitude=one // 700 / 10)
         for one in range(yards)
     ]
-    weather = replace(
-        configuration.weather,
+    weather = configuration.weather._replace(
         provider="open-meteo",
         forecast_url="https://customer-api.open-meteo.com/v1/forecast",
         ensemble_url="https://customer-ensemble-api.open-meteo.com/v1/ensemble",
@@ -249,7 +247,7 @@ def at_the_service(configuration: Configuration, yards: int) -> dict[str, Any]:
         previous_runs_url="",
         single_runs_url="",
     )
-    asked = replace(configuration, weather=weather, yards=tuple(many))
+    asked = configuration._replace(weather=weather, yards=tuple(many))
     return budget.document(asked, None, now=clock.now())["morning"]
 
 

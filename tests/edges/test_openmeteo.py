@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -435,7 +434,7 @@ def test_the_further_past_day_weighs_nothing_and_hourly_members_do_not_ask_for_i
     fifty_one.members = [fifty_one.daily_highs] * 51
     autumn = datetime(2026, 10, 20, 4, tzinfo=UTC)
     with WeatherServer(default=fifty_one, now=autumn) as server:
-        settings = replace(all_sources(server), seasonal_url="")
+        settings = all_sources(server)._replace(seasonal_url="")
         result = fetch(settings, yard(zone="Europe/Paris"), now=autumn)
         asked = [query.get("past_days") for _, query, _ in server.seen]
         counted = sum(server.weight.values())
@@ -453,7 +452,7 @@ def test_the_minute_budget_is_waited_for_with_progress(server: WeatherServer) ->
     def sleep(seconds: float) -> None:
         clock[0] += timedelta(seconds=seconds)
 
-    settings = replace(only(server, "forecast"), calls_per_minute=40)
+    settings = only(server, "forecast")._replace(calls_per_minute=40)
     result = openmeteo.fetch(
         many(100), settings, now=NOW, say=said.append, sleep=sleep, clock=lambda: clock[0]
     )
@@ -474,7 +473,7 @@ def test_the_next_portion_of_a_morning_begins_with_what_the_last_has_used_of_the
     def sleep(seconds: float) -> None:
         clock[0] += timedelta(seconds=seconds)
 
-    settings = replace(only(server, "forecast"), calls_per_minute=40)
+    settings = only(server, "forecast")._replace(calls_per_minute=40)
     budgets: dict[str, Budget] = {}
     for portion in (many(30), many(30)):
         with openmeteo.Asking(
@@ -494,7 +493,7 @@ def test_the_next_portion_of_a_morning_begins_with_what_the_last_has_used_of_the
 
 
 def test_a_day_budget_that_is_used_up_names_the_hour(server: WeatherServer) -> None:
-    settings = replace(only(server, "forecast"), calls_per_day=2)
+    settings = only(server, "forecast")._replace(calls_per_day=2)
 
     result = fetch(settings, *many(3))
 
@@ -706,8 +705,8 @@ def test_a_server_that_dies_in_the_middle() -> None:
 
 
 def test_reach(server: WeatherServer) -> None:
-    settings = replace(
-        all_sources(server), ensemble_url=server.url.replace("http", "ftp"), seasonal_url=""
+    settings = all_sources(server)._replace(
+        ensemble_url=server.url.replace("http", "ftp"), seasonal_url=""
     )
 
     forecast, ensemble = openmeteo.reach(yard(), settings, say=print, now=NOW)

@@ -113,3 +113,15 @@ def test_the_range_holds_eight_of_ten_scenarios():
     inside = [one for one in courses if found.low <= vapour.strength([one]).middle <= found.high]
     assert len(inside) == 41
     assert found.low < found.middle < found.high
+
+
+@given(st.integers(1, 7), st.lists(st.integers(30, 400), min_size=4, max_size=20))
+def test_several_lengths_at_once_are_as_strong_as_each_alone(count, course):
+    courses = [[high + 3 * scenario for high in course] for scenario in range(count)]
+    by_day = [one[day] for day in range(len(course)) for one in courses]
+
+    found = vapour.strengths(by_day, count, {2, len(course)})
+
+    assert found == {
+        days: vapour.strength([one[:days] for one in courses]) for days in (2, len(course))
+    }

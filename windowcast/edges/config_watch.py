@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import replace
 from pathlib import Path
 
 from windowcast.edges import config
@@ -64,11 +63,10 @@ def while_running(before: Configuration, now: Configuration) -> tuple[Configurat
     if before.health.listen != now.health.listen:
         kept.append("[health] listen")
     return (
-        replace(
-            now,
+        now._replace(
             store_url=before.store_url,
             store_password=before.store_password,
-            health=replace(now.health, listen=before.health.listen),
+            health=now.health._replace(listen=before.health.listen),
         ),
         kept,
     )

@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from datetime import time
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from windowcast.language import Lookup, english
 from windowcast.trade.rules import SeasonRules, WorkRules
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.yard import Yard
 
+NOTHING: dict[str, Any] = {}
+"""Shared by all who have nothing to say of addresses or languages; never added to."""
+SECRETS = ("api_key", "password", "push", "store_password", "heartbeat_url", "token")
+"""Left out where a record is shown, such as in the trace of an error."""
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WeatherSettings:
+
+def _without_secrets(record: Any) -> str:
+    shown = (f"{name}={value!r}" for name, value in record._asdict().items() if name not in SECRETS)
+    return f"{type(record).__name__}({', '.join(shown)})"
+
+
+class WeatherSettings(NamedTuple):
     """Where the weather comes from.
 
     provider:          "open-meteo" or "sample"
@@ -39,7 +47,7 @@ class WeatherSettings:
     single_runs_url: str = "https://single-runs-api.open-meteo.com/v1/forecast"
     ensemble_model: str = "ecmwf_ifs025_ensemble"
     max_age_hours: float = 12.0
-    api_key: str = field(default="", repr=False)
+    api_key: str = ""
     calls_per_minute: float | None = None
     calls_per_day: float | None = None
     share_cells: bool = True
@@ -48,6 +56,9 @@ class WeatherSettings:
     contact: str = ""
     metno_url: str = "https://api.met.no/weatherapi/locationforecast/2.0/complete"
     nws_url: str = "https://api.weather.gov"
+
+    def __repr__(self) -> str:
+        return _without_secrets(self)
 
 
 class DecisionSettings(NamedTuple):
@@ -91,8 +102,7 @@ class MorningSettings(NamedTuple):
     portion: int = 500
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MailSettings:
+class MailSettings(NamedTuple):
     """The mail server, and who is told.
 
     security:      "starttls", "tls" or "none" (loopback only)
@@ -111,18 +121,20 @@ class MailSettings:
     sender: str
     recipients: tuple[str, ...]
     username: str = ""
-    password: str = field(default="", repr=False)
+    password: str = ""
     only_news: frozenset[str] = frozenset()
-    only_yards: Mapping[str, frozenset[str]] = field(default_factory=dict)
-    languages: Mapping[str, str] = field(default_factory=dict)
+    only_yards: Mapping[str, frozenset[str]] = NOTHING
+    languages: Mapping[str, str] = NOTHING
     quiet_from: time | None = None
     quiet_until: time | None = None
     html: bool = True
     pictures: bool = True
 
+    def __repr__(self) -> str:
+        return _without_secrets(self)
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HealthSettings:
+
+class HealthSettings(NamedTuple):
     """How others see that the service is well.
 
     listen:         address and port for /healthz and /metrics; None: nobody can ask
@@ -130,11 +142,13 @@ class HealthSettings:
     """
 
     listen: tuple[str, int] | None = None
-    heartbeat_url: str = field(default="", repr=False)
+    heartbeat_url: str = ""
+
+    def __repr__(self) -> str:
+        return _without_secrets(self)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WebSettings:
+class WebSettings(NamedTuple):
     """Where `serve --web` shows the page, and who may look.
 
     listen:      address and port
@@ -144,12 +158,14 @@ class WebSettings:
     """
 
     listen: tuple[str, int] = ("127.0.0.1", 8017)
-    token: str = field(default="", repr=False)
+    token: str = ""
     public_url: str = ""
 
+    def __repr__(self) -> str:
+        return _without_secrets(self)
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Configuration:
+
+class Configuration(NamedTuple):
     """A whole, checked configuration.
 
     folder:      the folder it was read from
@@ -172,14 +188,17 @@ class Configuration:
     morning: MorningSettings
     store_url: str
     mail: MailSettings | None
-    push: tuple[str, ...] = field(default=(), repr=False, kw_only=True)
-    store_password: str = field(default="", repr=False, kw_only=True)
     yards: tuple[Yard, ...]
     treatments: tuple[Treatment, ...]
-    health: HealthSettings = field(default_factory=HealthSettings)
-    web: WebSettings = field(default_factory=WebSettings)
+    push: tuple[str, ...] = ()
+    store_password: str = ""
+    health: HealthSettings = HealthSettings()
+    web: WebSettings = WebSettings()
     language: str = "en"
-    lookups: Mapping[str, Lookup] = field(default_factory=dict)
+    lookups: Mapping[str, Lookup] = NOTHING
+
+    def __repr__(self) -> str:
+        return _without_secrets(self)
 
     @property
     def lookup(self) -> Lookup:

@@ -63,21 +63,23 @@ def _treatment(answer: TreatmentAnswer, yard: YardAnswer, units: str) -> dict[st
 
 
 def _row(row: Row) -> dict[str, Any]:
-    start, fit = row.start, row.start.fit
+    # Taken apart once: a morning of many yards writes some hundred thousand of these.
+    (_, regimen, day, fit, chance, too_hot, too_cold, danger, hottest_c), flaws = row
+    limiting_day = fit.limiting_day
     return {
-        "start": start.start.isoformat(),
-        "regimen": start.regimen.id,
-        "safe": row.safe,
+        "start": day.isoformat(),
+        "regimen": regimen.id,
+        "safe": not flaws,
         "fits": fit.fits,
-        "chance": _share(start.chance),
-        "too_hot": _share(start.too_hot),
-        "too_cold": _share(start.too_cold),
-        "danger": _share(start.danger),
-        "hottest_c": _rounded(start.hottest_c),
+        "chance": _share(chance),
+        "too_hot": _share(too_hot),
+        "too_cold": _share(too_cold),
+        "danger": _share(danger),
+        "hottest_c": _rounded(hottest_c),
         "margin_c": _rounded(fit.margin_c),
-        "limiting_day": None if fit.limiting_day is None else fit.limiting_day.isoformat(),
+        "limiting_day": None if limiting_day is None else limiting_day.isoformat(),
         "forecast_days": fit.days,
-        "exposure_days": start.regimen.exposure_days,
+        "exposure_days": regimen.exposure_days,
     }
 
 
@@ -92,16 +94,19 @@ def _visit(visit: Visit) -> dict[str, Any]:
     return found
 
 
-@lru_cache(maxsize=4096)
 def _share(share: Share | None) -> float | None:
-    return None if share is None else round(share.value, 3)
+    return None if share is None else _thousandths(*share)
 
 
 def _rounded(temperature_c: Fraction | None) -> float | None:
     if temperature_c is None:
         return None
-    # As float() has it, without its detour.
-    return round(temperature_c.numerator / temperature_c.denominator, 3)
+    return _thousandths(temperature_c.numerator, temperature_c.denominator)
+
+
+@lru_cache(maxsize=4096)
+def _thousandths(numerator: int, denominator: int) -> float:
+    return round(numerator / denominator, 3)
 
 
 def _instant(value: datetime | None) -> str | None:

@@ -147,13 +147,15 @@ def winter_bees(latitude: float, today: date, rules: SeasonRules) -> date | None
     if given is None and abs(latitude) < TROPIC:
         return None
     for year in (today.year - 1, today.year, today.year + 1):
+        if today >= date(year, 12, 31) + timedelta(days=WINTER_BROOD_DAYS):
+            continue  # whatever day it is in that year
         found = _in_year(latitude, year, given)
         if today < found + timedelta(days=WINTER_BROOD_DAYS):
             return found
     return None
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=4096)
 def _in_year(latitude: float, year: int, given: MonthDay | None) -> date:
     """The day in a calendar year. A given day is taken as written, north and south alike."""
     if given is not None:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from functools import cache
 from typing import NamedTuple
 
 ACTIVE = "formic acid"
@@ -48,14 +47,24 @@ def evaporation_heat_kj(temperature_c: float) -> float:
     return _B * GAS_CONSTANT * kelvin**2 / (kelvin + _C) ** 2 / 1000
 
 
-@cache
 def relative(high_tenths: int) -> float:
     """A day's strength against one of 20 °C, for a high in tenths of a °C.
 
     Colder than 4.85 °C counts as 4.85 °C: acid strips are not used there.
     """
-    at = min(max(high_tenths / 10, LOWEST_C), HIGHEST_C)
-    return pressure_kpa(at) / pressure_kpa(REFERENCE_C)
+    return _RELATIVE[high_tenths]
+
+
+class _Table(dict[int, float]):
+    """What `relative` gives, worked out once for each high: a morning asks a million times."""
+
+    def __missing__(self, high_tenths: int) -> float:
+        at = min(max(high_tenths / 10, LOWEST_C), HIGHEST_C)
+        found = self[high_tenths] = pressure_kpa(at) / pressure_kpa(REFERENCE_C)
+        return found
+
+
+_RELATIVE = _Table()
 
 
 def strength(courses: Iterable[Sequence[int]]) -> Strength | None:
@@ -63,8 +72,30 @@ def strength(courses: Iterable[Sequence[int]]) -> Strength | None:
 
     courses:  one for each scenario, its highs in tenths of a °C, day by day
     """
-    means = sorted(sum(map(relative, course)) / len(course) for course in courses if course)
-    if not means:
+    found = _RELATIVE.__getitem__
+    return _ranked(sum(map(found, course)) / len(course) for course in courses if course)
+
+
+def strengths(tenths: Sequence[int], count: int, lengths: Iterable[int]) -> dict[int, Strength]:
+    """By length, of exposures that begin on one day; each day's strength is looked up once.
+
+    tenths:   (days x count,) day-major, none of them missing
+    count:    of scenarios, at least 1
+    lengths:  of the exposures, at most as many days
+    """
+    courses = list(map(_RELATIVE.__getitem__, tenths))
+    of_each = [courses[scenario::count] for scenario in range(count)]
+    found = {}
+    for days in lengths:
+        strong = _ranked(sum(course[:days]) / days for course in of_each)
+        assert strong is not None
+        found[days] = strong
+    return found
+
+
+def _ranked(means: Iterable[float]) -> Strength | None:
+    ranked = sorted(means)
+    if not ranked:
         return None
-    tail = len(means) // 10
-    return Strength(means[len(means) // 2], means[tail], means[-1 - tail])
+    tail = len(ranked) // 10
+    return Strength(ranked[len(ranked) // 2], ranked[tail], ranked[-1 - tail])

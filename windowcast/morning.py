@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import groupby
 from typing import NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
@@ -29,6 +30,9 @@ from windowcast.trade.yard import Yard
 KEEP_FORECASTS = timedelta(days=400)
 KEEP_NOTICES = timedelta(days=800)
 WAIT_S = 600.0
+SQUARE = 0.25
+"""Degrees; the grid of the ensemble model that is asked by default, whose cells lie around its
+multiples. Finer grids' cells lie within one square, but for a few at its edges."""
 DONE, IN_PART, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 3, 4
 
 __all__ = [
@@ -85,7 +89,7 @@ class Elsewhere(Protocol):
     """Other processes that do the portions of a morning, in whatever order."""
 
     def fetch(self, portions: Sequence[Sequence[Due]], now: datetime) -> list[fetching.Errors]:
-        """`fetch_portion` of each."""
+        """`fetch_portion` of each; these are portions of neighbours."""
         ...
 
     def tell(
@@ -94,7 +98,8 @@ class Elsewhere(Protocol):
         errors: Sequence[fetching.Errors],
         now: datetime,
     ) -> Iterable[Done]:
-        """`tell_portion` of each, with what was wrong when it was fetched."""
+        """`tell_portion` of each, with what was wrong when it was fetched; these are portions by
+        who is told."""
         ...
 
 
@@ -159,19 +164,21 @@ def run(
     queued = 0
     delivered = True
     portions = _portions(configuration, mornings, mailing=mailing)
+    near = _by_square(mornings, configuration.morning.portion)
     done_by: Iterable[Done]
     if elsewhere is not None:
         if not mailing:
             raise ValueError("what is printed is worked out here")
-        errors = elsewhere.fetch(portions, now)
+        errors = _as_told(elsewhere.fetch(near, now), portions)
         _past_years(configuration, store, portions, now=now, say=say)
         done_by = elsewhere.tell(portions, errors, now)
     else:
         budgets: dict[str, Budget] = {}
-        errors = [
+        found = [
             fetch_portion(configuration, store, portion, now=now, say=say, budgets=budgets)
-            for portion in portions
+            for portion in near
         ]
+        errors = _as_told(found, portions)
         _past_years(configuration, store, portions, now=now, say=say)
         done_by = (
             tell_portion(
@@ -312,6 +319,35 @@ def tell_portion(
     if works or written.broken:
         printed.append(notice_of(configuration, store, "", works, written.said, written.broken)[1])
     return Done(failed, printed, 0, True)
+
+
+def _by_square(mornings: Sequence[Due], size: int) -> list[list[Due]]:
+    """The mornings in portions to be fetched, of so many yards or more: neighbours in one, whoever
+    is told of them, since one answer may serve all of a grid cell."""
+    if len(mornings) <= size:
+        return [list(mornings)] if mornings else []
+
+    def square(one: Due) -> tuple[int, int]:
+        return round(one.yard.latitude / SQUARE), round(one.yard.longitude / SQUARE)
+
+    found: list[list[Due]] = []
+    for _, some in groupby(sorted(mornings, key=square), square):
+        if found and len(found[-1]) < size:
+            found[-1].extend(some)
+        else:
+            found.append(list(some))
+    return found
+
+
+def _as_told(
+    errors: Iterable[fetching.Errors], portions: Sequence[Sequence[Due]]
+) -> list[fetching.Errors]:
+    """What went wrong while fetching, for each portion of those who are told."""
+    known = {name: wrong for each in errors for name, wrong in each.items()}
+    return [
+        {one.yard.name: known[one.yard.name] for one in portion if one.yard.name in known}
+        for portion in portions
+    ]
 
 
 def _portions(

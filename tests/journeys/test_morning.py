@@ -294,6 +294,48 @@ def test_a_thousand_yards_of_which_one_has_no_weather(journey):
     assert letters["south@example.org",].html
 
 
+def test_neighbours_share_an_answer_whoever_is_told_of_them(journey):
+    """Two hills with a yard of each of two inspectors: letters in two portions, answers in two
+    others."""
+    yards = [
+        (f"{hill} {side}", at, f"{side.lower()}@example.org")
+        for side in ("East", "West")
+        for hill, at in (("Creek Hill", CREEK), ("Far Hill", FAR))
+    ]
+    journey.write(
+        "yards.toml",
+        "".join(
+            yard_table(
+                name,
+                at[0],
+                at[1] + (0.001 if "West" in name else 0),
+                journey.zone,
+                extra=f'recipients = ["{whom}"]\nelevation_m = 300',
+            )
+            for name, at, whom in yards
+        ),
+    )
+    with WeatherServer(default=place(journey.zone)) as server, Mailbox() as box:
+        journey.write(
+            "windowcast.toml",
+            settings(
+                **urls(server),
+                mail_port=box.port,
+                recipients="[]",
+                extra="[morning]\nportion = 2\n",
+            ),
+        )
+        assert journey.windowcast("morning").returncode == 0
+    assert {one.recipients for one in box.letters} == {
+        ("east@example.org",),
+        ("west@example.org",),
+    }
+    with sqlite3.connect(journey.folder / "windowcast.db") as database:
+        for table in ("forecast", "shared_series"):
+            rows = database.execute(f"SELECT source, count(*) FROM {table} GROUP BY source")
+            assert dict(rows) == {"forecast": 2, "ensemble": 2, "extended": 2}, table
+
+
 def test_a_source_that_fails_is_left_out_and_said(journey):
     with WeatherServer(places={CREEK: place(journey.zone)}) as server, Mailbox() as box:
         journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))

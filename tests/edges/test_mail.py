@@ -6,6 +6,7 @@ import subprocess
 import sys
 import threading
 import time
+import unicodedata
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -728,3 +729,22 @@ def test_a_kill_anywhere_loses_no_notice(tmp_path, end, copies):
         assert [each.content for each in mailbox.letters] == [letter()] * copies
     with open_store("sqlite:///windowcast.db", tmp_path) as store:
         assert len(store.notices("sent")) == 1
+
+
+def test_no_control_or_direction_character_of_unicode_is_sent():
+    """By their classes in the Unicode Character Database, as Python has it."""
+    breaks = set("\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029")
+    every = [chr(code) for code in [*range(0xD800), *range(0xE000, 0x10000)]]
+    every = [one for one in every if one not in breaks]
+    turned = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
+    kept = [
+        one
+        for one in every
+        if one == "\t"
+        or (unicodedata.category(one) != "Cc" and unicodedata.bidirectional(one) not in turned)
+    ]
+
+    sent = read(letter(text=f"<{''.join(every)}>\n")).get_content()
+
+    assert sent == f"<{''.join(kept)}>\r\n"
+    assert len(every) > len(kept)

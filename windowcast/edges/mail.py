@@ -15,7 +15,6 @@ import smtplib
 import socket
 import ssl
 import threading
-import unicodedata
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -41,6 +40,9 @@ _LOCAL_PART = re.compile(rf"{_ATOM}(?:\.{_ATOM})*")
 _DOMAIN = re.compile(rf"{_LABEL}(?:\.{_LABEL})*")
 _MESSAGE_ID = re.compile(rf"<{_ATOM}(?:\.{_ATOM})*@{_LABEL}(?:\.{_LABEL})*>")
 _PLAIN_PHRASE = re.compile(r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~ -]*")
+# Category Cc but for the tab; U+2028 and U+2029; LRE, RLE, PDF, LRO, RLO; LRI, RLI, FSI, PDI.
+_CONTROLS = re.compile("[\0-\x08\n-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]")
+_SURROGATES = re.compile("[\ud800-\udfff]")
 _LINE_BREAK = re.compile("\r\n|[\r\n\v\f\x1c-\x1e\x85\u2028\u2029]")
 
 
@@ -202,17 +204,7 @@ def _one_line(text: str) -> str:
 
 def _without_controls(text: str) -> str:
     """Without control and direction characters (tabs stay), a lone surrogate as U+FFFD."""
-    return "".join(
-        "\ufffd" if unicodedata.category(each) == "Cs" else each
-        for each in text
-        if each == "\t"
-        or (
-            unicodedata.category(each) != "Cc"
-            and unicodedata.bidirectional(each)
-            not in {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
-            and each not in "\u2028\u2029"
-        )
-    )
+    return _SURROGATES.sub("\ufffd", _CONTROLS.sub("", text))
 
 
 def _compare(

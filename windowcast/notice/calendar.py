@@ -7,6 +7,7 @@ that is no longer planned is published with STATUS:CANCELLED instead, until its 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Iterable, Mapping
 from datetime import UTC, date, datetime, timedelta
 from email.utils import parseaddr
@@ -32,6 +33,9 @@ CATEGORIES = {
     Kind.COUNT_AFTER: marked("mite count"),
     Kind.COUNT: marked("mite count"),
 }
+
+
+_CONTROLS = re.compile("[\0-\x09\x0b-\x1f\x7f]")
 
 
 class Event(NamedTuple):
@@ -205,7 +209,7 @@ def _capital(text: str) -> str:
 def _clean(text: str) -> str:
     """Without the control characters that RFC 5545 allows in no text; line ends are one newline."""
     lines = text.replace("\r\n", "\n").replace("\r", "\n")
-    return "".join(one for one in lines if one == "\n" or (ord(one) >= 32 and ord(one) != 127))
+    return _CONTROLS.sub("", lines)
 
 
 def address(sender: str) -> str:

@@ -311,18 +311,14 @@ def calendar(
             off too
     """
     known = [Known(one.yard.name, one.today, one.jobs, one.known) for one in found]
-    events = store.publish(None if alone is None else alone.name, _revision(known, now))
+    events = store.publish(None if alone is None else [alone.name], _revision(known, now))
     return calendar_file(events, configuration, now=now)
 
 
 def published(found: Sequence[Known], store: Store, *, now: datetime) -> list[PublishedEvent]:
     """What the calendar says of these yards and of no other, by day; it is kept as `calendar`
     keeps it."""
-    names = {one.yard for one in found}
-    revise = _revision(found, now)
-    return store.publish(
-        None, lambda origin, before: revise(origin, [one for one in before if one.yard in names])
-    )
+    return store.publish({one.yard for one in found}, _revision(found, now))
 
 
 def _revision(

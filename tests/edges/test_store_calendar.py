@@ -26,11 +26,11 @@ def event(uid: str = "one", yard: str = "Creek Bend", sequence: int = 0) -> Publ
     )
 
 
-def said(folder, yard=None, url=URL):
+def said(folder, yards=None, url=URL):
     """What is kept; looked at by a revision that changes nothing."""
     seen: list[PublishedEvent] = []
     with open_store(url, folder) as store:
-        store.publish(yard, lambda origin, before: seen.extend(before) or [])
+        store.publish(yards, lambda origin, before: seen.extend(before) or [])
     return seen
 
 
@@ -40,7 +40,9 @@ def test_what_was_said_comes_back_as_it_was(tmp_path, store_url):
         assert store.publish(None, lambda origin, before: events) == events
 
     assert said(tmp_path, url=store_url) == events
-    assert said(tmp_path, "South Slope", store_url) == [events[1]]
+    assert said(tmp_path, ["South Slope"], store_url) == [events[1]]
+    assert said(tmp_path, ["South Slope", "Creek Bend"], store_url) == events
+    assert said(tmp_path, [], store_url) == []
 
 
 def test_a_newer_saying_takes_the_place_of_the_older_one(tmp_path, store_url):

@@ -420,15 +420,16 @@ class Store(StoreKeeping, ABC):
 
     def publish(
         self,
-        yard: str | None,
+        yards: Iterable[str] | None,
         revise: Callable[[bytes, list[PublishedEvent]], list[PublishedEvent]],
     ) -> list[PublishedEvent]:
-        """What the calendar says now of a yard, or of all; `revise` gives it from the database's
-        own octets and what was said before, while no other process can publish."""
+        """What the calendar says now of these yards, or of all; `revise` gives it from the
+        database's own octets and what was said before, while no other process can publish."""
         with self.transaction():
-            before = store_calendar.published(self._database, yard)
+            before = store_calendar.published(self._database, yards)
+            known = {one.uid: one for one in before}
             found = revise(store_calendar.origin(self._database), before)
-            store_calendar.keep(self._database, found)
+            store_calendar.keep(self._database, (one for one in found if known.get(one.uid) != one))
         return found
 
     def calendar_origin(self) -> bytes:

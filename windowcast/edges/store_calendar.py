@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from typing import NamedTuple
 
@@ -37,14 +37,18 @@ def origin(database: Database) -> bytes:
     return bytes(octets)
 
 
-def published(database: Database, yard: str | None) -> list[PublishedEvent]:
-    """Every event ever said of a yard, or of all, by day."""
-    rows = database.execute(
+def published(database: Database, yards: Iterable[str] | None) -> list[PublishedEvent]:
+    """Every event ever said of these yards, or of all, by day."""
+    asked = (
         "SELECT uid, yard, day, sequence, cancelled, created_at, changed_at, said"
-        " FROM calendar_event WHERE CAST(:yard AS TEXT) IS NULL OR yard = :yard ORDER BY day, uid",
-        {"yard": yard},
+        " FROM calendar_event"
     )
-    return [
+    rows = (
+        database.execute(asked)
+        if yards is None
+        else (row for yard in yards for row in database.execute(f"{asked} WHERE yard = ?", (yard,)))
+    )
+    found = [
         PublishedEvent(
             uid=row[0],
             yard=row[1],
@@ -57,9 +61,10 @@ def published(database: Database, yard: str | None) -> list[PublishedEvent]:
         )
         for row in rows
     ]
+    return sorted(found, key=lambda one: (one.day, one.uid))
 
 
-def keep(database: Database, events: Sequence[PublishedEvent]) -> None:
+def keep(database: Database, events: Iterable[PublishedEvent]) -> None:
     """Remember what is said now, in the caller's transaction."""
     database.executemany(
         "INSERT INTO calendar_event"

@@ -43,6 +43,9 @@ def test_one_command_prints_every_figure():
         "correction, with a year's record",
         "100, 0 ms",
         "100, 50 ms",
+        "100, 500 ms",
+        "asking, answers to arrays",
+        "the database",
     }
     if find_spec("xclim") is not None:
         expected.add("xclim longest run, start by start")

@@ -297,7 +297,8 @@ def _free_row(base: Row, found: Whole, soon: Sequence[Job], more: tuple[str, ...
     }.get(due.state, ())
     if due.state is State.COMING and due.by is not None:
         by = (tr("Start by {day}", day=words.day(due_lines.last_start(due.by, one.timing))),)
-    base = base._replace(more=(*by, *counting, *more), chance=chance)
+    instead = due_lines.instead_in_short(one.timing.instead)
+    base = base._replace(more=(*by, *instead, *counting, *more), chance=chance)
     if due.state is State.DONE:
         return base._replace(rank=Rank.SOON if soon or counting else Rank.REST)
     day = due.by or date.max
@@ -306,8 +307,12 @@ def _free_row(base: Row, found: Whole, soon: Sequence[Job], more: tuple[str, ...
         return base._replace(
             rank=Rank.OPEN, day=day, weight=0.0 if share is None else -float(share.value)
         )
+    if due.lifted:
+        return base._replace(rank=Rank.DUE, day=day)
+    if instead:
+        return base._replace(rank=Rank.CHOOSE, day=day)
     near = named is not None and (named.day - today).days <= SOON_DAYS
-    pressing = due.state in (State.NOW, State.OVERDUE) or (
+    pressing = (
         due.state is State.COMING and due.by is not None and (due.by - today).days <= SOON_DAYS
     )
     if near or pressing or soon or counting:

@@ -176,7 +176,7 @@ def option_lines(others: Sequence[Option]) -> list[str]:
     others:  the yard's treatments but the one that has no start
     """
     lines: list[str] = []
-    shown = [one for one in others if one.row is not None][:MOST_OPTIONS]
+    shown = _startable(others)
     for one in shown:
         lines += labelled("" if lines else tr("Instead"), f"- {option_words(one)}")
     if others and not shown:
@@ -184,6 +184,27 @@ def option_lines(others: Sequence[Option]) -> list[str]:
             tr("Instead"), tr("no other treatment of this yard has its weather either")
         )
     return lines
+
+
+def instead_in_short(others: Sequence[Option]) -> tuple[str, ...]:
+    """The same in a line each, by what can be started and when; nothing where none can."""
+    found = []
+    for one in _startable(others):
+        assert one.row is not None  # it can be started
+        values = {
+            "treatment": words.treatment_plural(one.treatment),
+            "day": words.day(one.row.day),
+        }
+        found.append(
+            tr("Instead: {treatment} from {day}", **values)
+            if one.in_time
+            else tr("Instead: {treatment} from {day}, which is late", **values)
+        )
+    return tuple(found)
+
+
+def _startable(others: Sequence[Option]) -> list[Option]:
+    return [one for one in others if one.row is not None][:MOST_OPTIONS]
 
 
 def option_words(one: Option) -> str:

@@ -24,9 +24,11 @@ class Rank(IntEnum):
     DANGER = 0
     VISIT = 1
     OPEN = 2
-    SOON = 3
-    UNKNOWN = 4
-    REST = 5
+    DUE = 3
+    CHOOSE = 4
+    SOON = 5
+    UNKNOWN = 6
+    REST = 7
 
 
 class Row(NamedTuple):
@@ -415,6 +417,8 @@ def title_of(rank: Rank) -> str:
         Rank.DANGER: tr("In danger"),
         Rank.VISIT: tr("To visit today"),
         Rank.OPEN: tr("A start is open"),
+        Rank.DUE: tr("Due now"),
+        Rank.CHOOSE: tr("No start in time: something else to choose"),
         Rank.SOON: tr("Due soon"),
         Rank.UNKNOWN: tr("No usable forecast"),
         Rank.REST: tr("Nothing to do today"),

@@ -166,7 +166,9 @@ def band_lines(treatment: Treatment, regimen_id: str | None) -> list[str]:
             continue
         texts = [tr("daily high {band}", band=_both(regimen.band))]
         texts += [
-            tr(
+            tr("day {day}: high {band}", day=phase.first_day, band=_both(phase.band))
+            if phase.first_day == phase.last_day
+            else tr(
                 "days {first} to {last}: daily high {band}",
                 first=phase.first_day,
                 last=phase.last_day,

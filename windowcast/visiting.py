@@ -16,7 +16,7 @@ from windowcast.edges.settings import Configuration
 from windowcast.edges.store import PublishedEvent, Store
 from windowcast.entering import as_seen, season_rules
 from windowcast.errors import UsageError
-from windowcast.language import marked, tr
+from windowcast.language import Lookup, current, english, marked, spoken, tag, tr
 from windowcast.notice import visit_lines, words
 from windowcast.notice.plain import licence_line, source_line, wrapped
 from windowcast.notice.reason import in_short
@@ -301,24 +301,29 @@ def calendar(
     alone:  the one yard asked for; None: all, and what was said of yards that are gone is called
             off too
     """
-    events = store.publish(None if alone is None else alone.name, _revision(found, now))
+    revise = _revision(found, configuration, now)
+    events = store.publish(None if alone is None else alone.name, revise)
     return calendar_file(events, configuration, now=now)
 
 
-def published(found: Sequence[YardWork], store: Store, *, now: datetime) -> list[PublishedEvent]:
+def published(
+    found: Sequence[YardWork], configuration: Configuration, store: Store, *, now: datetime
+) -> list[PublishedEvent]:
     """What the calendar says of these yards and of no other, by day; it is kept as `calendar`
     keeps it."""
     names = {work.yard.name for work in found}
-    revise = _revision(found, now)
+    revise = _revision(found, configuration, now)
     return store.publish(
         None, lambda origin, before: revise(origin, [one for one in before if one.yard in names])
     )
 
 
 def _revision(
-    found: Sequence[YardWork], now: datetime
+    found: Sequence[YardWork], configuration: Configuration, now: datetime
 ) -> Callable[[bytes, list[PublishedEvent]], list[PublishedEvent]]:
     from windowcast.notice import calendar as ical
+
+    others = _other_languages(configuration)
 
     def revise(origin: bytes, before: list[PublishedEvent]) -> list[PublishedEvent]:
         events = ical.revise(
@@ -328,16 +333,30 @@ def _revision(
             now=now,
             today=min(work.today for work in found),
             unknown={work.yard.name for work in found if not work.known},
+            others=others,
         )
         return [PublishedEvent(*one) for one in events]
 
     return revise
 
 
+def _other_languages(configuration: Configuration) -> dict[str, Lookup]:
+    """Those that somebody reads besides that of the configuration, by their tags."""
+    if configuration.mail is None:
+        return {}
+    found = {}
+    for name in sorted(set(configuration.mail.languages.values())):
+        lookup = configuration.lookups.get(name, english)
+        if lookup is not configuration.lookup:
+            with spoken(lookup):
+                found[tag()] = lookup
+    return found
+
+
 def calendar_file(
     events: Sequence[PublishedEvent], configuration: Configuration, *, now: datetime
 ) -> bytes:
-    """The iCalendar file of these events."""
+    """The iCalendar file of these events, in the language spoken now."""
     from windowcast import __version__
     from windowcast.notice import calendar as ical
 
@@ -347,4 +366,5 @@ def calendar_file(
         organizer=ical.NOBODY if mail is None else ical.address(mail.sender),
         version=__version__,
         now=now,
+        language="" if current() is configuration.lookup else tag(),
     )

@@ -306,7 +306,12 @@ def test_the_price_of_each_min_chance_is_told_on_request(journey):
     done = journey.windowcast("season", "Creek Bend", "--min-chances", *asked)
     found = document(journey, "--min-chances", *asked)
 
-    assert (done.returncode, done.stderr) == (0, "")
+    assert done.returncode == 0
+    assert [line.partition(":")[0] for line in done.stderr.splitlines()] == [
+        "two-strips, 1 of 2 regimens",
+        "one-strip-swap, 2 of 2 regimens",
+    ]
+    assert "simulating and judging the forecasts of 30 past season(s)" in done.stderr
     assert max(map(len, done.stdout.splitlines())) <= 78
     text = " ".join(done.stdout.split())
     assert "The forecasts behind these tables are simulated" in text

@@ -461,6 +461,7 @@ def yard_page(
             late=None,
             next_at=configuration.morning.at,
             invented=configuration.weather.provider == "sample",
+            spare_percent=configuration.work.spare_percent,
         ),
         configuration.units,
         {yard.name: others},

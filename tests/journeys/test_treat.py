@@ -56,7 +56,7 @@ def listed(journey):
 def test_a_treatment_through_to_its_record(journey):
     told = in_creek_bend(journey, 20, "one-strip-swap", "--lot", "B7", "--operator", "A. Keeper")
     said = " ".join(told.stdout.split())
-    assert "take out the old strip, put in 1 fresh strip a colony; bring 24" in said
+    assert "put in 1 fresh strip a colony; bring 26 (24 and 2 spare) for 24 colonies" in said
     assert "Formic acid burns skin" in said and "The label and local law decide" in said
     assert "screened floor closed" in said
     assert max(map(len, told.stdout.splitlines())) <= 78

@@ -95,6 +95,19 @@ def events(journey: Journey) -> dict[str, vobject.base.Component]:
     }
 
 
+def test_the_notice_names_the_strips_that_the_visits_name(journey):
+    """24 colonies get 2 strips each: 48, and with a fifth to spare 57.6, so 58."""
+    journey.write("windowcast.toml", SAMPLE + quiet(journey.today) + "[work]\nspare_percent = 20\n")
+
+    notice = " ".join(journey.windowcast("morning", "--print").stdout.split())
+    visits = " ".join(journey.windowcast("visits").stdout.split())
+    begun = journey.windowcast("treat", "start", "Creek Bend", "formic-strips", "one-strip-swap")
+
+    assert "bring 58 (48 and 10 spare) for 24 colonies" in notice
+    assert "bring 58 strips (48 and 10 spare)" in visits
+    assert "bring 29 (24 and 5 spare) for 24 colonies" in " ".join(begun.stdout.split())
+
+
 def test_a_treatment_in_hand_brings_its_swap_and_all_that_follows(journey):
     begin(journey, "one-strip-swap", 9)
 

@@ -117,7 +117,10 @@ def start(
     if as_json:
         _show(done, place, now)
         return
-    tell(course_lines.begun_lines(done.number, done.course, place, done.remarks))
+    spare = configuration.work.spare_percent
+    tell(
+        course_lines.begun_lines(done.number, done.course, place, done.remarks, spare_percent=spare)
+    )
 
 
 @treat.command()
@@ -156,7 +159,7 @@ def swap(
             details=details,
             now=now,
         )
-    _visited("Swap", done, place, now, as_json=as_json)
+    _visited("Swap", done, configuration, place, now, as_json=as_json)
 
 
 @treat.command()
@@ -196,7 +199,7 @@ def remove(
             details=details,
             now=now,
         )
-    _visited("Removal", done, place, now, as_json=as_json)
+    _visited("Removal", done, configuration, place, now, as_json=as_json)
 
 
 @treat.command()
@@ -345,14 +348,29 @@ def _at(
     return configuration, asking.find_yard(configuration, name), clock.now()
 
 
-def _visited(what: str, done: Done, place: Yard, now: datetime, *, as_json: bool) -> None:
+def _visited(
+    what: str,
+    done: Done,
+    configuration: Configuration,
+    place: Yard,
+    now: datetime,
+    *,
+    as_json: bool,
+) -> None:
     from windowcast.notice import course_lines
 
     if as_json:
         _show(done, place, now)
         return
-    lines = course_lines.visited_lines(what, done.number, done.course, done.remarks)
-    tell(lines)
+    tell(
+        course_lines.visited_lines(
+            what,
+            done.number,
+            done.course,
+            done.remarks,
+            spare_percent=configuration.work.spare_percent,
+        )
+    )
 
 
 def _show(done: Done, place: Yard, now: datetime) -> None:

@@ -239,6 +239,14 @@ def could_not() -> str:
     return tr("could not be worked out; the log says why")
 
 
+def remedy() -> str:
+    """What brings a forecast to a yard that has none."""
+    return tr(
+        "A morning fetches the forecasts: the service at its hour, windowcast morning --print at"
+        " once."
+    )
+
+
 def _remarks(work: YardWork) -> tuple[str, ...]:
     return (*visiting.remarks([work]), *visiting.troubles([work]))
 
@@ -355,6 +363,9 @@ def overview(
         invented=configuration.weather.provider == "sample",
         find=find,
         sources=sources_of(looks),
+        remedy=remedy()
+        if any(look.row.rank is Rank.UNKNOWN and look.row.what != could_not() for look in looks)
+        else "",
     )
 
 
@@ -510,6 +521,7 @@ def yard_page(
         law=said.law,
         sources=said.sources,
         invented=bool(said.invented),
+        remedy=remedy() if answer.main.status is Status.UNKNOWN else "",
     )
 
 

@@ -225,8 +225,11 @@ def remarks(found: Sequence[YardWork]) -> list[str]:
 def troubles(found: Sequence[YardWork]) -> list[str]:
     """Of which yards the forecast says nothing, so that no start of theirs is planned."""
     return [
-        f"{work.yard.name}: {_why_unknown(work.answer)};"
-        " no start is planned there (windowcast morning --print fetches one)"
+        tr(
+            "{yard}: {why}; no start is planned there (windowcast morning --print fetches one)",
+            yard=work.yard.name,
+            why=_why_unknown(work.answer),
+        )
         for work in found
         if not work.known
     ]
@@ -234,10 +237,10 @@ def troubles(found: Sequence[YardWork]) -> list[str]:
 
 def _why_unknown(answer: YardAnswer | None) -> str:
     if answer is None:
-        return "no forecast is stored"
+        return tr("no forecast is stored")
     if answer.forecast.stale:
-        return "only a stale forecast is stored"
-    return "the forecast is too short"
+        return tr("only a stale forecast is stored")
+    return tr("the forecast is too short")
 
 
 def text(

@@ -17,6 +17,7 @@ from windowcast.commands.shared import (
     tell,
 )
 from windowcast.errors import UsageError
+from windowcast.language import english, spoken
 
 
 @click.command()
@@ -101,7 +102,8 @@ def visits(
         click.echo(visit_lines.csv_text(days), nl=False)
     else:
         tell(visiting.text(found, configuration, begins, ends))
-    troubles = visiting.troubles(found)
+    with spoken(english):
+        troubles = visiting.troubles(found)
     for trouble in troubles:
         say(trouble)
     if troubles and not order:

@@ -86,6 +86,7 @@ class Overview(NamedTuple):
     find:      only yards whose name holds this; "": all
     found:     how many these are
     sources:   what the answers rest on
+    remedy:    for the yards without a usable forecast; "": there are none
     """
 
     date: str
@@ -99,6 +100,7 @@ class Overview(NamedTuple):
     found: int
     yards: int
     sources: tuple[str, ...]
+    remedy: str = ""
 
 
 class Fact(NamedTuple):
@@ -264,6 +266,7 @@ class YardPage(NamedTuple):
     visits:    of the next days
     counts:    of mites, the newest first; `rounds` what they come to
     told:      what was said to whom, the newest first
+    remedy:    where there is no usable forecast, what brings one; "": there is one
     """
 
     name: str
@@ -286,6 +289,7 @@ class YardPage(NamedTuple):
     law: str
     sources: tuple[str, ...]
     invented: bool
+    remedy: str = ""
 
 
 class SeasonHalf(NamedTuple):
@@ -377,6 +381,7 @@ def overview(
     invented: bool,
     find: str,
     sources: Sequence[str],
+    remedy: str = "",
 ) -> Overview:
     """All yards sorted by what needs doing today, cut into pages; `page` from 1, the nearest that
     there is."""
@@ -398,6 +403,7 @@ def overview(
         found=len(found),
         yards=len(every),
         sources=tuple(sources),
+        remedy=remedy,
     )
 
 

@@ -223,7 +223,7 @@ def note(
     with asking.open_store(configuration) as store:
         day = day_of(on, "--on", today_at(place, now))
         number = doing.note(store, place, text, day=day, now=now)
-    click.echo(tr("note {number} of {yard} is kept", number=number, yard=place.name))
+    tell([tr("note {number} of {yard} is kept", number=number, yard=place.name)])
 
 
 @treat.command(name="list")
@@ -300,13 +300,15 @@ def correct(
             changes={name: value for name, value in changes.items() if value is not None},
             now=now,
         )
-    click.echo(
-        tr(
-            "entry {number} of {yard} is corrected by entry {new}",
-            number=number,
-            yard=entry.yard,
-            new=entry.id,
-        )
+    tell(
+        [
+            tr(
+                "entry {number} of {yard} is corrected by entry {new}",
+                number=number,
+                yard=entry.yard,
+                new=entry.id,
+            )
+        ]
     )
 
 
@@ -323,19 +325,22 @@ def void(ctx: click.Context, number: int, why: str, config_folder: str | None) -
     from windowcast import answer as asking
     from windowcast import entering
     from windowcast.edges import clock
+    from windowcast.notice import words
+    from windowcast.notice.plain import wrapped
 
     configuration = configuration_of(ctx, config_folder)
     kinds = ("start", "swap", "remove", "note", "brood", "queens")
     with asking.open_store(configuration) as store:
         old = entering.void(store, number, why, now=clock.now(), kinds=kinds)
-    click.echo(
-        tr(
-            "entry {number} of {yard} no longer counts ({kind})",
-            number=number,
-            yard=old.yard,
-            kind=tr(entering.NAMES[old.kind]),
-        )
+    text = tr(
+        "Entry {number} of {yard} is void: {kind}, {day}. It no longer counts, and stays on record"
+        " with the reason.",
+        number=number,
+        yard=old.yard,
+        kind=tr(entering.NAMES[old.kind]),
+        day=words.day_with_year(old.day),
     )
+    tell([wrapped(text)])
 
 
 def _at(
@@ -428,25 +433,29 @@ def found(
                 store, place, capped=brood == "capped", colonies=colonies, day=day, now=now
             )
             values = {"number": number, "yard": place.name, "date": day}
-            click.echo(
-                tr("entry {number}: {yard}, capped brood on {date}", **values)
-                if brood == "capped"
-                else tr("entry {number}: {yard}, no capped brood on {date}", **values)
+            tell(
+                [
+                    tr("entry {number}: {yard}, capped brood on {date}", **values)
+                    if brood == "capped"
+                    else tr("entry {number}: {yard}, no capped brood on {date}", **values)
+                ]
             )
         if queens_checked is not None and queens_missing is not None:
             number = doing.seen_queens(
                 store, place, checked=queens_checked, missing=queens_missing, day=day, now=now
             )
-            click.echo(
-                trn(
-                    "entry {number}: {yard}, {missing} of {count} colonies without a queen on"
-                    " {date}",
-                    "entry {number}: {yard}, {missing} of {count} colonies without a queen on"
-                    " {date}",
-                    queens_checked,
-                    number=number,
-                    yard=place.name,
-                    missing=queens_missing,
-                    date=day,
-                )
+            tell(
+                [
+                    trn(
+                        "entry {number}: {yard}, {missing} of {count} colonies without a queen on"
+                        " {date}",
+                        "entry {number}: {yard}, {missing} of {count} colonies without a queen on"
+                        " {date}",
+                        queens_checked,
+                        number=number,
+                        yard=place.name,
+                        missing=queens_missing,
+                        date=day,
+                    )
+                ]
             )

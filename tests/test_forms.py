@@ -273,7 +273,7 @@ def test_a_board_is_judged_by_its_fall_and_the_next_one_lies_as_long(desk):
     shown = forms.kept(desk, found.entry, found)
     assert shown is not None
 
-    assert shown.means[0].startswith("10.0 mites a day, ")
+    assert shown.means[0].startswith("10.0 mites a day: ")
     assert forms.next_count(shown.entry) == {
         "day": "2026-08-20", "method": "board", "days": "3",
     }  # fmt: skip

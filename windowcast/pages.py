@@ -299,7 +299,7 @@ def _free_row(base: Row, found: Whole, soon: Sequence[Job], more: tuple[str, ...
         _task_words(job) for job in one.jobs if job.kind is Kind.COUNT and job.on <= today
     )
     by = {
-        State.NOW: (tr("Due now: over the threshold"),),
+        State.NOW: (tr("Due now: the threshold is reached"),),
         State.OVERDUE: (tr("Overdue: the last day to start is behind"),),
         State.DONE: (tr("Treated this season"),),
     }.get(due.state, ())

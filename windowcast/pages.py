@@ -412,13 +412,19 @@ def _day(one: WorkDay, *, alone: bool = False) -> DayTasks:
     yards = list(dict.fromkeys(job.yard for job in one.jobs))
     day, minutes, worn = words.day(one.day), round(one.minutes), gear(one.jobs)
     return DayTasks(
-        title=tr("{day}: {minutes} minutes without the drive", day=day, minutes=minutes)
+        title=trn(
+            "{day}: {count} minute without the drive",
+            "{day}: {count} minutes without the drive",
+            minutes,
+            day=day,
+        )
         if alone
-        else tr(
-            "{day}: {yards}, {minutes} minutes without the drive",
+        else trn(
+            "{day}: {yards}, {count} minute without the drive",
+            "{day}: {yards}, {count} minutes without the drive",
+            minutes,
             day=day,
             yards=page_views.count_of(len(yards)),
-            minutes=minutes,
         ),
         load=tuple(
             tr("{amount}: {what}", amount=amount, what=words.treatment_plural(treatment))

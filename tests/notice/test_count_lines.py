@@ -47,3 +47,19 @@ def test_nor_is_what_fell_on_a_board(per_day, said):
     fall = count_lines.Fall(per_day=per_day, limit=10.0, population=None, percent=None)
 
     assert count_lines.fall_against(fall, "Nov") == said
+
+
+@pytest.mark.parametrize(
+    ("found", "days", "said"),
+    [
+        (1, 1, "board: 1 mite in a day, 1.0 a day"),
+        (30, 3, "board: 30 mites in 3 days, 10.0 a day"),
+        (3, 1.5, "board: 3 mites in 1.5 days, 2.0 a day"),
+    ],
+)
+def test_one_mite_and_one_day_are_singular(found, days, said):
+    body = {"method": "board", "mites": found, "days": days}
+
+    assert count_lines.sentence(
+        Entry(1, "Creek Bend", "count", DAY, datetime.now(UTC), body)
+    ).endswith(said)

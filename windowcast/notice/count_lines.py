@@ -88,12 +88,14 @@ def sentence(entry: Entry) -> str:
     else:
         head = tr("{day}: {method}", **values)
     if body["method"] == "board":
-        return trn(
-            "{sample}: {count} mite in {days} days, {fall} a day",
-            "{sample}: {count} mites in {days} days, {fall} a day",
-            body["mites"],
+        found = trn("{count} mite", "{count} mites", body["mites"])
+        return tr(
+            "{sample}: {mites} {in_days}, {fall} a day",
             sample=head,
-            days=words.general(body["days"]),
+            mites=found,
+            in_days=tr("in a day")
+            if body["days"] == 1
+            else tr("in {number} days", number=words.general(body["days"])),
             fall=words.decimal(body["mites"] / body["days"], 1),
         )
     low, high = interval(body["method"], body["mites"], body["bees"])

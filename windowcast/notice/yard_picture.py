@@ -96,7 +96,7 @@ def _in_words(picture: YardPicture) -> str:
         return tr("In danger {day}", day=words.day(picture.danger_day))
     days = 0 if picture.regimen is None else picture.regimen.exposure_days
     if picture.days_left == 0:
-        return tr("In, all {days} days are over", days=days)
+        return trn("In, its day is over", "In, all {count} days are over", days)
     return trn(
         "In: day {number} of {days}, {count} left",
         "In: day {number} of {days}, {count} left",

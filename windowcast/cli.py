@@ -26,6 +26,7 @@ from windowcast.commands.shared import (
     names_of,
     picture_kind,
     say,
+    say_written,
     show,
     speak,
     tell,
@@ -388,6 +389,7 @@ def yard(
                 configuration, store, place, now, weather=weather, answer=answer, stands=stands
             )
             drawing.write(shown, picture, kind, width)
+            say_written(picture)
     if as_json:
         from windowcast.notice.document import document
 

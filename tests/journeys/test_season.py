@@ -266,6 +266,7 @@ def test_a_picture_is_written_beside_the_answer_in_either_kind(journey):
     found = document(journey, "--picture", str(svg))
 
     assert (done.returncode, done.stdout) == (0, without.stdout)
+    assert done.stderr == f"{png}: written\n"
     assert png.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
     shown = " ".join(ElementTree.fromstring(svg.read_bytes()).itertext())
     assert "INVENTED WEATHER" in shown

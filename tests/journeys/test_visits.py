@@ -306,6 +306,7 @@ def test_the_calendar_follows_the_plan(journey):
     def publish() -> dict[str, vobject.base.Component]:
         done = journey.windowcast("visits", "--ics", str(journey.folder / "visits.ics"))
         assert done.returncode == 0, done.stderr
+        assert f"{journey.folder / 'visits.ics'}: written" in done.stderr.splitlines()
         return events(journey)
 
     planned, again = publish(), publish()

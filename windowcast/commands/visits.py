@@ -13,6 +13,7 @@ from windowcast.commands.shared import (
     configuration_of,
     names_of,
     say,
+    say_written,
     show,
     tell,
 )
@@ -86,6 +87,7 @@ def visits(
         if ics is not None:
             made = visiting.calendar(found, configuration, store, now=now, alone=alone)
             picture_file.write(ics, made, "--ics")
+            say_written(ics)
     if order:
         needs = visiting.needs(found, configuration, seams=seams)
         today = min(work.today for work in found)

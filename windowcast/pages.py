@@ -282,7 +282,7 @@ def row_of(found: Whole) -> Row:
         why = reason.unknown_because(main, answer.forecast)
         more = (*((base.what,) if others.heading else ()), *next_one)
         return base._replace(rank=Rank.UNKNOWN, what=why, more=more)
-    if one.course is not None:
+    if one.course is not None or one.resting is not None:
         rank = Rank.SOON if soon else Rank.REST
         return base._replace(
             rank=rank, more=(*next_one, *new), day=ahead[0].on if ahead else date.max

@@ -48,7 +48,7 @@ def answer_lines(answer: YardAnswer, units: str, beside: Beside = NOTHING) -> li
         for one in answer.treatments:
             lines += ["", *_treatment_lines(one, answer, units)]
     else:
-        lines += ["", wrapped(tr("No start is named while a treatment is in."))]
+        lines += ["", wrapped(beside.why or tr("No start is named while a treatment is in."))]
     sources = [wrapped(line) for line in (source_line(answer), licence_line(answer)) if line]
     return lines + (["", *sources] if sources else [])
 

@@ -244,7 +244,11 @@ def subject_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside] | Non
         return at_yard(quiet[0], others[quiet[0].yard.name].heading)
     if quiet:
         texts.append(
-            trn("{count} yard with a treatment in", "{count} yards with a treatment in", len(quiet))
+            trn(
+                "{count} yard with a treatment in or just over",
+                "{count} yards with a treatment in or just over",
+                len(quiet),
+            )
         )
     return "; ".join(texts)
 

@@ -76,6 +76,8 @@ def headline(picture: YardPicture) -> str:
         return _in_words(picture)
     if picture.status is Status.UNKNOWN or not picture.known:
         return tr("Not known: old forecast") if picture.stale else tr("Not known: no forecast")
+    if picture.resting is not None:
+        return tr("No start before {day}", day=words.day(picture.resting))
     if picture.start is None:
         return tr("No start in sight")
     if picture.status is Status.BLOCKED:

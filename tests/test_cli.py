@@ -43,6 +43,13 @@ def test_what_init_writes_is_ready(tmp_path):
     done = journey.windowcast("check")
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout.startswith("ready: 4 yards, 5 treatments, weather from open-meteo, notices")
+    # A sample yard is known by its name and its place.
+    note = " are the invented sample yards; put your own into yards.toml"
+    assert note in " ".join(done.stdout.split())
+    text = (journey.folder / "yards.toml").read_text("utf-8")
+    journey.write("yards.toml", text.replace("latitude = 4", "latitude = 3"))
+    done = journey.windowcast("check")
+    assert (done.returncode, "invented" in done.stdout) == (0, False)
 
 
 def test_the_sample_morning_shows_every_kind_of_answer_and_both_regimens(tmp_path):

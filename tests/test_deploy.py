@@ -104,6 +104,18 @@ def test_the_service_tells_the_manager_and_is_watched():
     assert f'"$CREDENTIALS_DIRECTORY/{credential.partition(":")[0]}"' in README
 
 
+@pytest.mark.parametrize(
+    "path", [one for one in UNITS if "LoadCredential" in unit(one).get("Service", {})], ids=named
+)
+def test_what_to_take_out_without_mail_is_the_credential_and_nothing_beside_it(path):
+    blocks = path.read_text("utf-8").split("\n\n")
+    (text,) = (one for one in blocks if "LoadCredential=smtp" in one)
+    comment, _, after = text.partition("LoadCredential=smtp-password:")
+
+    assert re.search(r"no \[mail\].*take out the one line\n# LoadCredential=", comment, re.DOTALL)
+    assert "\n" not in after
+
+
 def test_the_timer_starts_its_unit_and_makes_up_for_what_was_slept_through():
     timer = unit(DEPLOY / "windowcast-morning.timer")
 

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
+from fractions import Fraction
 
 import pytest
 
 from support.journey import TREATMENTS, yard_table
-from windowcast import doing, forms
+from windowcast import doing, form_kinds, forms
 from windowcast.answer import YardWeather, find_treatment
 from windowcast.edges import config
 from windowcast.edges.store import SentForm, open_store
 from windowcast.errors import UsageError
 from windowcast.form_kinds import KINDS, Desk
+from windowcast.trade.treatment import Band, Dose, Phase, Regimen
 
 NOW = datetime(2026, 8, 20, 13, 0, tzinfo=UTC)
 NOTHING = YardWeather(
@@ -271,7 +273,7 @@ def test_a_board_is_judged_by_its_fall_and_the_next_one_lies_as_long(desk):
     shown = forms.kept(desk, found.entry, found)
     assert shown is not None
 
-    assert shown.means[0].startswith("10.0 mites a day, ")
+    assert shown.means[0].startswith("10.0 mites a day: ")
     assert forms.next_count(shown.entry) == {
         "day": "2026-08-20", "method": "board", "days": "3",
     }  # fmt: skip
@@ -296,3 +298,33 @@ def test_colonies_are_offered_in_their_own_yard_alone(configuration, desk):
     ]
 
     assert offered == [("hive 7",), ()]
+
+
+def test_a_way_says_what_it_asks_of_the_weather_and_of_which_days(desk):
+    """As config/treatments.toml has it: amitraz strips have a bound on their first day alone."""
+    (way,) = (one for one in forms.blank(desk, "start").fields if one.name == "way")
+
+    hints = {choice.value: choice.hint for choice in way.choices}
+
+    assert hints["amitraz-strips/six-weeks"] == (
+        "42 days; on the first day its high at or above 10.0 °C, otherwise in any weather"
+    )
+    assert hints["formic-strips/two-strips"] == "14 days, daily highs within 10.0–29.5 °C"
+
+
+def test_a_way_with_days_of_its_own_names_them_and_the_rest():
+    regimen = Regimen(
+        "swap",
+        20,
+        (Dose(0, strips=1), Dose(10, strips=1)),
+        Band(Fraction(10), Fraction("29.5")),
+        phases=(
+            Phase(0, 2, Band(Fraction(10), Fraction(27))),
+            Phase(10, 12, Band(Fraction(10), Fraction(28))),
+        ),
+    )
+
+    assert form_kinds._way_hint(regimen, "C") == (
+        "20 days; on the first 3 days daily highs within 10.0–27.0 °C, from day 10 to 12 after the"
+        " start daily highs within 10.0–28.0 °C, otherwise daily highs within 10.0–29.5 °C"
+    )

@@ -18,6 +18,7 @@ from windowcast.edges import config, shipped
 from windowcast.edges.settings import WebSettings
 from windowcast.edges.store import Decision, ObservedHigh, SaidOf, Told
 from windowcast.errors import StoreError
+from windowcast.language import spoken
 from windowcast.notice import page
 from windowcast.notice.page_views import Rank
 from windowcast.past_pages import Records
@@ -321,3 +322,23 @@ def test_every_page_can_be_shown_before_anything_is_known(configuration, store):
     assert [group.rank for group in views["overview"].groups] == [Rank.UNKNOWN]
     assert "There is no forecast for this yard" in texts["yard"].replace("\N{NO-BREAK SPACE}", " ")
     assert "windowcast season" in texts["season"]
+    for name in ("overview", "yard", "visits"):
+        assert "windowcast morning --print" in texts[name].replace("\N{NO-BREAK SPACE}", " "), name
+
+
+def test_why_nothing_is_known_is_said_in_the_language_of_the_page(tmp_path):
+    list(shipped.write_examples(tmp_path, sample=False))
+    file = tmp_path / "windowcast.toml"
+    file.write_text(file.read_text("utf-8").replace('language = "en"', 'language = "de"'), "utf-8")
+    german = config.load(tmp_path, os.environ, secrets=())
+    with open_store(german) as opened, spoken(german.lookup):
+        looks, _ = pages.Looks(german).take(opened, NOW)
+        views = (
+            ("visits", pages.visits(german, looks, pending=0, now=NOW)),
+            ("overview", pages.overview(german, looks, pending=0, now=NOW)),
+        )
+        texts = [page.render(name, page.Links(live=True), view=view) for name, view in views]
+
+    for text in texts:
+        assert "windowcast morning --print" in text.replace("\N{NO-BREAK SPACE}", " ")
+        assert "no forecast" not in text and "fetches" not in text

@@ -22,8 +22,8 @@ SENT_STILL = timedelta(days=1)
 
 
 def make(configuration: Configuration, path: Path, *, now: datetime) -> backup_file.Contents:
-    """Write a backup: a copy of the database, consistent whoever writes meanwhile, and the three
-    files of the configuration, which hold no secrets.
+    """Write a backup: a copy of the database, consistent whoever writes meanwhile, and the files of
+    the configuration with languages of its own, which hold no secrets.
 
     Raises StoreError where the database is missing or damaged, UsageError where the file exists or
     cannot be written.
@@ -44,11 +44,7 @@ def make(configuration: Configuration, path: Path, *, now: datetime) -> backup_f
             return backup_file.write(
                 path,
                 database=copy,
-                configuration={
-                    name: (configuration.folder / name).read_bytes()
-                    for name in (*config.FILES, *backup_file.MAY_BE_THERE)
-                    if name in config.FILES or (configuration.folder / name).exists()
-                },
+                configuration=backup_file.kept_of(configuration.folder),
                 about={
                     "made_at": now.astimezone(UTC).isoformat(timespec="seconds"),
                     "program": __version__,
@@ -122,7 +118,8 @@ def _file_of(url: str, folder: Path) -> Path:
     if found is None:
         raise UsageError(
             f"the store is a PostgreSQL database ({url}): copy it with pg_dump and put it back with"
-            " pg_restore; the three files of the configuration can be copied as they are"
+            " pg_restore; the files of the configuration, with its folder of languages, can be"
+            " copied as they are"
         )
     return found
 
@@ -199,6 +196,9 @@ def _keep_aside(target: Path, aside: str) -> None:
 
 def _put_file(file: Path, text: bytes, aside: str) -> list[str]:
     existed = file.exists()
+    if not file.parent.exists():
+        file.parent.mkdir(mode=0o700)
+        _own(file.parent, file.parent.parent)
     descriptor, name = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.")
     try:
         with os.fdopen(descriptor, "wb") as opened:

@@ -27,13 +27,16 @@ from windowcast.commands.shared import (
     names_of,
     picture_kind,
     say,
+    say_written,
     show,
     speak,
     tell,
 )
 from windowcast.errors import ConfigError, MailError, UsageError, WindowcastError
+from windowcast.language import tr, trn
 
 if TYPE_CHECKING:
+    from windowcast.edges.openmeteo import Reached
     from windowcast.edges.settings import Configuration
 
 LAZY = {
@@ -55,6 +58,7 @@ LAZY = {
 }
 """Commands that stand in a module of `windowcast.commands`, imported when asked for."""
 SENDS = ("morning", "serve")
+PICTURES = "pip install 'windowcast[picture]'"
 
 
 THE_JOB = ("weather", "mail", "push", "health")
@@ -174,8 +178,10 @@ def check(
 
         ctx.exit(show_budget(configuration_of(ctx, config_folder), as_json=as_json))
     from windowcast import health
-    from windowcast.edges import config_crews, store
+    from windowcast.edges import config_crews, shipped, store
     from windowcast.edges.config_values import is_loopback
+    from windowcast.notice import words
+    from windowcast.notice.plain import wrapped
 
     configuration = configuration_of(ctx, config_folder, secrets=None)
     crews = config_crews.of(configuration)
@@ -185,7 +191,7 @@ def check(
         configuration.store_url, configuration.folder, password=configuration.store_password
     )
     if answers:
-        click.echo(f"store: {answers}")
+        click.echo(tr("store: {answer}", answer=answers))
     if reach:
         weather_reached, mail_reached = _reach(configuration)
         if not (weather_reached and mail_reached):
@@ -198,7 +204,8 @@ def check(
         from windowcast import letters
 
         if not letters.can_draw():
-            click.echo("mail: without pictures; for them run: pip install 'windowcast[picture]'")
+            text = tr("mail: without pictures; for them run: {command}", command=PICTURES)
+            click.echo(text)
     web = configuration.web
     if web.token and not (is_loopback(web.listen[0]) or web.public_url.startswith("https://")):
         say(
@@ -206,13 +213,37 @@ def check(
             " on the way; put a proxy with https before it, and name it in public_url"
         )
     yards, treatments = configuration.yards, configuration.treatments
-    where = "printed" if configuration.mail is None else "mailed"
-    click.echo(
-        f"ready: {len(yards)} yard{'' if len(yards) == 1 else 's'},"
-        f" {len(treatments)} treatment{'' if len(treatments) == 1 else 's'},"
-        f" weather from {configuration.weather.provider}, notices {where}"
-        f" at {configuration.morning.at:%H:%M}"
+    values = {
+        "yards": trn("{count} yard", "{count} yards", len(yards)),
+        "treatments": trn("{count} treatment", "{count} treatments", len(treatments)),
+        "provider": configuration.weather.provider,
+        "time": words.clock(configuration.morning.at),
+    }
+    tell(
+        [
+            tr(
+                "ready: {yards}, {treatments}, weather from {provider}, notices printed at {time}",
+                **values,
+            )
+            if configuration.mail is None
+            else tr(
+                "ready: {yards}, {treatments}, weather from {provider}, notices mailed at {time}",
+                **values,
+            )
+        ]
     )
+    examples = shipped.example_yards()
+    invented = [
+        one.name for one in yards if examples.get(one.name) == (one.latitude, one.longitude)
+    ]
+    if invented:
+        text = trn(
+            "note: {names} is one of the invented sample yards; put your own into yards.toml",
+            "note: {names} are the invented sample yards; put your own into yards.toml",
+            len(invented),
+            names=words.listed(invented),
+        )
+        tell([wrapped(text)])
 
 
 def _reach(configuration: Configuration) -> tuple[bool, bool]:
@@ -222,16 +253,33 @@ def _reach(configuration: Configuration) -> tuple[bool, bool]:
     weather_reached = mail_reached = True
     if configuration.weather.provider == "open-meteo":
         for one in openmeteo.reach(configuration.yards[0], configuration.weather, say=say):
-            click.echo(f"{one.what}: {one.text}")
+            click.echo(tr("{what}: {answer}", what=one.what, answer=_reached(one)))
             weather_reached = weather_reached and one.reached
     if configuration.mail is not None:
         try:
             with mail.Sender(configuration.mail) as sender:
-                click.echo(f"mail: {sender.check()}")
+                click.echo(tr("mail: {answer}", answer=sender.check()))
         except MailError as error:
-            click.echo(f"mail: {error}")
+            click.echo(tr("mail: {answer}", answer=error))
             mail_reached = False
     return weather_reached, mail_reached
+
+
+def _reached(one: Reached) -> str:
+    """What a weather server answered."""
+    from windowcast.notice import words
+
+    if one.last_day is None:
+        return one.text
+    last = words.day(one.last_day)
+    if one.members:
+        return tr(
+            "ok, {days} of {members}, to {day}",
+            days=words.days(one.days),
+            members=trn("{count} member", "{count} members", one.members),
+            day=last,
+        )
+    return tr("ok, {days}, to {day}", days=words.days(one.days), day=last)
 
 
 @main.command()
@@ -392,6 +440,7 @@ def yard(
                 configuration, store, place, now, weather=weather, answer=answer, stands=stands
             )
             drawing.write(shown, picture, kind, width)
+            say_written(picture)
     if as_json:
         from windowcast.notice.document import document
 

@@ -15,7 +15,7 @@ from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import corrected, day_of, number, today_at, whole
 from windowcast.errors import UsageError
-from windowcast.language import tr
+from windowcast.language import tr, trn
 from windowcast.trade.course import courses
 from windowcast.trade.journal import Entry, in_force
 from windowcast.trade.mites import (
@@ -212,7 +212,13 @@ def doubts(count: Count, today: date) -> list[str]:
     """What is odd about a count and may be true all the same."""
     found = []
     if count.method != "board" and count.bees is not None and count.bees < USUAL_BEES:
-        found.append(tr("{bees} bees say little: 300 are usual", bees=count.bees))
+        found.append(
+            trn(
+                "{count} bee says little: 300 are usual",
+                "{count} bees say little: 300 are usual",
+                count.bees,
+            )
+        )
     if (today - count.day).days > OLD_DAYS:
         found.append(
             tr("{day} is more than a year ago: see whether the year is right", day=count.day)

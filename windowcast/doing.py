@@ -305,12 +305,14 @@ def seen_queens(
     """Keep how many colonies were looked at for a queen, and how many had none; its number."""
     if not 1 <= checked <= yard.colonies or not 0 <= missing <= checked:
         raise UsageError(
-            tr(
-                "{missing} of {checked} without a queen; wanted: looked at 1 to {most} colonies,"
+            trn(
+                "{missing} of {checked} without a queen; wanted: looked at the {count} colony, and"
+                " no more without a queen than were looked at",
+                "{missing} of {checked} without a queen; wanted: looked at 1 to {count} colonies,"
                 " and no more without one than were looked at",
+                yard.colonies,
                 missing=missing,
                 checked=checked,
-                most=yard.colonies,
             ),
             field="missing",
         )

@@ -154,13 +154,20 @@ def corrected(store: Store, number: int, *kinds: str) -> Entry:
     of these kinds."""
     entries = store.journal()
     found = next((one for one in entries if one.id == number), None)
+    named = NAMES[kinds[0]] if len(kinds) == 1 else "entry"
     if found is None:
-        raise UsageError(f"there is no entry {number}; the list shows the numbers")
+        lists = "count list" if kinds == ("count",) else "records --all-entries"
+        raise UsageError(f"there is no {named} {number}; windowcast {lists} shows the numbers")
     later = next((one for one in entries if one.corrects == number), None)
     if later is not None:
+        if later.kind == "void":
+            raise UsageError(
+                f"{named} {number} was voided already, by entry {later.id}: it no longer counts;"
+                " enter anew what should count"
+            )
         raise UsageError(
-            f"entry {number} was {'voided' if later.kind == 'void' else 'corrected'} already, by"
-            f" entry {later.id}; correct that one"
+            f"{named} {number} was corrected already, by entry {later.id}, which counts in its"
+            f" place; name {later.id}"
         )
     if kinds and found.kind not in kinds:
         raise UsageError(

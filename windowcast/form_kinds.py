@@ -251,16 +251,25 @@ def _ways(desk: Desk) -> dict[str, tuple[Treatment, Regimen]]:
 
 
 def _way_hint(regimen: Regimen, units: str) -> str:
-    if regimen.band == Band():
+    """ "42 days; on the first day its high at or above 10.0 °C, otherwise in any weather"."""
+    count, bands = regimen.exposure_days, set(regimen.bands)
+    if bands == {Band()}:
+        return trn("{count} day, in any weather", "{count} days, in any weather", count)
+    if len(bands) == 1:
         return trn(
-            "{count} day, in any weather", "{count} days, in any weather", regimen.exposure_days
+            "{count} day, its high {band}",
+            "{count} days, daily highs {band}",
+            count,
+            band=words.band(regimen.bands[0], units),
         )
-    return trn(
-        "{count} day, its high {band}",
-        "{count} days, daily highs {band}",
-        regimen.exposure_days,
-        band=words.band(regimen.band, units),
-    )
+    told = [words.phase_band(one, units) for one in regimen.phases]
+    if sum(one.last_day - one.first_day + 1 for one in regimen.phases) < count:
+        told.append(
+            tr("otherwise in any weather")
+            if regimen.band == Band()
+            else tr("otherwise daily highs {band}", band=words.band(regimen.band, units))
+        )
+    return tr("{days}; {bands}", days=words.days(count), bands=words.in_a_row(told))
 
 
 def _start_fields(desk: Desk, typed: Typed) -> list[Field]:

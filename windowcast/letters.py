@@ -87,8 +87,7 @@ class Letters:
     ) -> bytes:
         """One recipient's notice, ready to store and send; `plain` is what it says, laid out.
 
-        In the language spoken now, as `said` is, but for the calendar, which is in that of the
-        configuration: its events are kept, and who has them is told of each change.
+        In the language spoken now, as `said` is.
 
         Where a picture, the calendar or the HTML cannot be made, the log says so and the notice
         goes without.
@@ -185,14 +184,15 @@ class Letters:
             known = [self._known(one) for one in self._answers.values()]
             with spoken(self._configuration.lookup):
                 self._events = (
-                    visiting.published(known, self._store, now=self._now) if known else []
+                    visiting.published(known, self._configuration, self._store, now=self._now)
+                    if known
+                    else []
                 )
         names = {part.yard for part in said.parts}
         theirs = [one for one in self._events if one.yard in names]
         if not theirs:
             return ()
-        with spoken(self._configuration.lookup):
-            content = visiting.calendar_file(theirs, self._configuration, now=self._now)
+        content = visiting.calendar_file(theirs, self._configuration, now=self._now)
         return (File("text/calendar", "visits.ics", content, more=(("method", "PUBLISH"),)),)
 
     def _known(self, answer: YardAnswer) -> visiting.Known:

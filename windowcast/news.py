@@ -51,7 +51,7 @@ def fresh(
         today=answer.today,
         cancel_below=rules.cancel_below,
         danger=_danger(one, last),
-        treated=one.course is not None,
+        treated=one.course is not None or one.resting is not None,
     )
     told = answer
     first = beside.first

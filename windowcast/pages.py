@@ -239,6 +239,14 @@ def could_not() -> str:
     return tr("could not be worked out; the log says why")
 
 
+def remedy() -> str:
+    """What brings a forecast to a yard that has none."""
+    return tr(
+        "A morning fetches the forecasts: the service at its hour, windowcast morning --print at"
+        " once."
+    )
+
+
 def _remarks(work: YardWork) -> tuple[str, ...]:
     return (*visiting.remarks([work]), *visiting.troubles([work]))
 
@@ -274,7 +282,7 @@ def row_of(found: Whole) -> Row:
         why = reason.unknown_because(main, answer.forecast)
         more = (*((base.what,) if others.heading else ()), *next_one)
         return base._replace(rank=Rank.UNKNOWN, what=why, more=more)
-    if one.course is not None:
+    if one.course is not None or one.resting is not None:
         rank = Rank.SOON if soon else Rank.REST
         return base._replace(
             rank=rank, more=(*next_one, *new), day=ahead[0].on if ahead else date.max
@@ -291,13 +299,14 @@ def _free_row(base: Row, found: Whole, soon: Sequence[Job], more: tuple[str, ...
         _task_words(job) for job in one.jobs if job.kind is Kind.COUNT and job.on <= today
     )
     by = {
-        State.NOW: (tr("Due now: over the threshold"),),
+        State.NOW: (tr("Due now: the threshold is reached"),),
         State.OVERDUE: (tr("Overdue: the last day to start is behind"),),
         State.DONE: (tr("Treated this season"),),
     }.get(due.state, ())
     if due.state is State.COMING and due.by is not None:
         by = (tr("Start by {day}", day=words.day(due_lines.last_start(due.by, one.timing))),)
-    base = base._replace(more=(*by, *counting, *more), chance=chance)
+    instead = due_lines.instead_in_short(one.timing.instead)
+    base = base._replace(more=(*by, *instead, *counting, *more), chance=chance)
     if due.state is State.DONE:
         return base._replace(rank=Rank.SOON if soon or counting else Rank.REST)
     day = due.by or date.max
@@ -306,8 +315,12 @@ def _free_row(base: Row, found: Whole, soon: Sequence[Job], more: tuple[str, ...
         return base._replace(
             rank=Rank.OPEN, day=day, weight=0.0 if share is None else -float(share.value)
         )
+    if due.lifted:
+        return base._replace(rank=Rank.DUE, day=day)
+    if instead:
+        return base._replace(rank=Rank.CHOOSE, day=day)
     near = named is not None and (named.day - today).days <= SOON_DAYS
-    pressing = due.state in (State.NOW, State.OVERDUE) or (
+    pressing = (
         due.state is State.COMING and due.by is not None and (due.by - today).days <= SOON_DAYS
     )
     if near or pressing or soon or counting:
@@ -350,6 +363,9 @@ def overview(
         invented=configuration.weather.provider == "sample",
         find=find,
         sources=sources_of(looks),
+        remedy=remedy()
+        if any(look.row.rank is Rank.UNKNOWN and look.row.what != could_not() for look in looks)
+        else "",
     )
 
 
@@ -396,13 +412,19 @@ def _day(one: WorkDay, *, alone: bool = False) -> DayTasks:
     yards = list(dict.fromkeys(job.yard for job in one.jobs))
     day, minutes, worn = words.day(one.day), round(one.minutes), gear(one.jobs)
     return DayTasks(
-        title=tr("{day}: {minutes} minutes without the drive", day=day, minutes=minutes)
+        title=trn(
+            "{day}: {count} minute without the drive",
+            "{day}: {count} minutes without the drive",
+            minutes,
+            day=day,
+        )
         if alone
-        else tr(
-            "{day}: {yards}, {minutes} minutes without the drive",
+        else trn(
+            "{day}: {yards}, {count} minute without the drive",
+            "{day}: {yards}, {count} minutes without the drive",
+            minutes,
             day=day,
             yards=page_views.count_of(len(yards)),
-            minutes=minutes,
         ),
         load=tuple(
             tr("{amount}: {what}", amount=amount, what=words.treatment_plural(treatment))
@@ -456,6 +478,7 @@ def yard_page(
             late=None,
             next_at=configuration.morning.at,
             invented=configuration.weather.provider == "sample",
+            spare_percent=configuration.work.spare_percent,
         ),
         configuration.units,
         {yard.name: others},
@@ -504,6 +527,7 @@ def yard_page(
         law=said.law,
         sources=said.sources,
         invented=bool(said.invented),
+        remedy=remedy() if answer.main.status is Status.UNKNOWN else "",
     )
 
 

@@ -59,6 +59,7 @@ def yard_picture(
         past_years=_past_years(configuration, store, yard, now),
         course=stands.course,
         watch=stands.watch,
+        resting=stands.resting,
         jobs=stands.jobs,
         min_chance=configuration.decision.min_chance,
     )

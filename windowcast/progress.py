@@ -1,4 +1,5 @@
-"""How far a long fetch is, told to whoever watches: nobody, unless a person sits at a terminal."""
+"""How far a long fetch or computation is, told to whoever watches: nobody, unless a person sits at
+a terminal."""
 
 from __future__ import annotations
 
@@ -6,7 +7,7 @@ from collections.abc import Callable
 from contextvars import ContextVar
 
 Watcher = Callable[[str, int, int], None]
-"""(what is fetched, how many are done, of how many); at the end all are."""
+"""(what is done, how many are done, of how many); at the end all are."""
 
 _watcher: ContextVar[Watcher | None] = ContextVar("watcher", default=None)
 

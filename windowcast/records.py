@@ -9,6 +9,7 @@ from typing import Any
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import today_at
+from windowcast.language import trn
 from windowcast.record import site
 from windowcast.trade.course import Course, courses
 from windowcast.trade.journal import Entry, in_force, standing_for
@@ -133,7 +134,7 @@ def _amount(course: Course, colonies: int) -> str:
     given = course.regimen.doses[: len(course.dosed)]
     strips = sum(dose.strips or 0 for dose in given) * colonies
     if strips:
-        return f"{strips} strips"
+        return trn("{count} strip", "{count} strips", strips)
     parts = []
     for name, unit in (
         ("ml_per_seam", "ml per seam of bees"),

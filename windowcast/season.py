@@ -80,7 +80,7 @@ def answer_season(
     if min_chances:
         from windowcast.sky.waiting import FEWEST_SEASONS
 
-        waiting = prices_of_waiting(highs, treatment, season)
+        waiting = prices_of_waiting(highs, treatment, season, say=say)
         fewest = min((one.seasons for one in waiting.values()), default=0)
         if fewest < FEWEST_SEASONS:
             raise WeatherUnusable(

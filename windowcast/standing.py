@@ -13,6 +13,7 @@ from windowcast.entering import season_rules, today_at
 from windowcast.language import tr, trn
 from windowcast.notice import course_lines, due_lines, hive_lines, visit_lines, watch_lines, words
 from windowcast.notice.beside import Beside
+from windowcast.notice.plain import labelled
 from windowcast.notice.second_lines import second_document, second_lines
 from windowcast.notice.strength_lines import strength_document, strength_lines
 from windowcast.record import site
@@ -21,14 +22,14 @@ from windowcast.sky.second import Difference
 from windowcast.trade import vapour
 from windowcast.trade.choice import Judged, judged_last
 from windowcast.trade.course import Course, courses, in_hand
-from windowcast.trade.due import Due, of_yard
+from windowcast.trade.due import Due, State, of_yard
 from windowcast.trade.journal import Entry
 from windowcast.trade.mites import rounds
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.vapour import Strength
 from windowcast.trade.visits import Task
 from windowcast.trade.winter import Broodless, Winter, seen_broodless, winter
-from windowcast.trade.work import Job, Kind, Plan, jobs, to_do
+from windowcast.trade.work import Job, Kind, Plan, free_from, jobs, to_do
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Status, TreatmentAnswer, YardAnswer
 from windowcast.window.plan import Timing, timing
@@ -51,6 +52,8 @@ class Standing(NamedTuple):
     all_jobs: these too, and what was done lately
     strength: of the start that is named, by regimen
     second:   where second weather services differ from the first, by their names
+    resting:  the start that the weather names is before this day, on which the count that judges
+              the last treatment can be made: until then none is named; None: nothing waits
     """
 
     course: Course | None
@@ -63,6 +66,7 @@ class Standing(NamedTuple):
     all_jobs: tuple[Job, ...]
     strength: dict[str, Strength]
     second: Mapping[str, tuple[Difference, ...]]
+    resting: date | None = None
 
 
 def standing(
@@ -109,6 +113,8 @@ def standing(
         today=today,
         counts_due=needed.counts_due,
     )
+    free = free_from(entries, today)
+    resting = course is None and free is not None and planned is not None and planned.day < free
     return Standing(
         course=course,
         watch=None
@@ -129,6 +135,7 @@ def standing(
         all_jobs=found,
         strength=_strength(weather, main),
         second=weather.second,
+        resting=free if resting else None,
     )
 
 
@@ -236,6 +243,24 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
             or ((course.treatment.active,) if one.watch.level is Level.URGENT else ()),
             document=document,
         )
+    if one.resting is not None:
+        wait = tr("no next start before {day}", day=words.day(one.resting))
+        why = tr("the count that says whether the last treatment worked comes first")
+        first = seconds + labelled(tr("Wait"), tr("{wait}: {why}", wait=wait, why=why))
+        if one.due.state is State.DONE:
+            first += due_lines.due_lines(one.due, one.timing, today=today)
+        if one.judged is not None:
+            first += due_lines.judged_lines(one.judged)
+        first += due_lines.winter_lines(one.winter, today)
+        first += visits or visit_lines.next_visit_lines(ahead)
+        return Beside(
+            heading=wait,
+            today=_today(one.jobs, today),
+            first=tuple(first),
+            actives=actives,
+            why=tr("No start is named before the last treatment can be judged."),
+            document=document,
+        )
     first = due_lines.due_lines(one.due, one.timing, today=today)
     if one.judged is not None:
         first += due_lines.judged_lines(one.judged)
@@ -271,6 +296,7 @@ def _document(one: Standing, today: date) -> dict[str, Any]:
         else course_lines.course_document(one.course, today)
         | {"watch": watch_lines.watch_document(one.watch)}
     )
+    found["no_start_before"] = None if one.resting is None else one.resting.isoformat()
     found["visits_ahead"] = [visit_lines.job_document(job) for job in one.jobs]
     found["strength"] = strength_document(one.strength)
     found["second_look"] = second_document(one.second)

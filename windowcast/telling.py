@@ -454,6 +454,7 @@ def notice_of(
             late=next((one.late for one in mornings if one.late is not None), None),
             next_at=configuration.morning.at,
             invented=configuration.weather.provider == "sample",
+            spare_percent=configuration.work.spare_percent,
             broken=tuple(one.yard.name for one in broken),
             sheets=_sheets(configuration, store.promised_plan(), recipient, day),
             day=day,

@@ -16,7 +16,7 @@ from windowcast.edges.settings import Configuration
 from windowcast.edges.store import PublishedEvent, Store
 from windowcast.entering import as_seen, season_rules
 from windowcast.errors import UsageError
-from windowcast.language import marked, tr
+from windowcast.language import Lookup, current, english, marked, spoken, tag, tr
 from windowcast.notice import visit_lines, words
 from windowcast.notice.plain import licence_line, source_line, wrapped
 from windowcast.notice.reason import in_short
@@ -234,8 +234,11 @@ def remarks(found: Sequence[YardWork]) -> list[str]:
 def troubles(found: Sequence[YardWork]) -> list[str]:
     """Of which yards the forecast says nothing, so that no start of theirs is planned."""
     return [
-        f"{work.yard.name}: {_why_unknown(work.answer)};"
-        " no start is planned there (windowcast morning --print fetches one)"
+        tr(
+            "{yard}: {why}; no start is planned there (windowcast morning --print fetches one)",
+            yard=work.yard.name,
+            why=_why_unknown(work.answer),
+        )
         for work in found
         if not work.known
     ]
@@ -243,10 +246,10 @@ def troubles(found: Sequence[YardWork]) -> list[str]:
 
 def _why_unknown(answer: YardAnswer | None) -> str:
     if answer is None:
-        return "no forecast is stored"
+        return tr("no forecast is stored")
     if answer.forecast.stale:
-        return "only a stale forecast is stored"
-    return "the forecast is too short"
+        return tr("only a stale forecast is stored")
+    return tr("the forecast is too short")
 
 
 def text(
@@ -311,20 +314,25 @@ def calendar(
             off too
     """
     known = [Known(one.yard.name, one.today, one.jobs, one.known) for one in found]
-    events = store.publish(None if alone is None else [alone.name], _revision(known, now))
+    revise = _revision(known, configuration, now)
+    events = store.publish(None if alone is None else [alone.name], revise)
     return calendar_file(events, configuration, now=now)
 
 
-def published(found: Sequence[Known], store: Store, *, now: datetime) -> list[PublishedEvent]:
+def published(
+    found: Sequence[Known], configuration: Configuration, store: Store, *, now: datetime
+) -> list[PublishedEvent]:
     """What the calendar says of these yards and of no other, by day; it is kept as `calendar`
     keeps it."""
-    return store.publish({one.yard for one in found}, _revision(found, now))
+    return store.publish({one.yard for one in found}, _revision(found, configuration, now))
 
 
 def _revision(
-    found: Sequence[Known], now: datetime
+    found: Sequence[Known], configuration: Configuration, now: datetime
 ) -> Callable[[bytes, list[PublishedEvent]], list[PublishedEvent]]:
     from windowcast.notice import calendar as ical
+
+    others = _other_languages(configuration)
 
     def revise(origin: bytes, before: list[PublishedEvent]) -> list[PublishedEvent]:
         events = ical.revise(
@@ -334,16 +342,30 @@ def _revision(
             now=now,
             today=min(one.today for one in found),
             unknown={one.yard for one in found if not one.known},
+            others=others,
         )
         return [PublishedEvent(*one) for one in events]
 
     return revise
 
 
+def _other_languages(configuration: Configuration) -> dict[str, Lookup]:
+    """Those that somebody reads besides that of the configuration, by their tags."""
+    if configuration.mail is None:
+        return {}
+    found = {}
+    for name in sorted(set(configuration.mail.languages.values())):
+        lookup = configuration.lookups.get(name, english)
+        if lookup is not configuration.lookup:
+            with spoken(lookup):
+                found[tag()] = lookup
+    return found
+
+
 def calendar_file(
     events: Sequence[PublishedEvent], configuration: Configuration, *, now: datetime
 ) -> bytes:
-    """The iCalendar file of these events."""
+    """The iCalendar file of these events, in the language spoken now."""
     from windowcast import __version__
     from windowcast.notice import calendar as ical
 
@@ -353,4 +375,5 @@ def calendar_file(
         organizer=ical.NOBODY if mail is None else ical.address(mail.sender),
         version=__version__,
         now=now,
+        language="" if current() is configuration.lookup else tag(),
     )

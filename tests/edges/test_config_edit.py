@@ -107,6 +107,26 @@ def test_a_band_that_is_refused_leaves_the_file_untouched(folder, bounds):
 
 
 @pytest.mark.parametrize(
+    ("bounds", "hinted"),
+    [
+        ({"high_max": "85"}, "--high-max 85"),
+        ({"high_min": "50"}, "--high-min 50"),
+        ({"high_min": "50", "high_max": "85"}, "--high-min 50 --high-max 85"),
+        ({"high_max": "900"}, ""),
+        ({"high_min": "5", "high_max": "4"}, ""),
+        ({"high_min": "30"}, ""),
+    ],
+)
+def test_what_would_do_as_fahrenheit_is_asked_about(folder, bounds, hinted):
+    """85 °F is 29.4 °C, 50 °F is 10.0 °C; 900 °F and a band upside down are no better."""
+    with pytest.raises(ConfigError) as error:
+        change(folder, **bounds)
+
+    assert ("--unit F" in str(error.value)) == bool(hinted)
+    assert f"{hinted} is read as degrees Celsius" in str(error.value) or not hinted
+
+
+@pytest.mark.parametrize(
     ("arguments", "bounds", "said"),
     [
         (("formic-strip", None), {"high_max": "28"}, 'called "formic-strip"; .* has: formic-s'),

@@ -128,6 +128,40 @@ def test_put_back_on_a_new_machine_every_table_is_the_same(journey, kept):
     assert other.windowcast("count", "list").stdout == journey.windowcast("count", "list").stdout
 
 
+NYNORSK = """msgid ""
+msgstr ""
+"Language: nn\\n"
+"Plural-Forms: nplurals=2; plural=(n != 1);\\n"
+
+msgid "Due"
+msgstr "Frist"
+"""
+
+
+def test_languages_of_ones_own_are_taken_along_and_put_back(journey, tmp_path):
+    """Also where the configuration cannot be read without them."""
+    (journey.folder / "languages").mkdir()
+    journey.write("languages/nn.po", NYNORSK)
+    text = (journey.folder / "windowcast.toml").read_text("utf-8")
+    journey.write("windowcast.toml", text.replace('language = "en"', 'language = "nn"'))
+    path, other = tmp_path / "with.tar.gz", elsewhere(journey)
+    done = journey.windowcast("backup", str(path))
+    assert done.returncode == 0, done.stderr
+
+    done = other.windowcast("restore", str(path))
+
+    assert done.returncode == 0, done.stderr
+    assert (other.folder / "languages" / "nn.po").read_text("utf-8") == NYNORSK
+    assert "  Frist " in other.windowcast("morning", "--print").stdout
+    other.write("languages/nn.po", NYNORSK.replace("Frist", "Forfall"))
+    refused = other.windowcast("restore", str(path))
+    assert (refused.returncode, "languages/nn.po" in refused.stderr) == (2, True)
+    assert other.windowcast("restore", str(path), "--replace").returncode == 0
+    assert "Frist" in (other.folder / "languages" / "nn.po").read_text("utf-8")
+    (aside,) = (other.folder / "languages").glob("nn.po.before-*Z")
+    assert "Forfall" in aside.read_text("utf-8")
+
+
 def test_nothing_is_overwritten_unless_asked_and_then_the_old_is_kept_aside(journey, kept):
     assert journey.windowcast("count", "void", "1", "--why", "mistake").returncode == 0
     changed = dump(journey.folder / "windowcast.db")
@@ -273,6 +307,7 @@ BAD = {
     "a path that leads out": traversal,
     "a listed path that leads out": lambda path: renamed(path, "../../outside.txt"),
     "an absolute path": lambda path: renamed(path, "/tmp/outside.txt"),
+    "a language's path that leads out": lambda path: renamed(path, "config/languages/../../x.po"),
     "a link": linked,
     "another program's archive": lambda path: packed(
         path.parent / "bad.tar.gz", [("readme.txt", b"hello")]

@@ -103,10 +103,14 @@ def test_a_correction_is_a_new_entry_and_both_stay(journey):
     assert [one["number"] for one in kept] == [2]
     again = asked(journey, "correct", "1", "--mites", "5", "--bees", "300", code=2)
     assert "corrected already, by entry 2" in again.stderr
-    asked(journey, "void", "2", "--why", "the wrong yard")
+    void = asked(journey, "void", "2", "--why", "the wrong yard").stdout
+    assert max(map(len, void.splitlines())) <= 78
+    assert "Count 2 of Creek Bend is void: " in void and "stays on record" in void
     assert documents(journey, "list", "Creek Bend")["yards"][0]["counts"] == []
     gone = asked(journey, "void", "2", "--why", "again", code=2)
-    assert "voided already" in gone.stderr
+    assert "count 2 was voided already, by entry 3: it no longer counts" in gone.stderr
+    none = asked(journey, "void", "99", "--why", "again", code=2)
+    assert "there is no count 99; windowcast count list shows the numbers" in none.stderr
 
 
 def test_a_correction_keeps_what_it_does_not_name(journey):

@@ -160,7 +160,7 @@ class TestBackup:
         said = " ".join(done.stderr.split())
         assert url in said
         assert "copy it with pg_dump and put it back with pg_restore" in said
-        assert "the three files of the configuration can be copied as they are" in said
+        assert "the files of the configuration, with its folder of languages, can be" in said
         assert not kept.exists()
         assert list(tmp_path.iterdir()) == [journey.folder]
 

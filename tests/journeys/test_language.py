@@ -174,6 +174,16 @@ def test_each_recipient_is_told_in_their_own_language(journey):
         foreign = re.sub(r"(?s)<style.*?</style>|<[^>]*>|https?://\S+", " ", foreign)
         assert pseudo.words_left(foreign) - VALUES - LICENSED == set(), form
 
+    visits = {
+        address: re.sub(r"\r?\n ", "", told[f"{address}@example.org"].calendar.decode())
+        for address in ("crew", "hof", "nobody")
+    }
+    assert "SUMMARY:Planned: Creek Bend: put in 2 strips" in visits["crew"]
+    assert "SUMMARY:Geplant: Creek Bend: je Volk 2 Streifen einlegen" in visits["hof"]
+    assert "Ameisensäure" in visits["hof"] and "formic acid" not in visits["hof"].casefold()
+    assert "CATEGORIES:Behandlung" in visits["hof"] and "treatment" not in visits["hof"]
+    assert "put in" not in visits["nobody"]
+
 
 def test_own_words_come_before_the_shipped_ones_and_own_treatments_are_looked_up(journey):
     spoken(journey, "de")

@@ -84,7 +84,7 @@ Chance virtually certain to hold, 100 %
 Hottest day {day(0)}, 20.0 °C forecast; 20.0 °C over the exposure (middle of the scenarios)
 Why In 51 of 51 scenarios all 14 daily highs stay within 10.0–29.5 °C; warmest forecast day
 {day(0)}, 20.0 °C.
-Visits {day(0)}: put in 2 strips a colony; bring 48 for 24 colonies
+Visits {day(0)}: put in 2 strips a colony; bring 51 (48 and 3 spare) for 24 colonies
 {day(14)}: take out 2 strips a colony; expect 48 for 24 colonies
 At the hive - honey supers off and set aside; at most two back on
 - entrance wide open, no reducer

@@ -52,6 +52,33 @@ def test_the_files_are_written_whole_and_named(journey, folder):
     assert all(whole(name, content) for name, content in written.items())
 
 
+def test_a_yard_stands_under_what_its_text_asks_for(journey, folder):
+    """Where no start is in time but something else is held up, and where it is due now."""
+    for yard in ("Lower Meadow", "Mill Yard"):
+        done = journey.windowcast("count", "add", yard, "--mites", "30", "--bees", "300")
+        assert done.returncode == 0, done.stderr
+    journey.windowcast("morning", "--print")
+    journey.windowcast("page", str(folder))
+
+    text = (folder / "index.html").read_text("utf-8")
+    stands = {}
+    for rank, section in re.findall(
+        r'<section class="group rank-(\w+)"(.*?)</section>', text, re.DOTALL
+    ):
+        for row in section.split('<li class="row">')[1:]:
+            stands[re.findall("<bdi>(.*?)</bdi>", row)[0]] = rank, row
+    assert {name: rank for name, (rank, _) in stands.items()} == {
+        "Creek Bend": "OPEN",
+        "Lower Meadow": "DUE",
+        "Mill Yard": "DUE",
+        "South Slope": "CHOOSE",
+    }
+    assert "Instead: amitraz plastic strips from" in stands["South Slope"][1].replace(
+        "\N{NO-BREAK SPACE}", " "
+    )
+    assert "Nothing to do today" not in text and "Due soon" not in text
+
+
 def test_every_link_leads_to_a_file_that_is_there(journey, folder):
     journey.windowcast("page", str(folder))
 

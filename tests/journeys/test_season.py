@@ -266,6 +266,7 @@ def test_a_picture_is_written_beside_the_answer_in_either_kind(journey):
     found = document(journey, "--picture", str(svg))
 
     assert (done.returncode, done.stdout) == (0, without.stdout)
+    assert done.stderr == f"{png}: written\n"
     assert png.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
     shown = " ".join(ElementTree.fromstring(svg.read_bytes()).itertext())
     assert "INVENTED WEATHER" in shown
@@ -306,7 +307,12 @@ def test_the_price_of_each_min_chance_is_told_on_request(journey):
     done = journey.windowcast("season", "Creek Bend", "--min-chances", *asked)
     found = document(journey, "--min-chances", *asked)
 
-    assert (done.returncode, done.stderr) == (0, "")
+    assert done.returncode == 0
+    assert [line.partition(":")[0] for line in done.stderr.splitlines()] == [
+        "two-strips, 1 of 2 regimens",
+        "one-strip-swap, 2 of 2 regimens",
+    ]
+    assert "simulating and judging the forecasts of 30 past season(s)" in done.stderr
     assert max(map(len, done.stdout.splitlines())) <= 78
     text = " ".join(done.stdout.split())
     assert "The forecasts behind these tables are simulated" in text

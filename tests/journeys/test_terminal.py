@@ -263,6 +263,17 @@ def test_how_far_a_fetch_is_stands_on_a_terminal_and_is_taken_away(journey: Jour
     assert found.stdout.startswith("Creek Bend")
 
 
+def test_how_far_the_judging_of_past_years_is_stands_there_too(journey: Journey):
+    asked = ("--from", "08-20", "--to", "09-10", "--min-chances")
+    found = shown(journey, "season", "Creek Bend", *asked, streams=("stderr",))
+
+    assert found.status == 0
+    for regimen in ("two-strips, 1 of 2 regimens: ", "one-strip-swap, 2 of 2 regimens: "):
+        _, _, after = found.raw.partition(regimen)
+        assert "years judged: 15 of 30" in after
+    assert found.raw.split("\r")[-1].strip() == ""
+
+
 def test_without_a_terminal_nothing_is_said_of_it(journey: Journey, served):
     done = journey.windowcast("yard", "Creek Bend")
 

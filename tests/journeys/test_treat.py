@@ -5,15 +5,20 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
+import shlex
 import subprocess
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
 from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
 from windowcast.answer import find_yard, open_store
-from windowcast.edges import config
+from windowcast.edges import config, shipped
 from windowcast.entering import as_seen
+
+README = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
 
 
 @pytest.fixture
@@ -56,7 +61,7 @@ def listed(journey):
 def test_a_treatment_through_to_its_record(journey):
     told = in_creek_bend(journey, 20, "one-strip-swap", "--lot", "B7", "--operator", "A. Keeper")
     said = " ".join(told.stdout.split())
-    assert "take out the old strip, put in 1 fresh strip a colony; bring 24" in said
+    assert "put in 1 fresh strip a colony; bring 26 (24 and 2 spare) for 24 colonies" in said
     assert "Formic acid burns skin" in said and "The label and local law decide" in said
     assert "screened floor closed" in said
     assert max(map(len, told.stdout.splitlines())) <= 78
@@ -286,3 +291,30 @@ def test_queens_and_a_look_are_checked(journey):
     run(journey, "found", "Creek Bend", "--queens-missing", "1", "--queens-checked", "24")
     (record,) = json.loads(run(journey, "records", "--json").stdout)["records"]
     assert record["queens_missing"] == f"1 of 24 on {journey.today}"
+
+
+@pytest.mark.parametrize(
+    "heading", ["Treatments as they happen", "Records", "Visits, hands and things to bring"]
+)
+def test_the_lines_that_readme_shows_work_on_any_day(tmp_path, heading):
+    """With the example yards, one after the other, in a real shell."""
+    section = README.split(f"\n## {heading}\n")[1]
+    lines = re.search(r"^```sh\n(.*?)^```$", section, re.MULTILINE | re.DOTALL)[1]
+    list(shipped.write_examples(tmp_path / "bees", sample=True))
+    journey = Journey(folder=tmp_path / "bees", zone="America/Chicago")
+    journey.windowcast("morning", "--print")
+    program = shlex.join(journey.command())
+
+    done = subprocess.run(
+        ["bash", "-ec", f'windowcast() {{ {program} "$@"; }}\n{lines}'],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        # people are where their yards are
+        env={**journey.environment(), "TZ": journey.zone},
+        cwd=tmp_path,
+        check=False,
+    )
+
+    assert done.returncode == 0, done.stderr
+    assert " days early" not in done.stdout and " late" not in done.stdout

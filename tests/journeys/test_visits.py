@@ -16,6 +16,7 @@ from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_ta
 from support.weather_server import Place, WeatherServer
 from windowcast.edges import config
 from windowcast.edges.store import open_store
+from windowcast.notice import words
 from windowcast.trade.course import snapshot
 from windowcast.trade.journal import Entry
 
@@ -93,6 +94,51 @@ def events(journey: Journey) -> dict[str, vobject.base.Component]:
         # What the season asks for depends on the day on which the test runs.
         if "season asks" not in one.description.value
     }
+
+
+def test_the_notice_names_the_strips_that_the_visits_name(journey):
+    """24 colonies get 2 strips each: 48, and with a fifth to spare 57.6, so 58."""
+    journey.write("windowcast.toml", SAMPLE + quiet(journey.today) + "[work]\nspare_percent = 20\n")
+
+    notice = " ".join(journey.windowcast("morning", "--print").stdout.split())
+    visits = " ".join(journey.windowcast("visits").stdout.split())
+    begun = journey.windowcast("treat", "start", "Creek Bend", "formic-strips", "one-strip-swap")
+
+    assert "bring 58 (48 and 10 spare) for 24 colonies" in notice
+    assert "bring 58 strips (48 and 10 spare)" in visits
+    assert "bring 29 (24 and 5 spare) for 24 colonies" in " ".join(begun.stdout.split())
+
+
+def test_after_an_early_removal_nothing_names_a_start_before_the_visits_plan_one(journey):
+    """The count that judges a treatment is made 14 days after its end, and comes first."""
+    fetch(journey)
+    begin(journey, "two-strips", 9)
+    done = journey.windowcast("treat", "remove", "Creek Bend")
+    assert done.returncode == 0, done.stderr
+    ready = journey.today + timedelta(days=14)
+
+    visits = " ".join(journey.windowcast("visits").stdout.split())
+    yard = " ".join(journey.windowcast("yard", "Creek Bend", "--no-chart").stdout.split())
+    found = json.loads(journey.windowcast("yard", "Creek Bend", "--json").stdout)
+    notice = journey.windowcast("morning", "--print").stdout
+    journey.windowcast("page", str(journey.folder / "page"))
+    page = (journey.folder / "page" / "index.html").read_text("utf-8")
+
+    assert f"no next start is planned before {words.day(ready)}" in visits
+    assert f"no next start before {words.day(ready)}" in yard and "[open]" not in yard
+    assert found["no_start_before"] == ready.isoformat()
+    assert f"Creek Bend: no next start before {words.day(ready)}" in notice
+    assert "start today" not in notice and "can start" not in notice
+    assert "A start is open" not in page and "no next start before" in page
+
+
+def test_once_it_is_counted_a_next_start_is_named_again(journey):
+    fetch(journey)
+    start = begin(journey, "two-strips", 30)
+    enter(journey, "remove", 16, start=start)
+    resting = journey.windowcast("yard", "Creek Bend", "--no-chart").stdout
+
+    assert "no next start before" not in resting and "start today" in resting
 
 
 def test_a_treatment_in_hand_brings_its_swap_and_all_that_follows(journey):
@@ -293,6 +339,7 @@ def test_the_calendar_follows_the_plan(journey):
     def publish() -> dict[str, vobject.base.Component]:
         done = journey.windowcast("visits", "--ics", str(journey.folder / "visits.ics"))
         assert done.returncode == 0, done.stderr
+        assert f"{journey.folder / 'visits.ics'}: written" in done.stderr.splitlines()
         return events(journey)
 
     planned, again = publish(), publish()

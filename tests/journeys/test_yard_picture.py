@@ -28,7 +28,7 @@ def journey(tmp_path):
 def drawn(journey, *arguments):
     file = journey.folder / "yard.svg"
     done = journey.windowcast("yard", "Lower Meadow", "--picture", str(file), *arguments)
-    assert done.returncode == 0, done.stderr
+    assert (done.returncode, done.stderr) == (0, f"{file}: written\n")
     return done, ElementTree.fromstring(file.read_bytes())
 
 

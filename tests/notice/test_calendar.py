@@ -5,11 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 
 import pytest
 import vobject
 
 from support.weather import FORMIC_STRIPS, ONE_STRIP_SWAP, TWO_STRIPS, yard
+from windowcast.edges import config_language
+from windowcast.language import spoken
 from windowcast.notice import calendar
 from windowcast.notice.calendar import Event
 from windowcast.trade.course import snapshot
@@ -284,3 +287,27 @@ def test_the_organizer_is_an_address(organizer):
 
 def test_a_calendar_without_any_visit_is_still_one():
     assert read(written([])) == []
+
+
+def test_each_language_keeps_its_own_words_and_the_number_is_one():
+    """A second language is no change; what is called off later still has its words."""
+    german = config_language.read("de", Path("nowhere"))
+    alone = revise([], work(plan=plan()))
+
+    both = calendar.revise(
+        alone, work(plan=plan()), origin=ORIGIN, now=NOW, today=TODAY, others={"de": german}
+    )
+    gone = calendar.revise(both, (), origin=ORIGIN, now=NOW, today=TODAY, others={"de": german})
+
+    assert [one.sequence for one in both] == [0] * len(both)
+    assert [one.sequence for one in gone] == [1] * len(gone)
+    with spoken(german):
+        file = calendar.file(
+            gone, organizer=calendar.NOBODY, version="1", now=NOW, language="de"
+        ).decode()
+    assert "SUMMARY:Abgesagt: Geplant: " in file
+    assert "Called off" not in file and "strip" not in file
+    assert (
+        "SUMMARY:Planned: "
+        in calendar.file(both, organizer=calendar.NOBODY, version="1", now=NOW).decode()
+    )

@@ -197,7 +197,7 @@ def test_over_the_threshold_is_due_now_with_the_first_start():
     found = text([31, *COOL], ahead(30), rounds=[counted(MONDAY, 5.0, 4.0, 6.0)])
 
     assert found.startswith(
-        "Due now: over the threshold of this month; start as soon as you can, Tue Sep 1 to"
+        "Due now: the threshold of this month is reached; start as soon as you can, Tue Sep 1 to"
     )
     assert (
         "Counted Mon Aug 31: 5.0 % (4.0 to 6.0 %) over 8 colonies; most in hive 7, 9.0 %" in found
@@ -207,7 +207,7 @@ def test_over_the_threshold_is_due_now_with_the_first_start():
 def test_what_is_only_expected_is_not_told_as_counted():
     found = text(COOL, ahead(30), rounds=[counted(ahead(-20), 1.9, 1.5, 2.6)])
 
-    assert "by its growth over the threshold since Fri Aug 14, though not counted since" in found
+    assert "by its growth at the threshold since Fri Aug 14, though not counted since" in found
 
 
 def test_overdue_says_since_when():
@@ -270,8 +270,8 @@ def test_a_failed_treatment_is_told_with_what_comes_next():
     found = " ".join(" ".join(judged_lines(judge(3.0, 2.9))).split())
 
     assert found == (
-        "Again 2.9 % on Tue Aug 18 is still over the 2.0 % of that month: treat again, with another"
-        " active: amitraz plastic strips"
+        "Again 2.9 % on Tue Aug 18 is still not below the 2.0 % of that month: treat again, with"
+        " another active: amitraz plastic strips"
         " Weak the formic acid gel strips killed about 47 % of the mites, less than the 49 % of the"
         " poorest trial: see how they were given, and whether mites resist"
     )

@@ -21,7 +21,7 @@ from windowcast.window.decide import ForecastState, Rules, YardAnswer, decide
 from windowcast.window.scan import Words, scan
 
 NOW = datetime(2026, 8, 31, 11, 0, tzinfo=UTC)
-CIRCUMSTANCES = Circumstances(late=time(6, 0), next_at=time(6, 0), invented=True)
+CIRCUMSTANCES = Circumstances(late=time(6, 0), next_at=time(6, 0), invented=True, spare_percent=5.0)
 PIXEL = (
     "data:image/png;base64,iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAQAAAC1HAwCAAAAC0lEQVR42mNk"
     "YPhfDwAChwGA60e6kgAAAABJRU5ErkJggg=="

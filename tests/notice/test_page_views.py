@@ -31,6 +31,8 @@ def test_yards_stand_by_what_they_ask_for_then_by_day_then_by_weight_then_by_nam
         Row("apple", "g", Rank.DANGER, ""),
         Row("Soon", "h", Rank.SOON, ""),
         Row("Unknown", "i", Rank.UNKNOWN, ""),
+        Row("Choose", "j", Rank.CHOOSE, ""),
+        Row("Due", "k", Rank.DUE, ""),
     ]
 
     found = seen(rows)
@@ -42,6 +44,8 @@ def test_yards_stand_by_what_they_ask_for_then_by_day_then_by_weight_then_by_nam
         "Open sooner, likely",
         "Open sooner, less likely",
         "Open later",
+        "Due",
+        "Choose",
         "Soon",
         "Unknown",
         "Rest",
@@ -50,6 +54,8 @@ def test_yards_stand_by_what_they_ask_for_then_by_day_then_by_weight_then_by_nam
         ("DANGER", 2),
         ("VISIT", 1),
         ("OPEN", 3),
+        ("DUE", 1),
+        ("CHOOSE", 1),
         ("SOON", 1),
         ("UNKNOWN", 1),
         ("REST", 1),
@@ -60,7 +66,8 @@ def test_yards_stand_by_what_they_ask_for_then_by_day_then_by_weight_then_by_nam
     ("yards", "parts"), [(0, 1), (1, 1), (ROWS_A_PAGE, 1), (ROWS_A_PAGE + 1, 2), (1000, 10)]
 )
 def test_every_yard_is_on_one_part(yards, parts):
-    rows = [Row(f"Yard {number}", str(number), Rank(number % 6), "") for number in range(yards)]
+    ranks = list(Rank)
+    rows = [Row(f"Yard {n}", str(n), ranks[n % len(ranks)], "") for n in range(yards)]
 
     views = [seen(rows, page=number) for number in range(1, parts + 1)]
 

@@ -18,7 +18,7 @@ from windowcast.window.decide import ForecastState, Rules, Status, YardAnswer, d
 from windowcast.window.scan import Words, scan
 
 NOW = datetime(2026, 8, 31, 11, 0, tzinfo=UTC)
-CIRCUMSTANCES = Circumstances(late=None, next_at=time(6, 0), invented=False)
+CIRCUMSTANCES = Circumstances(late=None, next_at=time(6, 0), invented=False, spare_percent=5.0)
 
 
 def answer(name, high_c, *, stale=False, first_high_c=None, **hive):
@@ -187,7 +187,8 @@ Creek Bend: start today, two strips at once
                of the scenarios)
   Why          In 51 of 51 scenarios all 14 daily highs stay within
                10.0–29.5 °C; warmest forecast day Mon Aug 31, 20.0 °C.
-  Visits       Mon Aug 31: put in 2 strips a colony; bring 48 for 24 colonies
+  Visits       Mon Aug 31: put in 2 strips a colony; bring 51 (48 and 3 spare)
+               for 24 colonies
                Mon Sep 14: take out 2 strips a colony; expect 48 for 24
                colonies
   At the hive  - honey supers off and set aside; at most two back on
@@ -272,9 +273,10 @@ def test_invented_weather_is_said_in_subject_and_body():
 def test_the_swap_is_the_one_exception():
     body = write([LATER], CIRCUMSTANCES, "C").body
     assert "the swap on Fri Sep 11 is the one exception" in " ".join(body.split())
-    assert "Fri Sep 11: take out the old strip, put in 1 fresh strip a colony; bring 24" in (
-        " ".join(body.split())
-    )
+    assert (
+        "Fri Sep 11: take out the old strip, put in 1 fresh strip a colony; bring 26 (24 and 2"
+        " spare) for 24 colonies"
+    ) in " ".join(body.split())
 
 
 def test_the_best_is_shown_with_its_chance_where_nothing_is_named():

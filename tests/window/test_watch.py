@@ -187,3 +187,31 @@ def test_the_message_says_what_to_do_and_who_decides():
     assert "Formic acid burns skin" in text
     assert "safe" not in text
     assert max(map(len, body.splitlines())) <= 78
+
+
+def test_every_dangerous_day_is_named_with_its_high():
+    """The first three days of a dose matter; the fourth, as hot, is only outside the band."""
+    hot = [20.0, 34.5, 36.0, 36.0, *[20.0] * 16]
+    found = looked(in_hand(), [COOL] * 10, single=hot)
+
+    subject, body = watch_lines.urgent_message([found], "C")
+
+    assert subject == "Creek Bend: strips in danger, Tue Sep 1 and Wed Sep 2"
+    text = " ".join(body.split())
+    assert (
+        "DANGER Tue Sep 1 (34.5 °C) and Wed Sep 2 (36.0 °C) are forecast above 33.0 °C, on days"
+        " that cost brood and queens"
+    ) in text
+    assert watch_lines.watch_document(found)["danger_days"] == [
+        {"day": "2026-09-01", "high_c": 34.5},
+        {"day": "2026-09-02", "high_c": 36.0},
+    ]
+
+
+def test_the_days_that_scenarios_make_dangerous_leave_out_those_between():
+    columns = [with_a_high(34.0, 1)] * 4 + [COOL] * 6
+    found = looked(in_hand(SWAP), columns, single=COOL)
+
+    text = " ".join(" ".join(watch_lines.watch_lines(found, "C")).split())
+
+    assert "(Mon Aug 31 to Wed Sep 2 and Thu Sep 10 to Sat Sep 12)" in text

@@ -165,18 +165,19 @@ def void(ctx: click.Context, number: int, why: str, config_folder: str | None) -
     from windowcast import entering
     from windowcast.edges import clock
     from windowcast.notice import count_lines
+    from windowcast.notice.plain import wrapped
 
     configuration = configuration_of(ctx, config_folder)
     with asking.open_store(configuration) as store:
         old = entering.void(store, number, why, now=clock.now(), kinds=("count",))
-    click.echo(
-        tr(
-            "count {number} of {yard} no longer counts ({found})",
-            number=number,
-            yard=old.yard,
-            found=count_lines.sentence(old),
-        )
+    text = tr(
+        "Count {number} of {yard} is void: {found}. It no longer counts, and stays on record with"
+        " the reason.",
+        number=number,
+        yard=old.yard,
+        found=count_lines.sentence(old),
     )
+    tell([wrapped(text)])
 
 
 @count.command()
@@ -308,14 +309,16 @@ def import_(
         show({"schema": 1, "file": str(table), "new": found.new, "known": found.known})
         return
     for yard, new in found.new.items():
-        click.echo(tr("{yard}: {new} new", yard=yard, new=new))
-    click.echo(
-        tr(
-            "{file}: {new} new, {known} known already",
-            file=table,
-            new=sum(found.new.values()),
-            known=found.known,
-        )
+        tell([tr("{yard}: {new} new", yard=yard, new=new)])
+    tell(
+        [
+            tr(
+                "{file}: {new} new, {known} known already",
+                file=table,
+                new=sum(found.new.values()),
+                known=found.known,
+            )
+        ]
     )
 
 

@@ -15,6 +15,7 @@ from windowcast.commands.shared import (
     names_of,
     picture_kind,
     say,
+    say_written,
     show,
     tell,
 )
@@ -101,6 +102,7 @@ def season(
         from windowcast.notice import chart
 
         picture_file.write(picture, chart.season_picture(answer, kind))
+        say_written(picture)
     if as_json:
         show(season_lines.season_document(answer))
     else:
@@ -234,6 +236,7 @@ def verify(
                 kind,
             )
             picture_file.write(picture, drawn)
+            say_written(picture)
     elif from_store:
         record = _judge_store(configuration, treatment, regimen, asked)
         from windowcast import named
@@ -253,6 +256,7 @@ def verify(
                 foot=tr(named.PICTURE_FOOT),
             )
             picture_file.write(picture, drawn)
+            say_written(picture)
     else:
         lacking = "--forecasts F.csv" if forecasts is None else "--observed O.csv"
         raise UsageError(

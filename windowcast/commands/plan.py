@@ -12,6 +12,7 @@ from windowcast.commands.shared import (
     config_option,
     configuration_of,
     say,
+    say_written,
     show,
 )
 from windowcast.errors import UsageError
@@ -132,6 +133,7 @@ def plan(
                 crew=crew,
             )
             picture_file.write(ics, made, "--ics")
+            say_written(ics)
     if as_json:
         kept_as = number if promise else None
         show(plan_words.document(planned, number=kept_as, crew=crew))

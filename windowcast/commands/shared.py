@@ -56,6 +56,11 @@ def say(text: str) -> None:
     click.echo("".join(shown), err=True)
 
 
+def say_written(path: Path) -> None:
+    """Where a file is that an option asked for."""
+    say(f"{path.absolute()}: written")
+
+
 def tell(lines: Iterable[str]) -> None:
     """The answer as text, on stdout: no wider than there is room, coloured where that is wanted."""
     from windowcast.notice import columns

@@ -117,7 +117,10 @@ def start(
     if as_json:
         _show(done, place, now)
         return
-    tell(course_lines.begun_lines(done.number, done.course, place, done.remarks))
+    spare = configuration.work.spare_percent
+    tell(
+        course_lines.begun_lines(done.number, done.course, place, done.remarks, spare_percent=spare)
+    )
 
 
 @treat.command()
@@ -156,7 +159,7 @@ def swap(
             details=details,
             now=now,
         )
-    _visited("Swap", done, place, now, as_json=as_json)
+    _visited("Swap", done, configuration, place, now, as_json=as_json)
 
 
 @treat.command()
@@ -196,7 +199,7 @@ def remove(
             details=details,
             now=now,
         )
-    _visited("Removal", done, place, now, as_json=as_json)
+    _visited("Removal", done, configuration, place, now, as_json=as_json)
 
 
 @treat.command()
@@ -220,7 +223,7 @@ def note(
     with asking.open_store(configuration) as store:
         day = day_of(on, "--on", today_at(place, now))
         number = doing.note(store, place, text, day=day, now=now)
-    click.echo(tr("note {number} of {yard} is kept", number=number, yard=place.name))
+    tell([tr("note {number} of {yard} is kept", number=number, yard=place.name)])
 
 
 @treat.command(name="list")
@@ -297,13 +300,15 @@ def correct(
             changes={name: value for name, value in changes.items() if value is not None},
             now=now,
         )
-    click.echo(
-        tr(
-            "entry {number} of {yard} is corrected by entry {new}",
-            number=number,
-            yard=entry.yard,
-            new=entry.id,
-        )
+    tell(
+        [
+            tr(
+                "entry {number} of {yard} is corrected by entry {new}",
+                number=number,
+                yard=entry.yard,
+                new=entry.id,
+            )
+        ]
     )
 
 
@@ -320,19 +325,22 @@ def void(ctx: click.Context, number: int, why: str, config_folder: str | None) -
     from windowcast import answer as asking
     from windowcast import entering
     from windowcast.edges import clock
+    from windowcast.notice import words
+    from windowcast.notice.plain import wrapped
 
     configuration = configuration_of(ctx, config_folder)
     kinds = ("start", "swap", "remove", "note", "brood", "queens")
     with asking.open_store(configuration) as store:
         old = entering.void(store, number, why, now=clock.now(), kinds=kinds)
-    click.echo(
-        tr(
-            "entry {number} of {yard} no longer counts ({kind})",
-            number=number,
-            yard=old.yard,
-            kind=tr(entering.NAMES[old.kind]),
-        )
+    text = tr(
+        "Entry {number} of {yard} is void: {kind}, {day}. It no longer counts, and stays on record"
+        " with the reason.",
+        number=number,
+        yard=old.yard,
+        kind=tr(entering.NAMES[old.kind]),
+        day=words.day_with_year(old.day),
     )
+    tell([wrapped(text)])
 
 
 def _at(
@@ -345,14 +353,29 @@ def _at(
     return configuration, asking.find_yard(configuration, name), clock.now()
 
 
-def _visited(what: str, done: Done, place: Yard, now: datetime, *, as_json: bool) -> None:
+def _visited(
+    what: str,
+    done: Done,
+    configuration: Configuration,
+    place: Yard,
+    now: datetime,
+    *,
+    as_json: bool,
+) -> None:
     from windowcast.notice import course_lines
 
     if as_json:
         _show(done, place, now)
         return
-    lines = course_lines.visited_lines(what, done.number, done.course, done.remarks)
-    tell(lines)
+    tell(
+        course_lines.visited_lines(
+            what,
+            done.number,
+            done.course,
+            done.remarks,
+            spare_percent=configuration.work.spare_percent,
+        )
+    )
 
 
 def _show(done: Done, place: Yard, now: datetime) -> None:
@@ -410,25 +433,29 @@ def found(
                 store, place, capped=brood == "capped", colonies=colonies, day=day, now=now
             )
             values = {"number": number, "yard": place.name, "date": day}
-            click.echo(
-                tr("entry {number}: {yard}, capped brood on {date}", **values)
-                if brood == "capped"
-                else tr("entry {number}: {yard}, no capped brood on {date}", **values)
+            tell(
+                [
+                    tr("entry {number}: {yard}, capped brood on {date}", **values)
+                    if brood == "capped"
+                    else tr("entry {number}: {yard}, no capped brood on {date}", **values)
+                ]
             )
         if queens_checked is not None and queens_missing is not None:
             number = doing.seen_queens(
                 store, place, checked=queens_checked, missing=queens_missing, day=day, now=now
             )
-            click.echo(
-                trn(
-                    "entry {number}: {yard}, {missing} of {count} colonies without a queen on"
-                    " {date}",
-                    "entry {number}: {yard}, {missing} of {count} colonies without a queen on"
-                    " {date}",
-                    queens_checked,
-                    number=number,
-                    yard=place.name,
-                    missing=queens_missing,
-                    date=day,
-                )
+            tell(
+                [
+                    trn(
+                        "entry {number}: {yard}, {missing} of {count} colonies without a queen on"
+                        " {date}",
+                        "entry {number}: {yard}, {missing} of {count} colonies without a queen on"
+                        " {date}",
+                        queens_checked,
+                        number=number,
+                        yard=place.name,
+                        missing=queens_missing,
+                        date=day,
+                    )
+                ]
             )

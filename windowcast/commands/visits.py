@@ -13,10 +13,12 @@ from windowcast.commands.shared import (
     configuration_of,
     names_of,
     say,
+    say_written,
     show,
     tell,
 )
 from windowcast.errors import UsageError
+from windowcast.language import english, spoken
 
 
 @click.command()
@@ -85,6 +87,7 @@ def visits(
         if ics is not None:
             made = visiting.calendar(found, configuration, store, now=now, alone=alone)
             picture_file.write(ics, made, "--ics")
+            say_written(ics)
     if order:
         needs = visiting.needs(found, configuration, seams=seams)
         today = min(work.today for work in found)
@@ -101,7 +104,8 @@ def visits(
         click.echo(visit_lines.csv_text(days), nl=False)
     else:
         tell(visiting.text(found, configuration, begins, ends))
-    troubles = visiting.troubles(found)
+    with spoken(english):
+        troubles = visiting.troubles(found)
     for trouble in troubles:
         say(trouble)
     if troubles and not order:

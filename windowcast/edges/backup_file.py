@@ -11,6 +11,7 @@ import hashlib
 import io
 import json
 import os
+import re
 import tarfile
 import tempfile
 import zlib
@@ -26,6 +27,8 @@ LIST = "windowcast-backup.json"
 DATABASE = "windowcast.db"
 CONFIGURATION = ("windowcast.toml", "yards.toml", "treatments.toml")
 MAY_BE_THERE = ("crews.toml",)
+LANGUAGE = re.compile(r"languages/[^./\\:\0][^/\\:\0]*\.po")
+"""The people's own language files, by their place in the configuration's folder."""
 LONGEST_LIST = 65_536
 LONGEST_CONFIGURATION = 10_000_000
 PIECE = 1 << 20
@@ -40,6 +43,23 @@ class Contents(NamedTuple):
     program: str
     version: int
     files: Mapping[str, tuple[int, str]]
+
+
+def kept_of(folder: Path) -> dict[str, bytes]:
+    """The files of a configuration that a backup keeps, by their place in its folder.
+
+    Raises OSError, and UsageError where one is larger than any of them can be.
+    """
+    names = [*CONFIGURATION, *(name for name in MAY_BE_THERE if (folder / name).exists())]
+    found = sorted(one.relative_to(folder).as_posix() for one in folder.glob("languages/*.po"))
+    names += [name for name in found if LANGUAGE.fullmatch(name)]
+    for name in names:
+        if (folder / name).stat().st_size > LONGEST_CONFIGURATION:
+            raise UsageError(
+                f"{folder / name}: larger than {LONGEST_CONFIGURATION // 1_000_000} MB, which no"
+                " such file is; move it elsewhere"
+            )
+    return {name: (folder / name).read_bytes() for name in names}
 
 
 def write(
@@ -203,7 +223,10 @@ def _contents(archive: tarfile.TarFile) -> Contents:
         str(name): (int(one["octets"]), str(one["sha256"])) for name, one in found["files"].items()
     }
     needed = {DATABASE, *(f"config/{name}" for name in CONFIGURATION)}
-    if not needed <= set(files) <= needed | {f"config/{name}" for name in MAY_BE_THERE}:
+    others = {name.removeprefix("config/") for name in set(files) - needed}
+    if not needed <= set(files) or any(
+        name not in MAY_BE_THERE and not LANGUAGE.fullmatch(name) for name in others
+    ):
         raise ValueError("its list names other files than a backup has")
     return Contents(
         made_at=str(found["made_at"]),

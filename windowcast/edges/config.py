@@ -128,14 +128,16 @@ def load(
             places.document["yard"], places.sound["yard"], ids if ids and all(ids) else None
         )
         _find_zones(places, environ)
-    lookups, unusable = _languages(folder, service, places)
+    lookups, unusable = _languages(folder, service, places, drafts)
     mistakes = [mistake for file in files for mistake in file.mistakes()] + unusable
     if mistakes:
         raise ConfigError(mistakes)
     return configuration(folder, service.sound, places.sound, bands.sound, lookups)
 
 
-def _languages(folder: Path, service: File, places: File) -> tuple[dict[str, Lookup], list[str]]:
+def _languages(
+    folder: Path, service: File, places: File, drafts: Mapping[str, bytes]
+) -> tuple[dict[str, Lookup], list[str]]:
     """The texts of every language named, and the mistakes in their files."""
     named: list[tuple[File, config_schema.Path, str]] = []
     if service.sound.get("language"):
@@ -152,7 +154,7 @@ def _languages(folder: Path, service: File, places: File) -> tuple[dict[str, Loo
                 named.append((file, (*path, "recipients", index), one.language))
     lookups: dict[str, Lookup] = {}
     mistakes: list[str] = []
-    known = config_language.names(folder) if named else []
+    known = config_language.names(folder, drafts) if named else []
     for file, path, name in named:
         if name not in known:
             file.faults.append(
@@ -165,17 +167,19 @@ def _languages(folder: Path, service: File, places: File) -> tuple[dict[str, Loo
         elif name != config_language.ENGLISH and name not in lookups:
             lookups[name] = english
             try:
-                lookups[name] = config_language.read(name, folder)
+                lookups[name] = config_language.read(name, folder, drafts)
             except config_language.Faulty as error:
-                mistakes += _in_language(folder, error)
+                mistakes += _in_language(folder, error, drafts)
     return lookups, mistakes
 
 
-def _in_language(folder: Path, error: config_language.Faulty) -> list[str]:
+def _in_language(
+    folder: Path, error: config_language.Faulty, drafts: Mapping[str, bytes]
+) -> list[str]:
     path = error.path
-    name = str(path.relative_to(folder)) if path.is_relative_to(folder) else str(path)
+    name = path.relative_to(folder).as_posix() if path.is_relative_to(folder) else str(path)
     try:
-        text = path.read_text("utf-8", errors="replace")
+        text = (drafts[name] if name in drafts else path.read_bytes()).decode(errors="replace")
     except OSError:
         text = ""
     return [

@@ -17,6 +17,8 @@ from windowcast.errors import ConfigError, UsageError
 from windowcast.trade.treatment import Regimen, Treatment
 
 FILE = "treatments.toml"
+HOT_C = 40
+"""A bound from here on is hardly one in degrees Celsius."""
 
 
 def set_band(
@@ -68,7 +70,21 @@ def set_band(
     path = (folder / FILE).resolve()
     before = path.read_bytes()
     after = _edited(before, place, bounds, unit)
-    changed = load(folder, environ, drafts={FILE: after}, secrets=())
+    try:
+        changed = load(folder, environ, drafts={FILE: after}, secrets=())
+    except ConfigError as error:
+        like_fahrenheit = unit == "C" and any(float(one) >= HOT_C for one in bounds.values())
+        if not like_fahrenheit or not _would_do(
+            _edited(before, place, bounds, "F"), folder, environ
+        ):
+            raise
+        options = " ".join(f"--{name.replace('_', '-')} {text}" for name, text in bounds.items())
+        raise ConfigError(
+            [
+                *error.mistakes,
+                f"{options} is read as degrees Celsius; if Fahrenheit is meant, add: --unit F",
+            ]
+        ) from error
     if after != before:
         try:
             _replace(path, after)
@@ -76,6 +92,14 @@ def set_band(
             why = os.strerror(error.errno or 0).lower()
             raise ConfigError([f"{FILE}: cannot be replaced: {why}; nothing changed"]) from error
     return changed
+
+
+def _would_do(text: bytes, folder: Path, environ: Mapping[str, str]) -> bool:
+    try:
+        load(folder, environ, drafts={FILE: text}, secrets=())
+    except ConfigError:
+        return False
+    return True
 
 
 def _find(

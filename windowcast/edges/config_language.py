@@ -9,9 +9,10 @@ from __future__ import annotations
 import gettext
 import re
 import string
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from io import StringIO
-from pathlib import Path
+from pathlib import Path, PurePosixPath
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from windowcast.edges.config_values import nearest
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 ENGLISH = "en"
 FOLDER = "languages"
 SHIPPED = Path(__file__).resolve().parent.parent / FOLDER
+NO_DRAFTS: Mapping[str, bytes] = MappingProxyType({})
 LONGEST_BYTES = 2_000_000
 MOST_ODD_LINES = 5
 _LINE = re.compile(
@@ -41,11 +43,15 @@ class Faulty(Exception):
         self.path, self.faults = path, faults
 
 
-def names(folder: Path) -> list[str]:
-    """The languages there are: English, the shipped ones and those of the configuration folder."""
+def names(folder: Path, drafts: Mapping[str, bytes] = NO_DRAFTS) -> list[str]:
+    """The languages there are: English, the shipped ones and those of the configuration folder.
+
+    drafts:  contents to go by in place of those of the files there, by their place in it
+    """
     found = {
         path.stem for place in (SHIPPED, folder / FOLDER) for path in sorted(place.glob("*.po"))
     }
+    found |= {PurePosixPath(one).stem for one in drafts if one.startswith(f"{FOLDER}/")}
     return [ENGLISH, *sorted(found - {ENGLISH})]
 
 
@@ -76,21 +82,26 @@ def catalog_of(path: Path, text: str | None = None, locale: Locale | None = None
         raise Faulty(path, [(1, wrong)]) from None
 
 
-def read(name: str, folder: Path) -> Lookup:
+def read(name: str, folder: Path, drafts: Mapping[str, bytes] = NO_DRAFTS) -> Lookup:
     """The texts of a language; those of the configuration folder come before the shipped ones.
 
-    Raises Faulty. `name` is one of `names`.
+    Raises Faulty. `name` is one of `names`, `drafts` as there.
     """
     found: Lookup = english
-    for path in (SHIPPED / f"{name}.po", folder / FOLDER / f"{name}.po"):
-        if path.is_file():
-            found = read_file(path, below=found)
+    if (SHIPPED / f"{name}.po").is_file():
+        found = read_file(SHIPPED / f"{name}.po")
+    own, draft = folder / FOLDER / f"{name}.po", drafts.get(f"{FOLDER}/{name}.po")
+    if draft is not None or own.is_file():
+        found = read_file(own, below=found, draft=draft)
     return found
 
 
-def read_file(path: Path, *, below: Lookup = english) -> Lookup:
-    """The texts of one file; what it lacks is asked of `below`. Raises Faulty."""
-    text = _text(path)
+def read_file(path: Path, *, below: Lookup = english, draft: bytes | None = None) -> Lookup:
+    """The texts of one file; what it lacks is asked of `below`. Raises Faulty.
+
+    draft:  its contents, where the file is not to be read for them
+    """
+    text = _text(path, draft)
     catalog = catalog_of(path, text)
     faults: list[tuple[int, str]] = []
     form, forms = _plural_rule(catalog, text, faults)
@@ -108,10 +119,11 @@ def read_file(path: Path, *, below: Lookup = english) -> Lookup:
     )
 
 
-def _text(path: Path) -> str:
+def _text(path: Path, octets: bytes | None = None) -> str:
     try:
-        with path.open("rb") as file:
-            octets = file.read(LONGEST_BYTES + 1)
+        if octets is None:
+            with path.open("rb") as file:
+                octets = file.read(LONGEST_BYTES + 1)
     except OSError as error:
         raise Faulty(path, [(0, f"cannot be read: {error.strerror}")]) from None
     if len(octets) > LONGEST_BYTES:

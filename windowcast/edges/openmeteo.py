@@ -150,13 +150,21 @@ class FetchResult:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reached:
-    """Whether one server answers: `what` names source and host, `text` begins with "ok" or not."""
+    """Whether one server answers: `what` names source and host, `text` begins with "ok" or not.
+
+    days,      of what it answered, the members of an ensemble, and its last day; else 0 and None
+    members,
+    last_day:
+    """
 
     what: str
     text: str
     reached: bool
     source: str
     host: str
+    days: int = 0
+    members: int = 0
+    last_day: date | None = None
 
 
 class Unchanged(NamedTuple):
@@ -348,10 +356,13 @@ def reach(
     ):
         if answer is None:
             continue
+        days, members, last_day = 0, 0, None
         if isinstance(answer, WeatherError):
             text = str(answer)
         else:
+            last_day = answer.last_day
             days = len(answer.tenths) if isinstance(answer, DailyHighs) else answer.days
+            members = 0 if isinstance(answer, DailyHighs) else answer.count
             count = "" if isinstance(answer, DailyHighs) else f" of {answer.count} members"
             text = f"ok, {days} days{count}, to {answer.last_day:%a %b} {answer.last_day.day}"
         host = urlsplit(url).netloc.rpartition("@")[2]
@@ -362,6 +373,9 @@ def reach(
                 reached=not isinstance(answer, WeatherError),
                 source=source,
                 host=host,
+                days=days,
+                members=members,
+                last_day=last_day,
             )
         )
     return answers

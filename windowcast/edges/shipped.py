@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import tomllib
 from pathlib import Path
 
 from windowcast.errors import UsageError
@@ -21,6 +22,15 @@ _REAL = (
 def config_folder() -> Path:
     """The folder of the three example files."""
     return _shipped("config", PACKAGE.parent / "config")
+
+
+def example_yards() -> dict[str, tuple[float, float]]:
+    """Where the yards of the examples are, which are invented: degrees north and east by name."""
+    text = (config_folder() / "yards.toml").read_text("utf-8")
+    return {
+        one["name"]: (float(one["latitude"]), float(one["longitude"]))
+        for one in tomllib.loads(text)["yard"]
+    }
 
 
 def sample_folder() -> Path:

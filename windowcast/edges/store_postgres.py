@@ -13,6 +13,7 @@ from typing import Any
 from windowcast.edges.store import Store, numbered
 from windowcast.edges.store_address import LOOKS_LIKE, for_library
 from windowcast.errors import StoreError, StorePlaceError
+from windowcast.language import tr
 
 try:
     import psycopg
@@ -211,7 +212,11 @@ class PostgresStore(Store):
             raise StoreError(f"{self.place} {_MAY_NOT[0]}; {_MAY_NOT[1]}")
         if only_read == "on":
             raise StoreError(f"{self.place} {_READ_ONLY[0]}; {_READ_ONLY[1]}")
-        return f"{self.place} answers (PostgreSQL {version.partition(' ')[0]})"
+        return tr(
+            "{place} answers (PostgreSQL {version})",
+            place=self.place,
+            version=version.partition(" ")[0],
+        )
 
     # Transactions, locks and errors
 

@@ -17,6 +17,7 @@ class Beside(NamedTuple):
     first:     lines before the windows, of at most 78 columns
     last:      lines after them
     actives:   that these lines tell somebody to handle, for the cautions
+    why:       why no start is named, where one is not; "": a treatment is in
     others:    whether the other treatments are told in a line each; not where these lines do so
     document:  the same for programs, to be merged into the answer's document
     """
@@ -28,12 +29,13 @@ class Beside(NamedTuple):
     first: tuple[str, ...] = ()
     last: tuple[str, ...] = ()
     actives: tuple[str, ...] = ()
+    why: str = ""
     others: bool = True
     document: Mapping[str, Any] = {}
 
     @property
     def windows(self) -> bool:
-        """Whether starts are named: not while a treatment is in."""
+        """Whether starts are named: not while a treatment is in, nor before it can be judged."""
         return not self.heading
 
 

@@ -128,20 +128,24 @@ def _once(one: Mapping[str, Any]) -> str:
     lacking = f"{one['lacking']:d}"
     each, most = f"{one['weight_each']:.1f}", one["at_most_a_morning"]
     if one["what"] == "past years":
-        return tr(
+        return trn(
+            "Past years are still to come for {lacking} of {count} grid cell: {each} each, at most"
+            " {most} a morning, and again after {days} days ([weather] archive_url).",
             "Past years are still to come for {lacking} of {count} grid cells: {each} each, at most"
             " {most} a morning, and again after {days} days ([weather] archive_url).",
+            one["of"],
             lacking=lacking,
-            count=one["of"],
             each=each,
             most=most,
             days=one["again_after_days"],
         )
-    return tr(
+    return trn(
+        "Past runs are still to come for {lacking} of {count} place: {each} each, at most {most} a"
+        " morning, once ([weather] previous_runs_url and single_runs_url).",
         "Past runs are still to come for {lacking} of {count} places: {each} each, at most {most} a"
         " morning, once ([weather] previous_runs_url and single_runs_url).",
+        one["of"],
         lacking=lacking,
-        count=one["of"],
         each=each,
         most=most,
     )

@@ -11,10 +11,11 @@ import re
 from collections.abc import Collection, Iterable, Mapping
 from datetime import UTC, date, datetime, timedelta
 from email.utils import parseaddr
+from types import MappingProxyType
 from typing import NamedTuple
 from uuid import UUID, uuid5
 
-from windowcast.language import marked, tr
+from windowcast.language import Lookup, marked, spoken, tr
 from windowcast.notice import hive_lines, visit_lines, words
 from windowcast.trade.bring import Protection
 from windowcast.trade.work import Job, Kind
@@ -24,6 +25,9 @@ NOBODY = UUID(int=0).urn
 TENTATIVE, CONFIRMED = "TENTATIVE", "CONFIRMED"
 PLANNED = marked("A plan only: the weather still decides, look at that morning's notice first")
 """Without the chance, which moves each morning and would call every reader back for nothing."""
+NO_OTHERS: Mapping[str, Lookup] = MappingProxyType({})
+TEXTS = ("summary", "description", "category")
+"""What of an event is in a language."""
 CATEGORIES = {
     Kind.APPLY: marked("treatment"),
     Kind.SWAP: marked("treatment"),
@@ -46,7 +50,8 @@ class Event(NamedTuple):
     cancelled:   no longer planned
     created_at,  instants of the first saying and of the last change
     changed_at:
-    said:        "summary", "description", "location", "category" and "status"
+    said:        "summary", "description", "location", "category" and "status"; the texts among them
+                 also in other languages that somebody reads, as "summary.de"
     """
 
     uid: str
@@ -67,6 +72,7 @@ def revise(
     now: datetime,
     today: date,
     unknown: Collection[str] = (),
+    others: Mapping[str, Lookup] = NO_OTHERS,
 ) -> tuple[Event, ...]:
     """What the calendar says now, by day: every job, and what was said and is no longer so.
 
@@ -74,6 +80,7 @@ def revise(
     origin:   16 octets of the database that remembers it; part of every UID
     unknown:  yards without a usable forecast: what was planned there is neither confirmed nor
               called off, and stays as it was said
+    others:   languages, by their tags, in which it is said too, besides the one spoken now
 
     What is as it was keeps its number. An event of a day before `today` is not called off: what was
     not done then is either among the jobs, as late, or history.
@@ -84,7 +91,7 @@ def revise(
         uid = uid_of(job, origin)
         if job.done is not None and uid not in known:
             continue
-        found[uid] = _said_now(known.get(uid), job, uid, now)
+        found[uid] = _said_now(known.get(uid), job, uid, now, others)
     for uid, one in known.items():
         if uid in found or one.day < today:
             continue
@@ -98,7 +105,9 @@ def revise(
     return tuple(sorted(found.values(), key=lambda one: (one.day, one.yard, one.uid)))
 
 
-def _said_now(before: Event | None, job: Job, uid: str, now: datetime) -> Event:
+def _said_now(
+    before: Event | None, job: Job, uid: str, now: datetime, others: Mapping[str, Lookup]
+) -> Event:
     at = _whole_second(now)
     day = job.day if job.done is None else job.done
     event = Event(
@@ -109,12 +118,14 @@ def _said_now(before: Event | None, job: Job, uid: str, now: datetime) -> Event:
         cancelled=False,
         created_at=at,
         changed_at=at,
-        said=_said(job),
+        said=_said_in_all(job, others),
     )
     if before is None:
         return event
-    if (before.day, before.cancelled, dict(before.said)) == (day, False, event.said):
-        return before
+    # That somebody reads another language now changes nothing of what was said.
+    alike = all(before.said.get(name, text) == text for name, text in event.said.items())
+    if (before.day, before.cancelled, alike) == (day, False, True):
+        return before._replace(said=event.said)
     return event._replace(sequence=before.sequence + 1, created_at=before.created_at)
 
 
@@ -128,9 +139,13 @@ def uid_of(job: Job, origin: bytes) -> str:
     return str(uuid5(UUID(bytes=origin), name))
 
 
-def file(events: Iterable[Event], *, organizer: str, version: str, now: datetime) -> bytes:
+def file(
+    events: Iterable[Event], *, organizer: str, version: str, now: datetime, language: str = ""
+) -> bytes:
     """The iCalendar file of these events.
 
+    language:   the tag of one of the others that `revise` was given, and what is spoken now; "":
+                the one that was spoken then. What was never said in it stays as it was said
     organizer:  a URI, such as "mailto:bees@example.org": PUBLISH asks for one
     version:    of windowcast, named as what made the file
     """
@@ -143,6 +158,7 @@ def file(events: Iterable[Event], *, organizer: str, version: str, now: datetime
     calendar.add("calscale", "GREGORIAN")
     calendar.add("method", "PUBLISH")
     for one in events:
+        said = _in_language(one.said, language)
         component = Component()
         component.add("uid", one.uid)
         component.add("dtstamp", _whole_second(now))
@@ -151,19 +167,35 @@ def file(events: Iterable[Event], *, organizer: str, version: str, now: datetime
         component.add("sequence", one.sequence)
         component.add("dtstart", one.day)
         component.add("dtend", one.day + timedelta(days=1))
-        summary = one.said["summary"]
+        summary = said["summary"]
         if one.cancelled:
             summary = tr("Called off: {event}", event=summary)
         component.add("summary", _clean(summary))
-        component.add("description", _clean(one.said["description"]))
-        component.add("location", _clean(one.said["location"]))
-        component.add("categories", [one.said["category"]])
-        component.add("status", "CANCELLED" if one.cancelled else one.said["status"])
+        component.add("description", _clean(said["description"]))
+        component.add("location", _clean(said["location"]))
+        component.add("categories", [said["category"]])
+        component.add("status", "CANCELLED" if one.cancelled else said["status"])
         # People are free on the day of a visit as far as a calendar goes: it has no hours.
         component.add("transp", "TRANSPARENT")
         component.add("organizer", vCalAddress(organizer))
         calendar.add_component(component)
     return bytes(calendar.to_ical())
+
+
+def _in_language(said: Mapping[str, str], language: str) -> dict[str, str]:
+    return {
+        name: said.get(f"{name}.{language}", text) if name in TEXTS else text
+        for name, text in said.items()
+    }
+
+
+def _said_in_all(job: Job, others: Mapping[str, Lookup]) -> dict[str, str]:
+    found = _said(job)
+    for tag, lookup in others.items():
+        with spoken(lookup):
+            theirs = _said(job)
+        found |= {f"{name}.{tag}": theirs[name] for name in TEXTS}
+    return found
 
 
 def _said(job: Job) -> dict[str, str]:

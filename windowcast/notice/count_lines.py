@@ -88,12 +88,14 @@ def sentence(entry: Entry) -> str:
     else:
         head = tr("{day}: {method}", **values)
     if body["method"] == "board":
-        return trn(
-            "{sample}: {count} mite in {days} days, {fall} a day",
-            "{sample}: {count} mites in {days} days, {fall} a day",
-            body["mites"],
+        found = trn("{count} mite", "{count} mites", body["mites"])
+        return tr(
+            "{sample}: {mites} {in_days}, {fall} a day",
             sample=head,
-            days=words.general(body["days"]),
+            mites=found,
+            in_days=tr("in a day")
+            if body["days"] == 1
+            else tr("in {number} days", number=words.general(body["days"])),
             fall=words.decimal(body["mites"] / body["days"], 1),
         )
     low, high = interval(body["method"], body["mites"], body["bees"])
@@ -129,6 +131,35 @@ def round_words(one: Round) -> str:
     return f"{text}; {worst}"
 
 
+def round_against(one: Round, limit: float, month: str) -> str:
+    """A round beside the threshold of its month: "3.4 % (…) over 8 colonies: above the 3.0 % of
+    Nov"."""
+    verdict = _against(one.percent, limit, figure(one.percent), figure(limit), month)
+    return tr("{found}: {verdict}", found=round_words(one), verdict=verdict)
+
+
+def fall_against(fall: Fall, month: str) -> str:
+    """The same of what fell on a board: "12.0 mites a day: above the 10.0 of Aug"."""
+    shown, limit = words.decimal(fall.per_day, 1), words.decimal(fall.limit, 1)
+    verdict = _against(fall.per_day, fall.limit, shown, limit, month)
+    found = tr("{fall} mites a day", fall=shown)
+    return tr("{found}: {verdict}", found=found, verdict=verdict)
+
+
+def _against(value: float, limit: float, shown: str, shown_limit: str, month: str) -> str:
+    """What is as large as the threshold has reached it; what only looks as large is said to."""
+    values = {"limit": shown_limit, "month": month}
+    if value == limit:
+        return tr("exactly the {limit} of {month}, from which treatment is due", **values)
+    if value > limit:
+        if shown == shown_limit:
+            return tr("a little above the {limit} of {month}", **values)
+        return tr("above the {limit} of {month}", **values)
+    if shown == shown_limit:
+        return tr("a little below the {limit} of {month}", **values)
+    return tr("below the {limit} of {month}", **values)
+
+
 def passing_words(ahead: Passing, rate: Growth, today: date) -> str:
     """When the threshold is passed, with its range."""
     limit = figure(ahead.percent)
@@ -154,7 +185,7 @@ def passing_words(ahead: Passing, rate: Growth, today: date) -> str:
     values = {"limit": limit, "day": _day(ahead.day, today), "growth": grows}
     if ahead.day <= today:
         return tr(
-            "the {limit} at which treatment is due at once is passed since {day} ({growth})",
+            "the {limit} at which treatment is due at once has been reached since {day} ({growth})",
             **values,
         )
     if ahead.early is not None:
@@ -223,13 +254,7 @@ def added_lines(
         return lines + _board(fall, month)
     if last is None:
         return lines
-    values = {"round": round_words(last), "limit": figure(limit), "month": month}
-    lines += labelled(
-        tr("Yard"),
-        tr("{round}: above the {limit} of {month}", **values)
-        if last.percent >= limit
-        else tr("{round}: below the {limit} of {month}", **values),
-    )
+    lines += labelled(tr("Yard"), round_against(last, limit, month))
     if last.colonies == 1:
         lines += labelled(
             "", tr("One colony tells little of a yard: colonies differ more than chance.")
@@ -278,17 +303,7 @@ def _none_found(bees: int) -> str:
 
 
 def _board(fall: Fall, month: str) -> list[str]:
-    values = {
-        "fall": words.decimal(fall.per_day, 1),
-        "limit": words.general(fall.limit),
-        "month": month,
-    }
-    lines = labelled(
-        tr("Board"),
-        tr("{fall} mites a day, above the {limit} of {month}", **values)
-        if fall.per_day >= fall.limit
-        else tr("{fall} mites a day, below the {limit} of {month}", **values),
-    )
+    lines = labelled(tr("Board"), fall_against(fall, month))
     if fall.population is None:
         return lines + labelled(
             tr("Population"),

@@ -35,7 +35,9 @@ def heading(course: Course, today: date) -> str:
     return tr("{treatment} is in since {day}, {when}", **values)
 
 
-def begun_lines(number: int, course: Course, yard: Yard, remarks: Sequence[str]) -> list[str]:
+def begun_lines(
+    number: int, course: Course, yard: Yard, remarks: Sequence[str], *, spare_percent: float
+) -> list[str]:
     """What was entered as a start, and what follows from it."""
     lines = [
         wrapped(
@@ -54,7 +56,7 @@ def begun_lines(number: int, course: Course, yard: Yard, remarks: Sequence[str])
     ]
     for one in remarks:
         lines += labelled(tr("Mind"), one)
-    lines += plan_lines(course)
+    lines += plan_lines(course, spare_percent)
     lines += hive_lines.at_the_hive(course.treatment, course.regimen, yard.hive)
     lines += hive_lines.left_shut(course.treatment, course.regimen, start=course.start)
     lines += after_lines(course)
@@ -62,11 +64,11 @@ def begun_lines(number: int, course: Course, yard: Yard, remarks: Sequence[str])
     return [*lines, wrapped(hive_lines.law())]
 
 
-def plan_lines(course: Course) -> list[str]:
+def plan_lines(course: Course, spare_percent: float) -> list[str]:
     """The visits still to be made."""
     lines: list[str] = []
     for visit in course.ahead():
-        text = visit_words(visit, course.colonies)
+        text = visit_words(visit, course.colonies, spare_percent=spare_percent)
         lines += labelled("" if lines else tr("Visits"), text)
     return lines
 
@@ -104,7 +106,9 @@ ENTERED = {
 }
 
 
-def visited_lines(what: str, number: int, course: Course, remarks: Sequence[str]) -> list[str]:
+def visited_lines(
+    what: str, number: int, course: Course, remarks: Sequence[str], *, spare_percent: float
+) -> list[str]:
     """What was entered as a swap or a removal."""
     lines = [
         wrapped(
@@ -120,7 +124,7 @@ def visited_lines(what: str, number: int, course: Course, remarks: Sequence[str]
     ]
     for one in remarks:
         lines += labelled(tr("Mind"), one)
-    lines += plan_lines(course)
+    lines += plan_lines(course, spare_percent)
     if course.removed is not None:
         lines += after_lines(course)
         lines += labelled(tr("Then"), tr("count mites two weeks after the end (windowcast visits)"))

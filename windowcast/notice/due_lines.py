@@ -35,7 +35,7 @@ def due_lines(due: Due, timing: Timing, *, today: date) -> list[str]:
         early = None if due.passing is None else due.passing.early
         if due.cause is Cause.SEASON and due.by and early and today < early < due.by:
             text = tr(
-                "{day}: {round}; perhaps over the threshold from {early} on",
+                "{day}: {round}; the threshold may be reached from {early} on",
                 early=words.day(early),
                 **values,
             )
@@ -53,10 +53,10 @@ def due_lines(due: Due, timing: Timing, *, today: date) -> list[str]:
 def _by(due: Due, timing: Timing, today: date) -> str:
     """Until when, and why then."""
     if due.state is State.NOW:
-        text = tr("now: over the threshold of this month")
+        text = tr("now: the threshold of this month is reached")
         if not due.counted_over and due.passing is not None and due.passing.day is not None:
             text = tr(
-                "now: by its growth over the threshold since {day}, though not counted since",
+                "now: by its growth at the threshold since {day}, though not counted since",
                 day=words.day(due.passing.day),
             )
         if due.end_by is not None and due.end_by <= today:
@@ -176,7 +176,7 @@ def option_lines(others: Sequence[Option]) -> list[str]:
     others:  the yard's treatments but the one that has no start
     """
     lines: list[str] = []
-    shown = [one for one in others if one.row is not None][:MOST_OPTIONS]
+    shown = _startable(others)
     for one in shown:
         lines += labelled("" if lines else tr("Instead"), f"- {option_words(one)}")
     if others and not shown:
@@ -184,6 +184,27 @@ def option_lines(others: Sequence[Option]) -> list[str]:
             tr("Instead"), tr("no other treatment of this yard has its weather either")
         )
     return lines
+
+
+def instead_in_short(others: Sequence[Option]) -> tuple[str, ...]:
+    """The same in a line each, by what can be started and when; nothing where none can."""
+    found = []
+    for one in _startable(others):
+        assert one.row is not None  # it can be started
+        values = {
+            "treatment": words.treatment_plural(one.treatment),
+            "day": words.day(one.row.day),
+        }
+        found.append(
+            tr("Instead: {treatment} from {day}", **values)
+            if one.in_time
+            else tr("Instead: {treatment} from {day}, which is late", **values)
+        )
+    return tuple(found)
+
+
+def _startable(others: Sequence[Option]) -> list[Option]:
+    return [one for one in others if one.row is not None][:MOST_OPTIONS]
 
 
 def option_words(one: Option) -> str:
@@ -278,15 +299,15 @@ def judged_lines(found: Judged) -> list[str]:
     if found.others:
         names = dict.fromkeys(words.treatment_plural(one) for one in found.others)
         text = tr(
-            "{percent} on {day} is still over the {limit} of that month: treat again, with another"
-            " active: {treatments}",
+            "{percent} on {day} is still not below the {limit} of that month: treat again, with"
+            " another active: {treatments}",
             treatments=words.in_a_row(list(names)),
             **values,
         )
     else:
         text = tr(
-            "{percent} on {day} is still over the {limit} of that month: treat again, with another"
-            " active than those of this yard: the same would leave the same mites",
+            "{percent} on {day} is still not below the {limit} of that month: treat again, with"
+            " another active than those of this yard: the same would leave the same mites",
             **values,
         )
     lines = labelled(tr("Again"), text)

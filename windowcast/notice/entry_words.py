@@ -159,26 +159,11 @@ def count_means(
     """
     month = words.month(entry.day.month)
     if fall is not None:
-        values = {
-            "fall": words.decimal(fall.per_day, 1),
-            "limit": words.general(fall.limit),
-            "month": month,
-        }
-        if fall.per_day >= fall.limit:
-            return [tr("{fall} mites a day, above the {limit} of {month}", **values)]
-        return [tr("{fall} mites a day, below the {limit} of {month}", **values)]
+        return [count_lines.fall_against(fall, month)]
     if last is None:
         return []
-    values = {
-        "round": count_lines.round_words(last),
-        "limit": count_lines.figure(limit),
-        "month": month,
-    }
-    found = [
-        tr("The yard: {round}: above the {limit} of {month}", **values)
-        if last.percent >= limit
-        else tr("The yard: {round}: below the {limit} of {month}", **values)
-    ]
+    against = count_lines.round_against(last, limit, month)
+    found = [tr("The yard: {round}", round=against)]
     more = count_lines.still_to_count(last, colonies)
     if more > 0:
         found.append(

@@ -24,9 +24,11 @@ class Rank(IntEnum):
     DANGER = 0
     VISIT = 1
     OPEN = 2
-    SOON = 3
-    UNKNOWN = 4
-    REST = 5
+    DUE = 3
+    CHOOSE = 4
+    SOON = 5
+    UNKNOWN = 6
+    REST = 7
 
 
 class Row(NamedTuple):
@@ -84,6 +86,7 @@ class Overview(NamedTuple):
     find:      only yards whose name holds this; "": all
     found:     how many these are
     sources:   what the answers rest on
+    remedy:    for the yards without a usable forecast; "": there are none
     """
 
     date: str
@@ -97,6 +100,7 @@ class Overview(NamedTuple):
     found: int
     yards: int
     sources: tuple[str, ...]
+    remedy: str = ""
 
 
 class Fact(NamedTuple):
@@ -262,6 +266,7 @@ class YardPage(NamedTuple):
     visits:    of the next days
     counts:    of mites, the newest first; `rounds` what they come to
     told:      what was said to whom, the newest first
+    remedy:    where there is no usable forecast, what brings one; "": there is one
     """
 
     name: str
@@ -284,6 +289,7 @@ class YardPage(NamedTuple):
     law: str
     sources: tuple[str, ...]
     invented: bool
+    remedy: str = ""
 
 
 class SeasonHalf(NamedTuple):
@@ -375,6 +381,7 @@ def overview(
     invented: bool,
     find: str,
     sources: Sequence[str],
+    remedy: str = "",
 ) -> Overview:
     """All yards sorted by what needs doing today, cut into pages; `page` from 1, the nearest that
     there is."""
@@ -396,6 +403,7 @@ def overview(
         found=len(found),
         yards=len(every),
         sources=tuple(sources),
+        remedy=remedy,
     )
 
 
@@ -415,6 +423,8 @@ def title_of(rank: Rank) -> str:
         Rank.DANGER: tr("In danger"),
         Rank.VISIT: tr("To visit today"),
         Rank.OPEN: tr("A start is open"),
+        Rank.DUE: tr("Due now"),
+        Rank.CHOOSE: tr("No start in time: something else to choose"),
         Rank.SOON: tr("Due soon"),
         Rank.UNKNOWN: tr("No usable forecast"),
         Rank.REST: tr("Nothing to do today"),

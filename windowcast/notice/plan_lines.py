@@ -176,11 +176,11 @@ def frees(frame: Frame, found: Missing) -> str:
         if one.hand:
             parts.append(tr("one more hand with {crew} on {day}", crew=crew, day=day))
         else:
-            minutes = _up(one.minutes)
             parts.append(
-                tr(
-                    "{minutes} more minutes with {crew} on {day}",
-                    minutes=minutes,
+                trn(
+                    "{count} more minute with {crew} on {day}",
+                    "{count} more minutes with {crew} on {day}",
+                    _up(one.minutes),
                     crew=crew,
                     day=day,
                 )

@@ -48,7 +48,7 @@ def answer_lines(answer: YardAnswer, units: str, beside: Beside = NOTHING) -> li
         for one in answer.treatments:
             lines += ["", *_treatment_lines(one, answer, units)]
     else:
-        lines += ["", wrapped(tr("No start is named while a treatment is in."))]
+        lines += ["", wrapped(beside.why or tr("No start is named while a treatment is in."))]
     sources = [wrapped(line) for line in (source_line(answer), licence_line(answer)) if line]
     return lines + (["", *sources] if sources else [])
 
@@ -166,7 +166,9 @@ def band_lines(treatment: Treatment, regimen_id: str | None) -> list[str]:
             continue
         texts = [tr("daily high {band}", band=_both(regimen.band))]
         texts += [
-            tr(
+            tr("day {day}: high {band}", day=phase.first_day, band=_both(phase.band))
+            if phase.first_day == phase.last_day
+            else tr(
                 "days {first} to {last}: daily high {band}",
                 first=phase.first_day,
                 last=phase.last_day,

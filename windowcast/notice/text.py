@@ -54,6 +54,7 @@ class Circumstances:
     late:        the hour it was due (local), where it comes later than a while; else None
     next_at:     the local hour at which the next notice is due
     invented:    the weather is the bundled sample
+    spare_percent:  of strips to bring besides those that go in
     broken:      yards over which the program erred, in file order
     sheets:      crews' days of today and tomorrow, as promised
     day:         the notice's, where no yard has an answer
@@ -62,6 +63,7 @@ class Circumstances:
     late: time | None
     next_at: time
     invented: bool
+    spare_percent: float
     broken: tuple[str, ...] = ()
     sheets: tuple[tuple[str, ...], ...] = ()
     day: date | None = None
@@ -147,6 +149,7 @@ def contents(
                 answer,
                 units,
                 dated=len(days) > 1,
+                spare_percent=circumstances.spare_percent,
                 beside=others.get(answer.yard.name, NOTHING),
             )
             for answer in whole
@@ -241,7 +244,11 @@ def subject_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside] | Non
         return at_yard(quiet[0], others[quiet[0].yard.name].heading)
     if quiet:
         texts.append(
-            trn("{count} yard with a treatment in", "{count} yards with a treatment in", len(quiet))
+            trn(
+                "{count} yard with a treatment in or just over",
+                "{count} yards with a treatment in or just over",
+                len(quiet),
+            )
         )
     return "; ".join(texts)
 
@@ -324,14 +331,16 @@ def _counted(status: Status, count: int, *, named: bool) -> str:
     return trn("{count} without a usable forecast", "{count} without a usable forecast", count)
 
 
-def _part(answer: YardAnswer, units: str, *, dated: bool, beside: Beside) -> Part:
+def _part(
+    answer: YardAnswer, units: str, *, dated: bool, spare_percent: float, beside: Beside
+) -> Part:
     """One yard's part of the notice; `dated`: its own date is told too."""
     lines: list[str] = []
     if dated:
         lines += labelled(tr("Today"), words.day(answer.today))
     lines += beside.first
     if beside.windows:
-        lines += _window_lines(answer, units, others=beside.others)
+        lines += _window_lines(answer, units, others=beside.others, spare_percent=spare_percent)
     lines += beside.last
     if answer.forecast.missing and answer.forecast.sources:
         lines += labelled(tr("Missing"), reasons.missing(answer.forecast))
@@ -350,7 +359,9 @@ def _headed(heading: str) -> list[str]:
     return [*lines, "-" * max(map(len, lines))]
 
 
-def _window_lines(answer: YardAnswer, units: str, *, others: bool) -> list[str]:
+def _window_lines(
+    answer: YardAnswer, units: str, *, others: bool, spare_percent: float
+) -> list[str]:
     """When a treatment can be started, with which dose, and what that asks for.
 
     others:  also the treatments that are not the first choice, in a line each
@@ -382,7 +393,7 @@ def _window_lines(answer: YardAnswer, units: str, *, others: bool) -> list[str]:
             ),
         )
     if row is not None:
-        lines += _visits(main, answer)
+        lines += _visits(main, answer, spare_percent)
         regimen = row.start.regimen
         lines += hive_lines.at_the_hive(main.treatment, regimen, answer.yard.hive)
         lines += hive_lines.left_shut(main.treatment, regimen, start=row.day)
@@ -459,10 +470,10 @@ def _few(names: Sequence[str]) -> str:
     return words.yards(len(names))
 
 
-def _visits(answer: TreatmentAnswer, yard: YardAnswer) -> list[str]:
+def _visits(answer: TreatmentAnswer, yard: YardAnswer, spare_percent: float) -> list[str]:
     lines: list[str] = []
     for visit in answer.visits:
-        text = visit_words(visit, yard.yard.colonies)
+        text = visit_words(visit, yard.yard.colonies, spare_percent=spare_percent)
         lines += labelled("" if lines else tr("Visits"), text)
     return lines
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
 from typing import Any
 
 from windowcast.language import marked, tr, trn
@@ -27,17 +28,16 @@ ADVICE = marked(
 
 
 def danger_words(found: Watch) -> str:
-    """For a subject: "strips in danger, Thu Aug 20 at 34.1 °C"; "" where nothing is urgent."""
+    """For a subject: "strips in danger, Thu Aug 20 and Fri Aug 21"; "" where nothing is urgent."""
     if found.level is not Level.URGENT:
         return ""
-    day = found.danger_day or found.hottest_day
+    days = [day for day, _ in found.dangerous]
+    if not days and found.hottest_day is not None:
+        days = [found.hottest_day]
+    when = words.listed([words.day(day) for day in days]) if days else ""
     if found.course.treatment.form.endswith("strip"):
-        if day is None:
-            return tr("strips in danger")
-        return tr("strips in danger, {day}", day=words.day(day))
-    if day is None:
-        return tr("treatment in danger")
-    return tr("treatment in danger, {day}", day=words.day(day))
+        return tr("strips in danger, {day}", day=when) if when else tr("strips in danger")
+    return tr("treatment in danger, {day}", day=when) if when else tr("treatment in danger")
 
 
 def watch_lines(found: Watch, units: str) -> list[str]:
@@ -90,12 +90,23 @@ def _left(found: Watch) -> str:
 def _heat(found: Watch, units: str) -> list[str]:
     lines: list[str] = []
     limit = found.course.treatment.danger_c
-    if found.danger_day is not None and limit is not None:
+    if found.dangerous and limit is not None:
         lines += labelled(
             tr("DANGER"),
-            tr(
-                "{day} is forecast above {degrees} on one of the days that cost brood and queens",
-                day=words.day(found.danger_day),
+            trn(
+                "{days} is forecast above {degrees}, on one of the days that cost brood and queens",
+                "{days} are forecast above {degrees}, on days that cost brood and queens",
+                len(found.dangerous),
+                days=words.listed(
+                    [
+                        tr(
+                            "{day} ({degrees})",
+                            day=words.day(day),
+                            degrees=words.degrees(high_c, units),
+                        )
+                        for day, high_c in found.dangerous
+                    ]
+                ),
                 degrees=words.degrees(limit, units),
             ),
         )
@@ -107,10 +118,10 @@ def _heat(found: Watch, units: str) -> list[str]:
                 " queens ({days})",
                 percent=words.percent(found.danger.value),
                 degrees=words.degrees(limit, units),
-                days=words.span(found.critical[0], found.critical[-1]),
+                days=words.listed([words.span(*one) for one in _runs(found.critical)]),
             ),
         )
-    if found.out_day is not None and found.out_c is not None and found.danger_day is None:
+    if found.out_day is not None and found.out_c is not None and not found.dangerous:
         lines += labelled(
             tr("Outside"),
             tr(
@@ -131,6 +142,17 @@ def _heat(found: Watch, units: str) -> list[str]:
     if found.level is Level.URGENT:
         lines += labelled(tr("Do"), tr(ADVICE))
     return lines
+
+
+def _runs(days: Sequence[date]) -> list[tuple[date, date]]:
+    """Days on end as their first and last; `days` in order."""
+    found: list[tuple[date, date]] = []
+    for day in days:
+        if found and (day - found[-1][1]).days == 1:
+            found[-1] = (found[-1][0], day)
+        else:
+            found.append((day, day))
+    return found
 
 
 def blocked_words(one: Blocked) -> str:
@@ -230,6 +252,9 @@ def watch_document(found: Watch) -> dict[str, Any]:
         "danger": None if found.danger is None else round(found.danger.value, 3),
         "critical_days": [day.isoformat() for day in found.critical],
         "danger_day": None if found.danger_day is None else found.danger_day.isoformat(),
+        "danger_days": [
+            {"day": day.isoformat(), "high_c": high_c} for day, high_c in found.dangerous
+        ],
         "hottest_day": None if found.hottest_day is None else found.hottest_day.isoformat(),
         "hottest_c": found.hottest_c,
         "outside_day": None if found.out_day is None else found.out_day.isoformat(),

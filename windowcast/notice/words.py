@@ -9,7 +9,7 @@ from fractions import Fraction
 from functools import lru_cache
 
 from windowcast.language import Lookup, current, marked, tr, trn
-from windowcast.trade.treatment import Band, Dose, Regimen, Treatment
+from windowcast.trade.treatment import Band, Dose, Phase, Regimen, Treatment
 from windowcast.trade.visits import Task
 from windowcast.units import fahrenheit_difference, fahrenheit_from_celsius
 
@@ -238,6 +238,22 @@ def band(bounds: Band, units: str) -> str:
     if bounds.high_c is not None:
         return tr("at or below {degrees}", degrees=degrees(bounds.high_c, units))
     return tr("anything")
+
+
+def phase_band(phase: Phase, units: str) -> str:
+    """ "on the first day its high at or above 10.0 °C"."""
+    first, last = phase.first_day, phase.last_day
+    values = {"band": band(phase.band, units), "first": first, "last": last}
+    if first == 0:
+        return trn(
+            "on the first day its high {band}",
+            "on the first {count} days daily highs {band}",
+            last + 1,
+            **values,
+        )
+    if first == last:
+        return tr("on day {first} after the start its high {band}", **values)
+    return tr("from day {first} to {last} after the start daily highs {band}", **values)
 
 
 def many(treatment: Treatment) -> bool:

@@ -118,6 +118,7 @@ class YardPicture(NamedTuple):
     chance:      that it holds, or that what is left of the one that is in does
     level:       of the treatment that is in; None: none is in
     danger_day:  where it is urgent, the day that is; None where it is not, or no day stands out
+    resting:     before this day no next start is named; None: nothing keeps one back
     day_number:  of its exposure, today, from 1; more than `exposure_days` once it is over
     days_left:   of its exposure, today among them
     min_chance:  from which a start is named; None: not shown
@@ -135,6 +136,7 @@ class YardPicture(NamedTuple):
     chance: float | None
     level: Level | None
     danger_day: date | None
+    resting: date | None
     day_number: int
     days_left: int
     days: tuple[PictureDay, ...]
@@ -170,6 +172,7 @@ def picture_of(
     past_years: DailyHighs | None = None,
     course: Course | None = None,
     watch: Watch | None = None,
+    resting: date | None = None,
     jobs: Sequence[Job] = (),
     min_chance: float | None = None,
 ) -> YardPicture:
@@ -180,11 +183,12 @@ def picture_of(
     past_years:  of the yard's place, for the usual range
     course,      the treatment that is in, and the watch over it: both or neither
     watch:
+    resting:     before this day no next start is named
     jobs:        to be done, for their days
     """
     today, main = answer.today, answer.main
     stale = answer.forecast.stale
-    row = None if main.status in (Status.UNKNOWN, Status.CLOSED) else main.named
+    row = None if main.status in (Status.UNKNOWN, Status.CLOSED) or resting else main.named
     shown = row or main.best
     regimen: Regimen | None
     exposure: Exposure | None
@@ -223,10 +227,11 @@ def picture_of(
         danger_day=None
         if watch is None or watch.level is not Level.URGENT
         else watch.danger_day or watch.hottest_day,
+        resting=resting,
         day_number=0 if course is None else (today - course.start).days + 1,
         days_left=0 if watch is None else watch.days_left,
         days=days,
-        windows=() if course is not None else _windows(main),
+        windows=() if course is not None or resting else _windows(main),
         exposure=exposure,
         visits=_visits(main, jobs, planned=course is None and row is not None),
         hottest=_hottest(days, today, exposure),

@@ -76,6 +76,8 @@ def headline(picture: YardPicture) -> str:
         return _in_words(picture)
     if picture.status is Status.UNKNOWN or not picture.known:
         return tr("Not known: old forecast") if picture.stale else tr("Not known: no forecast")
+    if picture.resting is not None:
+        return tr("No start before {day}", day=words.day(picture.resting))
     if picture.start is None:
         return tr("No start in sight")
     if picture.status is Status.BLOCKED:
@@ -96,7 +98,7 @@ def _in_words(picture: YardPicture) -> str:
         return tr("In danger {day}", day=words.day(picture.danger_day))
     days = 0 if picture.regimen is None else picture.regimen.exposure_days
     if picture.days_left == 0:
-        return tr("In, all {days} days are over", days=days)
+        return trn("In, its day is over", "In, all {count} days are over", days)
     return trn(
         "In: day {number} of {days}, {count} left",
         "In: day {number} of {days}, {count} left",

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from windowcast import progress
 from windowcast.sky.calibrate import (
     MONTH_DAYS,
     Bools,
@@ -40,6 +41,8 @@ from windowcast.sky.score import (
     sharpness,
 )
 
+STEP = "years judged"
+"""What is told of how far it is, of each archive anew."""
 METHODS = ("chance", "uncalibrated", "climatology", "plain_rule", "independent_days")
 FEWEST_CASES = 30
 BLOCKS = 6
@@ -277,7 +280,9 @@ def judge_cases(
         fold = _folds(days, archive)
         # Windows that begin in the fold end after it.
         gap = int(archive.leads[-1])
-        for one in np.unique(fold[asked.judged]):
+        folds = np.unique(fold[asked.judged])
+        for number, one in enumerate(folds):
+            progress.step(STEP, number, len(folds))
             judged = np.flatnonzero(asked.judged & (fold == one))
             rng = np.random.default_rng([seed, which, int(one)])
             chances = _judge_fold(
@@ -292,6 +297,7 @@ def judge_cases(
                 )
                 for k, i in enumerate(judged)
             ]
+        progress.step(STEP, len(folds), len(folds))
     found.sort(key=lambda row: (row[1], row[0]))
     outcome = np.array([row[2] for row in found])
     table = np.array([row[3] for row in found])

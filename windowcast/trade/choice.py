@@ -21,7 +21,7 @@ class Verdict(Enum):
     WAIT = "too early to count"
     COUNT = "somebody has to count"
     ENOUGH = "below the threshold"
-    AGAIN = "still over the threshold"
+    AGAIN = "still not below the threshold"
     UNKNOWN = "never counted in time"
 
 

@@ -58,7 +58,7 @@ class State(Enum):
 
     QUIET = "nothing is due yet"
     COMING = "it will be due"
-    NOW = "over the threshold, due now"
+    NOW = "the threshold is reached, due now"
     OVERDUE = "past the last day to start"
     DONE = "treated this season"
 

@@ -80,7 +80,8 @@ def compare(
     before:        what was told last; None: nothing yet
     cancel_below:  chance from 0 to 1 below which a named start is withdrawn
     danger:        a treatment that is in is in danger now
-    treated:       a treatment is in: no start is named, and none is withdrawn
+    treated:       a treatment is in, or cannot be judged yet: no start is named, and none is
+                   withdrawn
 
     Without a usable forecast what was said stands: not to know is no reason to withdraw, and the
     notice says that nothing is known.

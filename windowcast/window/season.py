@@ -6,7 +6,7 @@ day of its exposure was inside its bounds. A window with a missing day is droppe
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from fractions import Fraction
@@ -150,16 +150,19 @@ def pooled(starts: Sequence[PastStart]) -> Fraction | None:
 
 
 def prices_of_waiting(
-    highs: DailyHighs, treatment: Treatment, season: SeasonDays
+    highs: DailyHighs, treatment: Treatment, season: SeasonDays, *, say: Callable[[str], None]
 ) -> dict[str, Waiting]:
     """By regimen, what each `min_chance` would have cost over the seasons that are known whole.
 
     A regimen with no such season is left out.
+
+    say:  told what is begun, for it takes some seconds for each regimen
     """
     tenths = _tenths(highs)
     high_c = np.where(tenths == MISSING, np.nan, tenths) / 10
     found = {}
-    for regimen, outcomes in zip(treatment.regimens, _outcomes(highs, treatment), strict=True):
+    every = zip(treatment.regimens, _outcomes(highs, treatment), strict=True)
+    for number, (regimen, outcomes) in enumerate(every, 1):
         lower, upper = _bounds(regimen)
         whole = []
         for year in _years(highs):
@@ -168,6 +171,10 @@ def prices_of_waiting(
             if known.all():
                 whole.append(days)
         if whole:
+            say(
+                f"{regimen.id}, {number} of {len(treatment.regimens)} regimens: simulating and"
+                f" judging the forecasts of {len(whole)} past season(s); this takes some seconds"
+            )
             found[regimen.id] = price_of_waiting(
                 np.datetime64(highs.first_day),
                 high_c,

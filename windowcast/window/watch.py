@@ -58,7 +58,8 @@ class Watch(NamedTuple):
     danger:        of scenarios with a high above `danger_c` on a covered critical day; None without
     critical:      days left on which such a high costs brood and queens: the first of each dose,
                    given or still to be given
-    danger_day:    the first critical day of the next NEAR_DAYS forecast above `danger_c`
+    dangerous:     critical days of the next NEAR_DAYS that are forecast above `danger_c`, each with
+                   its high
     hottest_day,   of the days left, by the single forecast, else by the middle of the scenarios
     hottest_c:
     out_day:       the first of the next NEAR_DAYS forecast outside its band
@@ -74,13 +75,18 @@ class Watch(NamedTuple):
     chance: Share | None
     danger: Share | None
     critical: tuple[date, ...]
-    danger_day: date | None
+    dangerous: tuple[tuple[date, float], ...]
     hottest_day: date | None
     hottest_c: float | None
     out_day: date | None
     out_c: float | None
     passed_out: tuple[tuple[date, float], ...]
     visits: tuple[Blocked, ...]
+
+    @property
+    def danger_day(self) -> date | None:
+        """The first of the dangerous days; None: no day is forecast so."""
+        return self.dangerous[0][0] if self.dangerous else None
 
 
 def watch(
@@ -126,13 +132,10 @@ def watch(
             hot = sum(any(one[index] > limit for index in at) for one in courses)
             danger = Share(hot, len(courses))
     near = [day for day in left if (day - today).days <= NEAR_DAYS]
-    danger_day = next(
-        (
-            day
-            for day in near
-            if limit is not None and day in critical and single.get(day, -9999) > limit
-        ),
-        None,
+    dangerous = tuple(
+        (day, single[day] / 10)
+        for day in near
+        if limit is not None and day in critical and day in single and single[day] > limit
     )
     out_day = next(
         (
@@ -145,13 +148,15 @@ def watch(
     hottest_day, hottest = _hottest(left, single, courses)
     return Watch(
         course=course,
-        level=_level(left, known, chance, danger, danger_day, out_day, max_danger, cancel_below),
+        level=_level(
+            left, known, chance, danger, bool(dangerous), out_day, max_danger, cancel_below
+        ),
         days_left=len(left),
         covered=known,
         chance=chance,
         danger=danger,
         critical=critical,
-        danger_day=danger_day,
+        dangerous=dangerous,
         hottest_day=hottest_day,
         hottest_c=None if hottest is None else hottest / 10,
         out_day=out_day,
@@ -171,7 +176,7 @@ def _level(
     known: int,
     chance: Share | None,
     danger: Share | None,
-    danger_day: date | None,
+    dangerous: bool,
     out_day: date | None,
     max_danger: float,
     cancel_below: float,
@@ -180,7 +185,7 @@ def _level(
         return Level.QUIET
     if not known:
         return Level.UNKNOWN
-    if danger_day is not None or (danger is not None and danger.value >= URGENT_DANGER):
+    if dangerous or (danger is not None and danger.value >= URGENT_DANGER):
         return Level.URGENT
     if (
         out_day is not None

@@ -1,0 +1,65 @@
+"""What a count is said to be beside the threshold of its month."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+
+import pytest
+
+from windowcast.notice import count_lines
+from windowcast.trade import mites
+from windowcast.trade.journal import Entry
+
+DAY = date(2026, 11, 2)
+
+
+def counted(found: int, bees: int) -> mites.Round:
+    body = {"method": "wash", "mites": found, "bees": bees, "colony": "hive 7"}
+    return mites.rounds([Entry(1, "Creek Bend", "count", DAY, datetime.now(UTC), body)])[-1]
+
+
+@pytest.mark.parametrize(
+    ("found", "bees", "said"),
+    [
+        (8, 300, "below the 3.0 % of Nov"),
+        (9, 300, "exactly the 3.0 % of Nov, from which treatment is due"),
+        (10, 300, "above the 3.0 % of Nov"),
+        # 3.003 % and 2.997 % look like 3.0 %
+        (10, 333, "a little above the 3.0 % of Nov"),
+        (299, 9976, "a little below the 3.0 % of Nov"),
+    ],
+)
+def test_a_count_as_large_as_the_threshold_is_not_above_it(found, bees, said):
+    text = count_lines.round_against(counted(found, bees), 3.0, "Nov")
+
+    assert text.endswith(f": {said}")
+
+
+@pytest.mark.parametrize(
+    ("per_day", "said"),
+    [
+        (9.0, "9.0 mites a day: below the 10.0 of Nov"),
+        (10.0, "10.0 mites a day: exactly the 10.0 of Nov, from which treatment is due"),
+        (12.0, "12.0 mites a day: above the 10.0 of Nov"),
+    ],
+)
+def test_nor_is_what_fell_on_a_board(per_day, said):
+    fall = count_lines.Fall(per_day=per_day, limit=10.0, population=None, percent=None)
+
+    assert count_lines.fall_against(fall, "Nov") == said
+
+
+@pytest.mark.parametrize(
+    ("found", "days", "said"),
+    [
+        (1, 1, "board: 1 mite in a day, 1.0 a day"),
+        (30, 3, "board: 30 mites in 3 days, 10.0 a day"),
+        (3, 1.5, "board: 3 mites in 1.5 days, 2.0 a day"),
+    ],
+)
+def test_one_mite_and_one_day_are_singular(found, days, said):
+    body = {"method": "board", "mites": found, "days": days}
+
+    assert count_lines.sentence(
+        Entry(1, "Creek Bend", "count", DAY, datetime.now(UTC), body)
+    ).endswith(said)

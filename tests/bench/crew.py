@@ -126,8 +126,9 @@ def measured(yards: int, crews: int, seed: int, limit_s: float) -> Row:
     )  # fmt: skip
     cells = (
         yards, crews, seed, f"{found.choice_s:.2f}", f"{found.bound_s:.2f}", f"{seconds:.2f}",
-        f"{busy:.2f}", f"{100 * found.gap:.2f}", f"{100 * found.choice_gap:.2f}", found.placed, f"{found.ours:.1f}", f"{found.rule:.1f}",
-        f"{100 * (found.ours / found.rule - 1):.1f}", f"{100 * found.drives:.0f}",
+        f"{busy:.2f}", f"{100 * found.gap:.2f}", f"{100 * found.choice_gap:.2f}", found.placed,
+        f"{found.ours:.1f}", f"{found.rule:.1f}", f"{100 * (found.ours / found.rule - 1):.1f}",
+        f"{100 * found.drives:.0f}",
     )  # fmt: skip
     print("".join(f"{cell:>9}" for cell in cells), flush=True)
     return found

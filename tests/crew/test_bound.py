@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from itertools import permutations
+from itertools import pairwise, permutations
 
 import pytest
 
@@ -99,7 +99,7 @@ def test_no_trip_is_shorter_than_the_driving_that_its_yards_are_charged(seed: in
         for trip in permutations([one.place for one in task.needs if one.options], count):
             work = [chance.uniform(5, 200) for _ in trip]
             stops = (0, *trip, 0)
-            drive = sum(task.roads[a][b] for a, b in zip(stops, stops[1:], strict=False))
+            drive = sum(task.roads[a][b] for a, b in pairwise(stops))
             if sum(work) + drive <= day:
                 seen += 1
                 charged = least.minutes(np.array(trip), np.array(work), np.full(count, day))

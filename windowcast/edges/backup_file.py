@@ -25,9 +25,11 @@ FORMAT = 1
 LIST = "windowcast-backup.json"
 DATABASE = "windowcast.db"
 CONFIGURATION = ("windowcast.toml", "yards.toml", "treatments.toml")
-MAY_BE_THERE = ("crews.toml",)
+CREWS, DRIVES = "crews.toml", "drives.csv"
+MAY_BE_THERE = (CREWS, DRIVES)
+"""Of these the first names the place of the second, which has the same name in every backup."""
 LONGEST_LIST = 65_536
-LONGEST_CONFIGURATION = 10_000_000
+LONGEST_CONFIGURATION = 100_000_000
 PIECE = 1 << 20
 
 _DAMAGE = (tarfile.TarError, EOFError, OSError, zlib.error, ValueError, KeyError, TypeError)

@@ -56,7 +56,8 @@ def status(ctx: click.Context, as_json: bool, config_folder: str | None) -> None
 def backup(ctx: click.Context, file: Path, config_folder: str | None) -> None:
     """Write the database and the configuration into one file, also while the service runs.
 
-    The table of drives that crews.toml names goes along, where it is in the folder. FILE is for its owner alone, is never overwritten, and holds no passwords.
+    The table of drives that crews.toml names goes along, where it is in the folder. FILE is for
+    its owner alone, is never overwritten, and holds no passwords.
 
     Example: windowcast backup windowcast-2026-11-25.tar.gz
     """

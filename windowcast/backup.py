@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from windowcast import __version__
-from windowcast.edges import backup_file, config
+from windowcast.edges import backup_file, config, config_crews
 from windowcast.edges.service_lock import ServiceLock
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import file_of
@@ -21,14 +21,18 @@ SENT_STILL = timedelta(days=1)
 """What waited in a database that is put back is sent only while it is so new."""
 
 
-def make(configuration: Configuration, path: Path, *, now: datetime) -> backup_file.Contents:
+def make(
+    configuration: Configuration, path: Path, *, now: datetime
+) -> tuple[backup_file.Contents, list[str]]:
     """Write a backup: a copy of the database, consistent whoever writes meanwhile, and the files of
-    the configuration with languages of its own, which hold no secrets.
+    the configuration with languages of its own, which hold no secrets; and say what could not be
+    taken along.
 
     Raises StoreError where the database is missing or damaged, UsageError where the file exists or
     cannot be written.
     """
     database = _file_of(configuration.store_url, configuration.folder)
+    drives, left_out = _drives_of(configuration.folder)
     if path.exists():
         raise UsageError(f"{path} exists; name a new file for the backup")
     if not path.parent.is_dir():
@@ -41,19 +45,49 @@ def make(configuration: Configuration, path: Path, *, now: datetime) -> backup_f
                 store.check()
                 version = store.version()
                 store.copy_to(copy)
-            return backup_file.write(
+            contents = backup_file.write(
                 path,
                 database=copy,
-                configuration=backup_file.kept_of(configuration.folder),
+                configuration=backup_file.kept_of(configuration.folder) | drives,
                 about={
                     "made_at": now.astimezone(UTC).isoformat(timespec="seconds"),
                     "program": __version__,
                     "version": version,
                 },
             )
+            return contents, left_out
     except OSError as error:
         why = (error.strerror or str(error)).lower()
         raise UsageError(f"{path}: {why}; name a file that can be written") from error
+
+
+def _drives_of(folder: Path) -> tuple[dict[str, bytes], list[str]]:
+    """The table of drives that crews.toml names; or why it stays behind."""
+    try:
+        crews = (folder / backup_file.CREWS).read_bytes()
+    except OSError:
+        return {}, []
+    try:
+        place = config_crews.drives_place(folder, crews)
+    except UsageError as error:
+        return {}, [f"left out: {error}"]
+    if place is None:
+        return {}, []
+    try:
+        return {backup_file.DRIVES: place.read_bytes()}, []
+    except OSError as error:
+        why = (error.strerror or str(error)).lower()
+        return {}, [f"left out: {place}, the table of drives that {backup_file.CREWS} names: {why}"]
+
+
+def _places(folder: Path, files: Mapping[str, bytes]) -> dict[Path, bytes]:
+    """Where each file of a backup belongs. Raises UsageError."""
+    found = {folder / name: text for name, text in files.items() if name != backup_file.DRIVES}
+    if backup_file.DRIVES in files:
+        place = config_crews.drives_place(folder, files.get(backup_file.CREWS, b""))
+        if place is not None:
+            found[place] = files[backup_file.DRIVES]
+    return found
 
 
 def put_back(
@@ -84,7 +118,9 @@ def put_back(
     changed = (
         {}
         if database_only
-        else {folder / name: text for name, text in files.items() if _differs(folder / name, text)}
+        else {
+            place: text for place, text in _places(folder, files).items() if _differs(place, text)
+        }
     )
     in_the_way = [one for one in (*changed, target) if one.exists()]
     if in_the_way and not replace:
@@ -148,6 +184,7 @@ def _exchange(
         ]
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         for file, text in changed.items():
+            file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             lines += _put_file(file, text, aside)
         if target.exists():
             _keep_aside(target, aside)

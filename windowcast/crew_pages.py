@@ -11,7 +11,14 @@ from zoneinfo import ZoneInfo
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.language import tr, trn
-from windowcast.notice import crew_lines, hive_lines, page_views, visit_lines, words
+from windowcast.notice import (
+    crew_lines,
+    hive_lines,
+    page_views,
+    plan_lines,
+    visit_lines,
+    words,
+)
 from windowcast.notice.page_views import (
     CrewPart,
     CrewSheet,
@@ -65,6 +72,9 @@ def crews_page(
             "As promised on {day}",
             day=words.day_with_year(kept.promised_at.astimezone(zone).date()),
         ),
+        solved=""
+        if kept is None or "solved" not in kept.document
+        else plan_lines.solved_again(kept.document["solved"]),
         crews=tuple(CrewPart(name, tuple(each)) for name, each in crews.items()),
         later=trn(
             "{count} sheet of a later day is promised; windowcast plan --as-promised shows it.",

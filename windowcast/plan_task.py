@@ -38,7 +38,6 @@ from windowcast.trade.yard import Yard
 from windowcast.window.decide import Row, Status, YardAnswer
 from windowcast.window.plan import timing
 from windowcast.window.scan import Words
-from windowcast.window.watch import REMOVAL_LATER
 
 DAYS_AHEAD = 30
 DUE = (State.COMING, State.NOW, State.OVERDUE)
@@ -128,9 +127,11 @@ def gather(
     today = min(now.astimezone(ZoneInfo(yard.timezone)).date() for yard in configuration.yards)
     begins = today if first is None else first
     longest = max(
-        regimen.exposure_days for one in configuration.treatments for regimen in one.regimens
+        regimen.exposure_days + regimen.removal_late_days
+        for one in configuration.treatments
+        for regimen in one.regimens
     )
-    whole = days + longest + REMOVAL_LATER + 1
+    whole = days + longest + 1
     places, numbers = _places(configuration, settings)
     late = tuple(_late(configuration, row, now) for row in settings.crews)
     crews = []

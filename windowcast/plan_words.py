@@ -172,12 +172,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
             "holds": round(judged.expected, 1),
             "bad": judged.bad,
         },
-        "solved": {
-            "seconds": round(plan.seconds, 2),
-            "limit_seconds": task.settings.seconds,
-            "gap": None if plan.gap is None else round(plan.gap, 5),
-            "how": plan.how,
-        },
+        "solved": plan_lines.solved_document(plan, limit_s=task.settings.seconds),
         "sheets": crew_lines.sheets_document(_of_crew(sheet_views(planned), crew)),
         "starts": [_start_document(planned, need) for need in planned.why],
         "no_place": [
@@ -278,6 +273,8 @@ def promised_lines(
     """The sheets as they were promised."""
     day = words.day_with_year(promised_at.date())
     lines = [wrapped(tr("As promised on {day}", day=day))]
+    if "solved" in document:  # a plan of an older version does not say it
+        lines.append(wrapped(plan_lines.solved_again(document["solved"])))
     for sheet in document["sheets"]:
         if crew is None or sheet["crew"].casefold() == crew.casefold():
             lines += ["", *sheet["text"]]

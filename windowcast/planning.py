@@ -18,6 +18,7 @@ from windowcast.crew.instance import (
     Placed,
     Plan,
     faults,
+    measured,
 )
 from windowcast.crew.judge import Judgement, judge
 from windowcast.crew.replan import Move
@@ -25,6 +26,7 @@ from windowcast.crew.sheet import Sheet, sheets
 from windowcast.edges.settings import Configuration
 from windowcast.errors import WindowcastError
 from windowcast.notice.crew_lines import CallView, SheetView, sheets_document
+from windowcast.notice.plan_lines import solved_document
 from windowcast.plan_task import Task
 from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.work import Job, Kind, jobs
@@ -77,8 +79,9 @@ def make(task: Task, *, clock: Callable[[], float]) -> Planned:
         raise WindowcastError(
             f"the plan that was found breaks a rule: {wrong[0]}; nothing was kept, please report it"
         )
-    settled = board.plan(plan.how, bound=plan.bound, gap=plan.gap)
-    return finish(task, settled._replace(seconds=clock() - began), shut)
+    settled = measured(task.instance, board.plan(plan.how), plan.bound)
+    settled = settled._replace(choice=plan.choice, seconds=clock() - began)
+    return finish(task, settled, shut)
 
 
 def _counts_before(task: Task, board: Board) -> tuple[int, ...]:
@@ -203,7 +206,8 @@ def promise_document(planned: Planned) -> dict[str, Any]:
     """What is kept of a plan that is promised: each need's start and stops, with the crews' names.
 
     {"schema": 1, "first": day, "days": whole, "needs": [{"key", "yard", "treatment", "regimen",
-    "start": day, "stops": [[task, day, crew], ...]}], "sheets": as `plan --json` has them}
+    "start": day, "stops": [[task, day, crew], ...]}], "solved" and "sheets": as `plan --json` has
+    them}
     """
     task, plan = planned.task, planned.plan
     return {
@@ -225,6 +229,7 @@ def promise_document(planned: Planned) -> dict[str, Any]:
             for need, chosen in sorted(plan.chosen.items())
             for option in [task.instance.needs[need].options[chosen.option]]
         ],
+        "solved": solved_document(plan, limit_s=task.settings.seconds),
         "sheets": sheets_document(sheet_views(planned)),
     }
 

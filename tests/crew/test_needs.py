@@ -23,6 +23,7 @@ from windowcast.trade.course import snapshot
 from windowcast.trade.due import of_yard
 from windowcast.trade.journal import Entry
 from windowcast.trade.rules import SeasonRules, WorkRules
+from windowcast.trade.treatment import Slack
 from windowcast.trade.visits import Task
 from windowcast.trade.work import Kind, jobs, to_do
 from windowcast.trade.workable import DayWeather
@@ -57,6 +58,27 @@ def test_the_swap_and_the_removal_hang_on_the_start_with_their_slack():
     assert (swap.right, swap.days) == (10, (10, 11, 9))  # days 12 and 13 are a weekend
     assert (remove.right, remove.days) == (20, (21, 22, 23, 24))
     assert (swap.after, remove.after) == (9, 10)
+
+
+def test_the_slack_is_the_regimens_own():
+    """Day 10 is Thursday September 10, day 20 Sunday September 20."""
+    strict = ONE._replace(dose_slack=Slack(earlier=2, later=0), removal_late_days=1)
+    wide = ONE._replace(dose_slack=Slack(earlier=0, later=5), removal_late_days=9)
+
+    assert [one.days for one in stops(strict, 0)] == [(0,), (10, 9, 8), (21,)]
+    assert [one.days for one in stops(wide, 0)] == [
+        (0,), (10, 11, 14, 15), (21, 22, 23, 24, 25, 28, 29),
+    ]  # fmt: skip
+    assert [one.after for one in stops(strict, 0)] == [1, 8, 10]
+
+
+def test_a_removal_however_late_it_may_is_before_nothing_may_be_in_the_hives():
+    first, last = MONDAY + timedelta(days=16), MONDAY + timedelta(days=20)
+    harvest = Fixed(first, last, False, True, "harvest")
+
+    found = stops(TWO._replace(removal_late_days=14), 0, calendar(fixed=(harvest,)))
+
+    assert found[-1].days == (14, 15, 16)
 
 
 def test_minutes_and_strips_are_those_of_the_work_rules():

@@ -162,6 +162,84 @@ def test_languages_of_ones_own_are_taken_along_and_put_back(journey, tmp_path):
     assert "Forfall" in aside.read_text("utf-8")
 
 
+CREWS = """
+[plan]
+drives = "{drives}"
+
+[[crew]]
+name = "North crew"
+"""
+DRIVES = "from,to,minutes\nbase,Creek Bend,20\n"
+
+
+@pytest.mark.parametrize("name", ["drives.csv", "tables/between yards.csv"])
+def test_the_crews_and_their_table_of_drives_come_back_to_their_place(journey, tmp_path, name):
+    journey.write("crews.toml", CREWS.format(drives=name))
+    (journey.folder / name).parent.mkdir(exist_ok=True)
+    (journey.folder / name).write_text(DRIVES)
+    path, other = tmp_path / "crews.tar.gz", elsewhere(journey)
+
+    done = journey.windowcast("backup", str(path))
+    assert (done.returncode, done.stderr) == (0, "")
+    back = other.windowcast("restore", str(path))
+
+    assert back.returncode == 0, back.stderr
+    assert (other.folder / name).read_text() == DRIVES
+    assert (other.folder / "crews.toml").read_text() == CREWS.format(drives=name)
+    assert other.windowcast("check").returncode == 0
+
+    (other.folder / name).write_text("from,to,minutes\n")
+    refused = other.windowcast("restore", str(path))
+    assert (refused.returncode, Path(name).name in refused.stderr) == (2, True)
+    assert other.windowcast("restore", str(path), "--replace").returncode == 0
+    assert (other.folder / name).read_text() == DRIVES
+    (aside,) = (other.folder / name).parent.glob("*.csv.before-*")
+    assert aside.read_text() == "from,to,minutes\n"
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [("../elsewhere.csv", "is not a file of its own in"), ("gone.csv", "no such file")],
+)
+def test_a_table_of_drives_that_stays_behind_is_named(journey, tmp_path, name, words):
+    """Elsewhere it belongs to others, and what is put back must not reach there."""
+    journey.write("crews.toml", CREWS.format(drives=name))
+    (tmp_path / "elsewhere.csv").write_text(DRIVES)
+    path = tmp_path / "crews.tar.gz"
+
+    done = journey.windowcast("backup", str(path))
+
+    assert done.returncode == 1
+    assert "left out" in done.stderr and words in done.stderr
+    assert "config/drives.csv" not in members(path)
+    assert elsewhere(journey).windowcast("restore", str(path)).returncode == 0
+
+
+def test_no_backup_leads_a_table_of_drives_out_of_the_folder(journey, kept, tmp_path):
+    """One whose crews.toml was changed, with checksums to match."""
+    found = members(kept)
+    crews = CREWS.format(drives="../stolen.csv").encode()
+    listed = json.loads(found["windowcast-backup.json"])
+    more = {"config/crews.toml": crews, "config/drives.csv": DRIVES.encode()}
+    files = {name: one for name, one in listed["files"].items() if name != "windowcast.db"}
+    for name, text in more.items():
+        files[name] = {"octets": len(text), "sha256": hashlib.sha256(text).hexdigest()}
+    listed["files"] = files | {"windowcast.db": listed["files"]["windowcast.db"]}
+    content = found | more
+    bad = packed(
+        tmp_path / "bad.tar.gz",
+        [("windowcast-backup.json", json.dumps(listed).encode())]
+        + [(name, content[name]) for name in listed["files"]],
+    )
+    other = elsewhere(journey)
+
+    done = other.windowcast("restore", str(bad))
+
+    assert (done.returncode, "stolen.csv" in done.stderr) == (2, True)
+    assert not (tmp_path / "stolen.csv").exists()
+    assert not other.folder.exists()
+
+
 def test_nothing_is_overwritten_unless_asked_and_then_the_old_is_kept_aside(journey, kept):
     assert journey.windowcast("count", "void", "1", "--why", "mistake").returncode == 0
     changed = dump(journey.folder / "windowcast.db")

@@ -144,16 +144,20 @@ def test_why_a_yard_that_is_due_has_no_start_to_plan_with(others, words):
 
 
 def test_how_it_was_found_is_said_with_gap_and_time():
-    whole = Plan({}, {}, 1.0, 0.0, 0.21, "every way looked at")
-    near = Plan({}, {}, 1.0, 0.0093, 4.2, "x")
-    unknown = Plan({}, {}, None, None, 60.0, "x")
+    whole = Plan({}, {}, 1.0, 0.0, None, 0.21, "every way looked at")
+    near = Plan({}, {}, 1.0, 0.0093, 0.004, 4.2, "x")
+    unknown = Plan({}, {}, None, None, None, 60.0, "x")
 
     assert plan_lines.solved_line(whole, limit_s=60) == (
         "The best there is: every way was looked at, in 0.2 s."
     )
-    assert "within 0.9 % of the best (driving estimated)" in plan_lines.solved_line(
-        near, limit_s=60
+    assert plan_lines.solved_line(near, limit_s=60) == (
+        "Found in 4.2 s, of at most 60 s; whatever else could be driven is worth at most"
+        " 1.0 % more."
     )
+    kept = plan_lines.solved_document(near, limit_s=60)
+    assert (kept["gap"], kept["choice_gap"]) == (0.0093, 0.004)
+    assert plan_lines.solved_again(kept) == plan_lines.solved_line(near, limit_s=60)
     assert "is not known" in plan_lines.solved_line(unknown, limit_s=60)
 
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from support.weather import FORMIC_STRIPS, regimen, treatment
 from windowcast.trade.course import courses, from_snapshot, in_hand, snapshot
 from windowcast.trade.journal import Entry, in_force, standing_for
-from windowcast.trade.treatment import Band, Dose, Phase, Regimen, Treatment
+from windowcast.trade.treatment import Band, Dose, Phase, Regimen, Slack, Treatment
 from windowcast.trade.visits import Task
 
 AUGUST = date(2026, 8, 10)
@@ -129,6 +129,17 @@ def test_what_belongs_to_a_voided_start_belongs_to_nothing():
     entries = [begun(), entry(2, "swap", start=1), entry(3, "void", corrects=1, why="x")]
 
     assert courses(entries) == ()
+
+
+def test_the_slack_is_kept_with_the_start_and_an_older_start_has_the_usual_one():
+    way = ONCE._replace(dose_slack=Slack(earlier=0, later=2), removal_late_days=14)
+    kept = json.loads(json.dumps(snapshot(FORMIC_STRIPS, way)))
+    _, again = from_snapshot(kept)
+    del kept["regimen"]["dose_slack"], kept["regimen"]["removal_late_days"]
+    _, older = from_snapshot(kept)
+
+    assert again == way
+    assert older == ONCE
 
 
 def test_a_file_edited_later_moves_no_dates():

@@ -22,7 +22,7 @@ from windowcast.trade.bring import (
 from windowcast.trade.course import snapshot
 from windowcast.trade.journal import Entry
 from windowcast.trade.rules import WorkRules
-from windowcast.trade.treatment import Band, Dose, Regimen, Treatment
+from windowcast.trade.treatment import Band, Dose, Regimen, Slack, Treatment
 from windowcast.trade.work import (
     Job,
     Kind,
@@ -261,6 +261,16 @@ def test_a_swap_is_the_second_dose_and_moves_the_queen_check_with_it():
         ("count-after", after(34)),
     ]
     assert (found[0].load, found[0].number) == (Load(strips=24, bring_strips=26), 1)
+
+
+def test_a_fresh_dose_and_a_removal_have_the_slack_of_their_regimen():
+    """They are due on their day all the same."""
+    way = ONE_STRIP_SWAP._replace(dose_slack=Slack(earlier=2, later=5), removal_late_days=0)
+    swap, remove, queens, _ = still(begun(way=way), today=after(1))
+
+    assert (swap.slack, swap.best_by, swap.latest) == (Slack(2, 5), swap.day, after(15))
+    assert (remove.slack, remove.latest) == (Slack(), remove.day)
+    assert queens.latest == queens.best_by
 
 
 def test_the_queen_check_never_opens_a_hive_that_is_to_stay_shut():

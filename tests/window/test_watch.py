@@ -12,7 +12,7 @@ from windowcast.notice import watch_lines
 from windowcast.trade.course import courses, snapshot
 from windowcast.trade.journal import Entry
 from windowcast.trade.rules import WorkRules
-from windowcast.trade.treatment import Dose
+from windowcast.trade.treatment import Dose, Slack
 from windowcast.trade.workable import DayWeather, Hindrance
 from windowcast.window.watch import Level, watch
 
@@ -174,6 +174,28 @@ def test_a_removal_is_never_moved_before_the_exposure_has_ended():
     (blocked,) = found.visits
     assert (blocked.reasons, blocked.better) == ((Hindrance.COLD,), None)
     assert "no better day" in watch_lines.blocked_words(blocked)
+
+
+@pytest.mark.parametrize(("late", "better"), [(2, None), (3, 13)])
+def test_how_far_a_swap_may_move_is_the_regimens_own(late, better):
+    wet = DayWeather(20.0, 9.0, 10.0)
+    way = SWAP._replace(dose_slack=Slack(earlier=0, later=late))
+    found = looked(in_hand(way), [COOL] * 3, single=COOL, open_days=days(d10=wet, d11=wet, d12=wet))
+
+    (blocked,) = found.visits
+    assert blocked.better == (None if better is None else MONDAY + timedelta(days=better))
+
+
+def test_how_late_a_removal_may_be_is_the_regimens_own():
+    wet = DayWeather(20.0, 9.0, 10.0)
+    open_days = days(d14=wet) | {MONDAY + timedelta(days=16): DayWeather(20.0, 0.0, 10.0)}
+    found = [
+        looked(in_hand(ONCE._replace(removal_late_days=late)), [COOL] * 3, single=COOL,
+               open_days=open_days).visits[0].better
+        for late in (1, 2)
+    ]  # fmt: skip
+
+    assert found == [None, MONDAY + timedelta(days=16)]
 
 
 def test_the_message_says_what_to_do_and_who_decides():

@@ -56,16 +56,21 @@ def status(ctx: click.Context, as_json: bool, config_folder: str | None) -> None
 def backup(ctx: click.Context, file: Path, config_folder: str | None) -> None:
     """Write the database and the configuration into one file, also while the service runs.
 
-    FILE is for its owner alone, is never overwritten, and holds no passwords.
+    The table of drives that crews.toml names goes along, where it is in the folder. FILE is for
+    its owner alone, is never overwritten, and holds no passwords.
 
     Example: windowcast backup windowcast-2026-11-25.tar.gz
     """
     from windowcast import backup as job
     from windowcast.edges import clock
 
-    contents = job.make(configuration_of(ctx, config_folder), file, now=clock.now())
+    contents, left_out = job.make(configuration_of(ctx, config_folder), file, now=clock.now())
     octets = sum(size for size, _ in contents.files.values())
     click.echo(f"{file}: {len(contents.files)} files of {octets / 1e6:.1f} MB, checked")
+    for line in left_out:
+        say(f"windowcast: {line}")
+    if left_out:
+        ctx.exit(IN_PART)
 
 
 @click.command()

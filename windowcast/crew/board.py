@@ -77,12 +77,12 @@ class Board:
         """As `instance.worth` says of the plan."""
         return self.value - self.instance.hour * self.minutes / 60
 
-    def plan(self, how: str = "", *, bound: float | None = None, gap: float | None = None) -> Plan:
+    def plan(self, how: str = "") -> Plan:
         """The plan as it stands, each day in the best order."""
         for key in list(self.days):
             self.reorder(key)
         routes = {key: tuple(day.legs) for key, day in sorted(self.days.items()) if day.legs}
-        return Plan(chosen=dict(self.chosen), routes=routes, how=how, bound=bound, gap=gap)
+        return Plan(chosen=dict(self.chosen), routes=routes, how=how)
 
     def left(self, crew: int, day: int) -> float:
         """Minutes that a crew has left on a day."""

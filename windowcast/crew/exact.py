@@ -11,6 +11,7 @@ from typing import Any
 from windowcast.crew.instance import Chosen, Instance, Leg, Placed, Plan, option_value, placed_value
 from windowcast.crew.route import length, tour
 
+HOW = "every way looked at"
 MOST_PLACES = 6
 MOST_COLUMNS = 12_000
 
@@ -139,4 +140,4 @@ def _driven(instance: Instance, chosen: dict[int, Chosen], worth: float) -> Plan
         places = [instance.needs[leg.need].place for leg in mine]
         order = tour(instance.roads, instance.crews[key[0]].place, places)
         routes[key] = tuple(mine[number] for number in order)
-    return Plan(chosen=chosen, routes=routes, bound=worth, gap=0.0, how="every way looked at")
+    return Plan(chosen=chosen, routes=routes, bound=worth, gap=0.0, how=HOW)

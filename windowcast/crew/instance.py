@@ -171,10 +171,10 @@ class Plan(NamedTuple):
     """What is done when and by whom.
 
     chosen:  by need; a need that found no place is absent
-    bound:   of the program, in which driving is estimated: none of its solutions is worth more;
-             None: none is known
-    gap:     how far the solution that the plan began with may be from that, as a share; 0: it is
-             the best there is, on the roads too; None: not known
+    bound:   no plan that can be driven is worth more; None: none is known
+    gap:     how far this one may be from that, as a share of what it is worth itself; 0: it is the
+             best there is; None: not known
+    choice:  the same of the choice of days that it began with, in which driving is estimated
     seconds: taken, filled in by whoever has a clock; 0 before
     how:     what found it
     """
@@ -183,6 +183,7 @@ class Plan(NamedTuple):
     routes: Routes
     bound: float | None = None
     gap: float | None = None
+    choice: float | None = None
     seconds: float = 0.0
     how: str = ""
 
@@ -248,6 +249,14 @@ def worth(instance: Instance, plan: Plan) -> float:
         for (crew, _), route in plan.routes.items()
     )
     return gained - instance.hour * minutes / 60
+
+
+def measured(instance: Instance, plan: Plan, bound: float | None) -> Plan:
+    """A plan with how far it may be from the best, which is worth no more than `bound`."""
+    own = worth(instance, plan)
+    if bound is None or own <= 0:
+        return plan._replace(bound=bound, gap=None)
+    return plan._replace(bound=bound, gap=max(0.0, bound / own - 1))
 
 
 def faults(instance: Instance, plan: Plan) -> list[str]:

@@ -15,13 +15,12 @@ from windowcast.trade.due import Cause, Due, last_start
 from windowcast.trade.mites import threshold
 from windowcast.trade.rules import SeasonRules, WorkRules
 from windowcast.trade.treatment import Regimen, Treatment
-from windowcast.trade.visits import Task, visits
+from windowcast.trade.visits import Task, slack, visits
 from windowcast.trade.work import Job, Kind, minutes_for
 from windowcast.trade.workable import DayWeather, Hindrance, hindrances
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Flaw, Row
 from windowcast.window.scan import Words, holds
-from windowcast.window.watch import REMOVAL_LATER, SWAP_EARLIER, SWAP_LATER
 
 LEAST_WEIGHT, MOST_WEIGHT = 0.5, 3.0
 """However few or many mites, a colony counts so much at least and at most; our own choice."""
@@ -269,8 +268,8 @@ def stops_of(
 ) -> tuple[Stop, ...] | Lost:
     """The visits of one start with the days on which each can be; the first that has none, if any.
 
-    A swap may come SWAP_EARLIER days before its day to SWAP_LATER after it, a removal up to
-    REMOVAL_LATER after, never before; each so long after the dose before it as the regimen asks.
+    Each may be as far from its day as the regimen allows, and comes so long after the dose before
+    it as the regimen asks.
     """
     start = calendar.date(day)
     ends = start + timedelta(days=regimen.exposure_days)
@@ -282,12 +281,13 @@ def stops_of(
     dosed = 0
     for visit in visits(regimen, start=start, colonies=yard.colonies):
         right = (visit.day - calendar.first).days
-        if visit.task is Task.APPLY:
-            near = [right]
-        elif visit.task is Task.SWAP:
-            near = list(range(right - SWAP_EARLIER, right + SWAP_LATER + 1))
-        else:
-            near = list(range(right, right + REMOVAL_LATER + 1))
+        may_move = slack(regimen, visit.task)
+        last = right + may_move.later
+        if visit.task is Task.REMOVE:
+            # By the first day on which nothing may be in the hives it is out, however late it may.
+            taken = [one.first for one in calendar.fixed if one.treatments and one.first >= ends]
+            last = min([last, *((day - calendar.first).days for day in taken)])
+        near = list(range(right - may_move.earlier, last + 1))
         # The right day first; of two as near the later, since a treatment that works a day longer
         # loses less than one cut short.
         near.sort(key=lambda one, right=right: (abs(one - right), -one))  # type: ignore[misc]
@@ -298,7 +298,7 @@ def stops_of(
         after = 1
         if before is not None:
             offset = (visit.day - start).days
-            after = offset - dosed - (SWAP_EARLIER if visit.task is Task.SWAP else 0)
+            after = offset - dosed - may_move.earlier
         kind = KINDS[visit.task]
         strips = 0
         if visit.task is not Task.REMOVE:
@@ -355,17 +355,18 @@ def doses_in_hand(
     for number, job in enumerate(jobs):
         assert job.treatment is not None
         first = (job.day - calendar.first).days
-        if not number and first - SWAP_EARLIER >= calendar.starts:
+        may_move = job.slack
+        if not number and first - may_move.earlier >= calendar.starts:
             return None, ()
-        swap = job.kind is Kind.SWAP
-        last = first + late + (SWAP_LATER if swap else REMOVAL_LATER)
-        early = SWAP_EARLIER if swap else 0
-        found = _stop(job, first - early, last, calendar, rules, skill=job.treatment.active)
+        last = first + late + may_move.later
+        found = _stop(
+            job, first - may_move.earlier, last, calendar, rules, skill=job.treatment.active
+        )
         if isinstance(found, Lost):
             lost.append((job, found))
             continue
         if kept:
-            after = (job.day - kept[-1].day).days - early
+            after = (job.day - kept[-1].day).days - may_move.earlier
             found = found._replace(after=max(1, after))
         late = max(0, found.days[0] - first)
         kept.append(job)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from itertools import pairwise
 
-from windowcast.crew import exact, greedy, model, settle
+from windowcast.crew import bound, exact, greedy, model, settle
 from windowcast.crew.board import Board
-from windowcast.crew.instance import Chosen, Instance, Plan, worth
+from windowcast.crew.instance import Chosen, Instance, Plan, measured, worth
 
 NOTHING = "nothing is to be done"
 """How a plan was found that has no needs."""
@@ -43,6 +43,8 @@ def make(
     small = exact.exactly(instance, left_s=lambda: min(EXACT_S, left_s() - later))
     if small is not None:
         return small
+    later = left_s() * 3 / 4
+    most = bound.upper(instance, first, left_s=lambda: left_s() - later) if later > 0 else None
     drive = _as_driven(instance, first)
     # The search on the roads gains more from the time than the last per mille of the program.
     last_s = LAST_SHARE * left_s()
@@ -61,8 +63,9 @@ def make(
     if worth(instance, plan) < worth(instance, first):
         plan = first
     if found is None:
-        return plan._replace(how="most urgent first, made better: the time was over")
-    return plan._replace(bound=found.bound, gap=found.gap)
+        plan = plan._replace(how="most urgent first, made better: the time was over")
+    plan = measured(instance, plan, most)
+    return plan._replace(choice=None if found is None else found.gap)
 
 
 def _as_driven(instance: Instance, plan: Plan) -> dict[int | tuple[int, int], float]:

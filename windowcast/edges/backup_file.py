@@ -26,11 +26,13 @@ FORMAT = 1
 LIST = "windowcast-backup.json"
 DATABASE = "windowcast.db"
 CONFIGURATION = ("windowcast.toml", "yards.toml", "treatments.toml")
-MAY_BE_THERE = ("crews.toml",)
+CREWS, DRIVES = "crews.toml", "drives.csv"
+MAY_BE_THERE = (CREWS, DRIVES)
+"""Of these the first names the place of the second, which has the same name in every backup."""
 LANGUAGE = re.compile(r"languages/[^./\\:\0][^/\\:\0]*\.po")
 """The people's own language files, by their place in the configuration's folder."""
 LONGEST_LIST = 65_536
-LONGEST_CONFIGURATION = 10_000_000
+LONGEST_CONFIGURATION = 100_000_000
 PIECE = 1 << 20
 
 _DAMAGE = (tarfile.TarError, EOFError, OSError, zlib.error, ValueError, KeyError, TypeError)
@@ -46,11 +48,12 @@ class Contents(NamedTuple):
 
 
 def kept_of(folder: Path) -> dict[str, bytes]:
-    """The files of a configuration that a backup keeps, by their place in its folder.
+    """The files of a configuration that a backup keeps, by their place in its folder; the table of
+    drives may have any place, and is not among them.
 
     Raises OSError, and UsageError where one is larger than any of them can be.
     """
-    names = [*CONFIGURATION, *(name for name in MAY_BE_THERE if (folder / name).exists())]
+    names = [*CONFIGURATION, *([CREWS] if (folder / CREWS).exists() else [])]
     found = sorted(one.relative_to(folder).as_posix() for one in folder.glob("languages/*.po"))
     names += [name for name in found if LANGUAGE.fullmatch(name)]
     for name in names:

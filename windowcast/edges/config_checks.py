@@ -444,6 +444,7 @@ def _same_id(here: Path, tables: Sequence[Table], what: str) -> Iterator[Fault]:
 def _regimen(here: Path, given: Table, regimen: Table) -> Iterator[Fault]:
     yield from _both_units(here, given, "high_min", "high_max", "cool_only")
     yield from _doses(here, given, regimen)
+    yield from _slack(here, regimen)
     band = band_of(regimen)
     yield from _can_fit(here, given, band)
 
@@ -526,6 +527,39 @@ def _doses(here: Path, given: Table, regimen: Table) -> Iterator[Fault]:
         yield Fault(
             (*here, "doses"),
             f"the first dose is on day {min(seen)}, but must be on day 0, the day of application",
+        )
+
+
+def _slack(here: Path, regimen: Table) -> Iterator[Fault]:
+    """Faults of how far visits may be from their days: where there is no such visit, and where a
+    dose could come before the one that it follows."""
+    doses = regimen.get("doses")
+    if doses is None or not all("day" in dose for dose in doses):
+        return
+    days = sorted(dose["day"] for dose in doses)
+    early = regimen.get("dose_early_days")
+    nearest_days = min((later - before for before, later in pairwise(days)), default=None)
+    if nearest_days is None:
+        for name in ("dose_early_days", "dose_late_days"):
+            if name in regimen:
+                yield Fault(
+                    (*here, name),
+                    f"{name} is {regimen[name]}, but this regimen has one dose, whose day is the "
+                    "start; leave the key out",
+                )
+    elif early is not None and early >= nearest_days:
+        yield Fault(
+            (*here, "dose_early_days"),
+            f"dose_early_days is {early}, but doses are only {nearest_days} days apart; it must be "
+            f"0 to {nearest_days - 1}",
+        )
+    if "removal_late_days" in regimen and not any(
+        name in dose for dose in doses for name in ("strips", "g")
+    ):
+        yield Fault(
+            (*here, "removal_late_days"),
+            f"removal_late_days is {regimen['removal_late_days']}, but nothing of this regimen is "
+            "left in the hive (strips or g); leave the key out",
         )
 
 

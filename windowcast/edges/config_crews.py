@@ -6,6 +6,8 @@ be must not keep the others from the road.
 
 from __future__ import annotations
 
+import os
+import tomllib
 from collections.abc import Collection, Mapping, Sequence
 from datetime import date, datetime
 from decimal import Decimal
@@ -254,6 +256,28 @@ def _between_keys(
         if first is not None and last is not None and last < first:
             text = f"last is {last}, before first, {first}; both days are inside"
             faults.append(Fault(("fixed", number, "last"), text))
+
+
+def drives_place(folder: Path, crews: bytes) -> Path | None:
+    """Where the table of drives is that the text of a crews.toml names; None: it names none.
+
+    Raises UsageError where that is not in the folder, whose files belong together.
+    """
+    try:
+        plan = tomllib.loads(crews.decode()).get("plan", {})
+    except ValueError:
+        return None
+    name = plan.get("drives") if isinstance(plan, dict) else None
+    if not isinstance(name, str) or not name:
+        return None
+    place = folder / name
+    inside = Path(os.path.normpath(place)).is_relative_to(os.path.normpath(folder))
+    if not inside or place.name in (*config.FILES, NAME):
+        raise UsageError(
+            f"the table of drives, {name!r}, is not a file of its own in {folder}; put it there and"
+            f" name it without the folder in {NAME}"
+        )
+    return place
 
 
 def _drives(

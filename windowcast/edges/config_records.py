@@ -22,7 +22,15 @@ from windowcast.edges.settings import (
 )
 from windowcast.language import Lookup
 from windowcast.trade.rules import SeasonRules, WorkRules
-from windowcast.trade.treatment import Dose, Phase, Regimen, Treatment
+from windowcast.trade.treatment import (
+    DOSE_SLACK,
+    REMOVAL_LATE_DAYS,
+    Dose,
+    Phase,
+    Regimen,
+    Slack,
+    Treatment,
+)
 from windowcast.trade.yard import Hive, Yard
 
 STORE_URL = "sqlite:///windowcast.db"
@@ -200,4 +208,9 @@ def _regimen(table: Mapping[str, Any]) -> Regimen:
         band=band,
         phases=tuple(sorted(phases, key=lambda phase: phase.first_day)),
         cool_only_c=table.get("cool_only_c", table.get("cool_only_f")),
+        dose_slack=Slack(
+            earlier=table.get("dose_early_days", DOSE_SLACK.earlier),
+            later=table.get("dose_late_days", DOSE_SLACK.later),
+        ),
+        removal_late_days=table.get("removal_late_days", REMOVAL_LATE_DAYS),
     )

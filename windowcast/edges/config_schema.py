@@ -525,6 +525,18 @@ TREATMENTS: Mapping[str, Key] = {
                     **_BOUNDS,
                     "cool_only_c": _celsius_key(),
                     "cool_only_f": _fahrenheit_key(),
+                    "dose_early_days": Key(
+                        allowed="a whole number of days that a fresh dose may come early, 0 to 30",
+                        read=values.whole(0, 30),
+                    ),
+                    "dose_late_days": Key(
+                        allowed="a whole number of days that a fresh dose may come late, 0 to 30",
+                        read=values.whole(0, 30),
+                    ),
+                    "removal_late_days": Key(
+                        allowed="a whole number of days that a removal may come late, 0 to 60",
+                        read=values.whole(0, 60),
+                    ),
                     "phases": Key(
                         allowed="such as { first_day = 0, last_day = 2, high_max_c = 27.0 }",
                         many=True,

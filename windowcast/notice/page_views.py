@@ -236,12 +236,14 @@ class CrewsPage(NamedTuple):
     """The crews' days ahead, for the clipboard.
 
     promised:  when they were; "": nothing was
+    solved:    how near they are to the best, in words; "": not kept
     later:     what is promised beyond these days, in words; "": nothing
     cautions:  for all that is handled
     """
 
     span: str
     promised: str
+    solved: str
     crews: tuple[CrewPart, ...]
     later: str
     cautions: tuple[str, ...]

@@ -3,10 +3,12 @@ would free a yard that found no place."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from typing import Any, NamedTuple
 
+from windowcast.crew.exact import HOW
 from windowcast.crew.explain import Bound, Missing, WhyThis
 from windowcast.crew.instance import Instance, Option, Plan
 from windowcast.crew.judge import Judgement
@@ -20,6 +22,7 @@ from windowcast.trade.hive import Blocked
 from windowcast.trade.visits import Task
 from windowcast.trade.work import Kind
 
+SMALLEST_GAP = 1e-6
 SHORTEST_GAIN = 0.05
 """Colonies; less is told as nothing."""
 
@@ -48,19 +51,35 @@ def solved_line(plan: Plan, *, limit_s: float) -> str:
             took=took,
             limit=words.general(limit_s),
         )
-    if plan.how == "every way looked at":
+    if plan.how == HOW and plan.gap < SMALLEST_GAP:
         return tr("The best there is: every way was looked at, in {took}.", took=took)
     return tr(
-        "Found in {took}, of at most {limit} s; begun with a choice of days within {gap} of the"
-        " best (driving estimated), then driven on the roads and made better.",
+        "Found in {took}, of at most {limit} s; whatever else could be driven is worth at most"
+        " {gap} more.",
         took=took,
         limit=words.general(limit_s),
-        gap=_share(plan.gap),
+        # Rounded up: it is a promise.
+        gap=words.per_cent(words.decimal(math.ceil(plan.gap * 1000 - 1e-6) / 10, 1)),
     )
 
 
-def _share(gap: float) -> str:
-    return words.per_cent(words.decimal(gap * 100, 1))
+def solved_document(plan: Plan, *, limit_s: float) -> dict[str, Any]:
+    """The same as JSON allows. `gap`: what no plan that can be driven is worth more than this one,
+    as a share; `choice_gap`: the same of the choice of days that it began with, driving
+    estimated."""
+    return {
+        "seconds": round(plan.seconds, 2),
+        "limit_seconds": limit_s,
+        "gap": None if plan.gap is None else round(plan.gap, 5),
+        "choice_gap": None if plan.choice is None else round(plan.choice, 5),
+        "how": plan.how,
+    }
+
+
+def solved_again(kept: Mapping[str, Any]) -> str:
+    """`solved_line` of a plan whose `solved_document` was kept."""
+    plan = Plan({}, {}, gap=kept["gap"], seconds=kept["seconds"], how=kept["how"])
+    return solved_line(plan, limit_s=kept["limit_seconds"])
 
 
 def judged_line(found: Judgement) -> str:

@@ -114,6 +114,8 @@ def why(job: Job) -> str:
     }[job.kind]
     if job.best_by > job.day:
         parts.append(tr("best by {day}", day=words.day(job.best_by)))
+    elif job.latest > job.day:
+        parts.append(tr("at the latest {day}", day=words.day(job.latest)))
     if job.optional:
         parts.append(tr("if you can"))
     return "; ".join(parts)
@@ -309,6 +311,8 @@ def job_document(job: Job) -> dict[str, Any]:
         "task": job.kind.value,
         "not_before": job.day.isoformat(),
         "best_by": job.best_by.isoformat(),
+        "early_days": job.slack.earlier,
+        "latest": job.latest.isoformat(),
         "late_days": job.late_days,
         "treatment": None if job.treatment is None else job.treatment.id,
         "regimen": None if job.regimen is None else job.regimen.id,

@@ -8,7 +8,16 @@ from fractions import Fraction
 from typing import Any, NamedTuple
 
 from windowcast.trade.journal import Entry, in_force, standing_for
-from windowcast.trade.treatment import Band, Dose, Phase, Regimen, Treatment
+from windowcast.trade.treatment import (
+    DOSE_SLACK,
+    REMOVAL_LATE_DAYS,
+    Band,
+    Dose,
+    Phase,
+    Regimen,
+    Slack,
+    Treatment,
+)
 from windowcast.trade.visits import Task, Visit
 
 
@@ -156,6 +165,8 @@ def snapshot(treatment: Treatment, regimen: Regimen) -> dict[str, Any]:
                 for phase in regimen.phases
             ],
             "cool_only_c": _text(regimen.cool_only_c),
+            "dose_slack": list(regimen.dose_slack),
+            "removal_late_days": regimen.removal_late_days,
         }
     }
 
@@ -173,6 +184,8 @@ def from_snapshot(kept: Mapping[str, Any]) -> tuple[Treatment, Regimen]:
             for first, last, low, high in table["phases"]
         ),
         cool_only_c=_bound(table["cool_only_c"]),
+        dose_slack=Slack(*table.get("dose_slack", DOSE_SLACK)),
+        removal_late_days=table.get("removal_late_days", REMOVAL_LATE_DAYS),
     )
     # A field that a later version has added is at its default in an older entry, and one that a
     # later version has dropped is passed over.

@@ -57,15 +57,30 @@ class Dose(NamedTuple):
     g: float | None = None
 
 
+class Slack(NamedTuple):
+    """How many days a visit may come before and after the day that is right for it."""
+
+    earlier: int = 0
+    later: int = 0
+
+
+DOSE_SLACK = Slack(earlier=1, later=3)
+REMOVAL_LATE_DAYS = 4
+"""Where a regimen says nothing else; common practice, no source."""
+
+
 class Regimen(NamedTuple):
     """One way of giving a treatment.
 
-    exposure_days:  days that the treatment works, at least 1
-    doses:          at least one, by day, the first on day 0
-    band:           allowed daily high on every day that no phase covers
-    phases:         in order, not overlapping; a phase already holds the bounds it inherits
-    cool_only_c:    a double dose is used only where the median over scenarios of the hottest high
-                    stays at or below this, °C; None: no such limit
+    exposure_days:      days that the treatment works, at least 1
+    doses:              at least one, by day, the first on day 0
+    band:               allowed daily high on every day that no phase covers
+    phases:             in order, not overlapping; a phase already holds the bounds it inherits
+    cool_only_c:        a double dose is used only where the median over scenarios of the hottest
+                        high stays at or below this, °C; None: no such limit
+    dose_slack:         of every dose after the first
+    removal_late_days:  so many days it may be left in after its exposure; it is never taken out
+                        before that has ended
     """
 
     id: str
@@ -74,6 +89,8 @@ class Regimen(NamedTuple):
     band: Band
     phases: tuple[Phase, ...] = ()
     cool_only_c: Fraction | None = None
+    dose_slack: Slack = DOSE_SLACK
+    removal_late_days: int = REMOVAL_LATE_DAYS
 
     def band_on(self, day: int) -> Band:
         """The band on a day of the exposure, counted from 0."""

@@ -7,7 +7,7 @@ from enum import Enum
 from itertools import pairwise
 from typing import NamedTuple
 
-from windowcast.trade.treatment import Dose, Regimen, Treatment
+from windowcast.trade.treatment import Dose, Regimen, Slack, Treatment
 
 
 class Task(Enum):
@@ -63,6 +63,14 @@ def visits(regimen: Regimen, *, start: date, colonies: int) -> tuple[Visit, ...]
     if regimen.removed:
         doses.append(visit(regimen.exposure_days, Task.REMOVE, regimen.doses[-1]))
     return tuple(doses)
+
+
+def slack(regimen: Regimen, task: Task) -> Slack:
+    """How far a visit may be from its day, for its weather or for want of hands. A start that is
+    moved is another start, and a removal never comes before the exposure has ended."""
+    if task is Task.SWAP:
+        return regimen.dose_slack
+    return Slack(later=regimen.removal_late_days if task is Task.REMOVE else 0)
 
 
 def shut_days(treatment: Treatment, regimen: Regimen, *, start: date) -> tuple[ShutDays, ...]:

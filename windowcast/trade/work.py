@@ -15,8 +15,8 @@ from windowcast.trade.bring import Load, Protection, add_up, load_of, protection
 from windowcast.trade.course import Course, courses
 from windowcast.trade.journal import Entry, in_force, standing_for
 from windowcast.trade.rules import WorkRules
-from windowcast.trade.treatment import Dose, Regimen, Treatment
-from windowcast.trade.visits import Task, Visit, visits
+from windowcast.trade.treatment import Dose, Regimen, Slack, Treatment
+from windowcast.trade.visits import Task, Visit, slack, visits
 from windowcast.trade.yard import Yard
 
 AFTER_COUNT_DAYS = 14
@@ -78,6 +78,7 @@ class Job(NamedTuple):
     since:           the day it is counted from: of the start, the last dose, the end; None: no such
     chance:          of the planned start
     done:            the day on which it was done; None: still to do
+    slack:           of a fresh dose or a removal: how far from `day` its regimen allows it to be
     """
 
     yard: str
@@ -100,6 +101,12 @@ class Job(NamedTuple):
     since: date | None = None
     chance: float | None = None
     done: date | None = None
+    slack: Slack = Slack()
+
+    @property
+    def latest(self) -> date:
+        """The last day that is right for it or that its regimen still allows."""
+        return max(self.best_by, self.day + timedelta(days=self.slack.later))
 
 
 class WorkDay(NamedTuple):
@@ -151,6 +158,7 @@ def jobs(
     return tuple(sorted(found, key=lambda one: (one.on, _ORDER[one.kind])))
 
 
+_TASKS = {Kind.APPLY: Task.APPLY, Kind.SWAP: Task.SWAP, Kind.REMOVE: Task.REMOVE}
 _ORDER = {kind: number for number, kind in enumerate(Kind)}
 
 
@@ -430,6 +438,7 @@ class _Book:
             dose=dose,
             load=load,
             minutes=minutes_for(kind, given.treatment.form, self.rules) * given.colonies,
+            slack=slack(given.regimen, _TASKS[kind]),
             since=None if kind is Kind.APPLY else given.start,
         )
 

@@ -17,7 +17,7 @@ from windowcast.sky.scenarios import MISSING, Scenarios
 from windowcast.trade.course import Course
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.treatment import Band
-from windowcast.trade.visits import Task, Visit
+from windowcast.trade.visits import Task, Visit, slack
 from windowcast.trade.workable import DayWeather, Hindrance, hindrances, nearest_better
 from windowcast.window.scan import Share
 
@@ -26,10 +26,6 @@ NEAR_DAYS = 5
 URGENT_DANGER = 0.25
 """From this chance of a dangerous high on the days that matter most somebody is told at once. Below
 it the notice says so: a chance of one in twenty is what a start is allowed. Our own choice."""
-SWAP_EARLIER, SWAP_LATER = 1, 3
-REMOVAL_LATER = 4
-"""How many days a visit may move for its weather; a removal never before the exposure has ended.
-Common practice, no source."""
 
 
 class Level(IntEnum):
@@ -278,13 +274,13 @@ def _blocked(
         reasons = hindrances(weather, work)
         if not reasons:
             continue
-        swap = visit.task is Task.SWAP
+        may_move = slack(course.regimen, visit.task)
         better = nearest_better(
             visit.day,
             {day: one for day, one in open_days.items() if day >= today},
             work,
-            earlier_days=SWAP_EARLIER if swap else 0,
-            later_days=SWAP_LATER if swap else REMOVAL_LATER,
+            earlier_days=may_move.earlier,
+            later_days=may_move.later,
         )
         found.append(Blocked(visit=visit, reasons=reasons, better=better))
     return tuple(found)

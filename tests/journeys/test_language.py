@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from datetime import timedelta
 
@@ -17,10 +18,8 @@ VALUES = {"Creek", "Bend", "Upper", "Field", "hive", "formic", "strips", "two", 
           "swap", "six", "weeks", "doses",
           "amitraz", "oxalic", "trickle", "vapour", "thymol", "gel", "once", "Etc", "GMT",
           "min", "ml", "chance", "acid", "EU", "UK", "Art", "VMR", "CFR",
-          "The", "crew"}  # fmt: skip
+          "The", "crew", "sample"}  # fmt: skip
 LICENSED = {"Open", "Meteo", "com", "CC", "BY"}
-# What a record holds of counts is the same in its table, for whoever is shown it.
-RECORDED = {"sample", "wash", "mean", "to"}
 
 
 def two_yards(made: Journey) -> str:
@@ -82,6 +81,8 @@ def a_season(journey: Journey) -> dict[str, str]:
                       "--queens-missing", "1"),
         "season": done(journey, "season", "Creek Bend", "--min-chances"),
         "records": done(journey, "records", "--text"),
+        "entries": done(journey, "records", "--all-entries"),
+        "check": done(journey, "check"),
         "band": done(journey, "band", "thymol-gel"),
     }  # fmt: skip
     for name in ("plan", "late"):
@@ -98,8 +99,27 @@ def test_nothing_that_people_read_stays_in_english(journey):
     found = a_season(journey)
 
     left = {name: pseudo.words_left(text) - VALUES for name, text in found.items()}
-    left["records"] -= RECORDED
     assert {name: words for name, words in left.items() if words} == {}
+
+
+def test_what_programs_read_of_records_is_the_same_in_every_language(journey):
+    spoken(journey, "en")
+    done(journey, "count", "add", "Creek Bend", "--mites", "30", "--method", "board", "--days",
+         "1", "--on", days_ago(journey, 20))  # fmt: skip
+    done(journey, "treat", "start", "Creek Bend", "formic-strips", "two-strips", "--anyway")
+
+    def told():
+        # What a record lacks is named for people.
+        (record,) = json.loads(done(journey, "records", "--json"))["records"]
+        record.pop("lacks")
+        return record, done(journey, "records", "--all-entries", "--csv")
+
+    english = told()
+    spoken(journey, "de")
+
+    assert told() == english
+    text = done(journey, "records")
+    assert "Gelstreifen mit Ameisensäure" in text and "30 an einem Tag (Windel, " in text
 
 
 def test_german_lines_fit_a_letter_and_never_speak_of_persons_as_safe(journey):

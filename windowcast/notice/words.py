@@ -262,7 +262,17 @@ def many(treatment: Treatment) -> bool:
 
 
 def _english_name(treatment: Treatment) -> str:
-    return treatment.name + "s" if treatment.form.endswith(("strip", "tablet")) else treatment.name
+    return _named(treatment.active, treatment.form)
+
+
+def _named(active: str, form: str) -> str:
+    name = f"{active} {form}"
+    return name + "s" if form.endswith(("strip", "tablet")) else name
+
+
+def kept_name(active: str, form: str) -> str:
+    """The same as `treatment_plural` of a treatment whose active and form alone are kept."""
+    return tr(_named(active, form))
 
 
 def treatment_plural(treatment: Treatment) -> str:

@@ -505,7 +505,7 @@ def _wrapped(text: str) -> list[str]:
 
 
 def share_words(share: float) -> str:
-    """ "32.4 %": to a tenth, as the tables beside it have three decimals."""
+    """ "32.4 %": to a tenth, here and in the tables below."""
     return words.per_cent(words.decimal(100 * share, 1))
 
 
@@ -527,24 +527,26 @@ def score_row(name: str, score: float, skill: float | None, sharpness: float) ->
 def reliability_lines(tenths: Sequence[ReliabilityRow]) -> list[str]:
     """A table of what held by tenth of chance, and where it would lie were the chances right."""
     out = [
-        f"{tr('chance'):<12}{tr('cases'):>7}{tr('mean chance'):>13}{tr('held'):>8}"
-        f"   {tr('would lie in, were it right')}"
+        f"{tr('chance'):<12}{tr('cases'):>7}{tr('mean chance'):>13}{tr('held'):>9}"
+        f"  {tr('would lie in, were it right')}"
     ]
 
     def span(low: float, high: float, decimals: int) -> str:
         return tr(
-            "{low} to {high}", low=words.decimal(low, decimals), high=words.decimal(high, decimals)
+            "{low} to {high}",
+            low=words.decimal(100 * low, decimals),
+            high=words.per_cent(words.decimal(100 * high, decimals)),
         )
 
     for tenth in tenths:
         row = (
-            f"{span(tenth.lowest, tenth.highest, 1):<12}{tenth.cases:>7}"
-            f"{words.decimal(tenth.mean_chance, 3):>13}{words.decimal(tenth.observed, 3):>8}   "
+            f"{span(tenth.lowest, tenth.highest, 0):<12}{tenth.cases:>7}"
+            f"{share_words(tenth.mean_chance):>13}{share_words(tenth.observed):>9}  "
         )
         if tenth.band_low is None or tenth.band_high is None:
             row += tr("too few to judge")
         else:
-            row += span(tenth.band_low, tenth.band_high, 3)
+            row += span(tenth.band_low, tenth.band_high, 1)
             row += "" if tenth.consistent else f"  {tr('outside')}"
         out.append(row)
     return out

@@ -170,6 +170,16 @@ def percent(chance: float) -> str:
     return per_cent(str(whole))
 
 
+def percent_brief(chance: float) -> str:
+    """The same for a column: "92 %", ">99 %", "<1 %"."""
+    whole = round(chance * 100)
+    if whole == 100 and chance < 1:
+        return per_cent(">99")
+    if whole == 0 and chance > 0:
+        return per_cent("<1")
+    return per_cent(str(whole))
+
+
 def per_cent(figure: str) -> str:
     """ "3.0 %" of "3.0"."""
     return tr("{number} %", number=figure)

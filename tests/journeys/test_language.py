@@ -12,6 +12,7 @@ from support import pseudo
 from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
 from support.mailbox import Mailbox
 from support.weather_server import Place, WeatherServer
+from windowcast.commands import helping
 
 # What is filled in: names, ids and places, and what the format of a calendar asks for.
 VALUES = {"Creek", "Bend", "Upper", "Field", "hive", "formic", "strips", "two", "one", "strip",
@@ -132,6 +133,28 @@ def test_german_lines_fit_a_letter_and_never_speak_of_persons_as_safe(journey):
         if not name.endswith(".ics"):
             assert [line for line in text.splitlines() if len(line) > 78] == [], name
         assert not re.search(r"(?i)\b(un)?sicher|unbedenklich|gefahrlos", text), name
+
+
+@pytest.mark.parametrize("topic", sorted(helping.topics()))
+def test_the_help_speaks_the_language_and_keeps_the_names_of_things(journey, topic):
+    """What stays is what is typed: keys, commands, variables, addresses of files."""
+    pseudo.write(journey.folder)
+    spoken(journey, "qaa")
+    said = done(journey, "help", topic).partition("\n\nUsage: ")[0]
+    commands = [line for line in helping.topics()[topic].splitlines() if line.startswith("  ")]
+
+    left = pseudo.words_left(said)
+
+    assert left <= pseudo.words_left("\n".join(commands)) | set(topic.split("-"))
+    assert max(map(len, said.splitlines())) <= 78
+    spoken(journey, "de")
+    assert max(map(len, done(journey, "help", topic).splitlines())) <= 80
+
+
+def test_the_help_is_there_without_a_sound_configuration(journey):
+    journey.write("windowcast.toml", "language = 7\n")
+
+    assert "Both bounds are inside" in done(journey, "help", "band")
 
 
 def test_a_german_morning_is_german_as_a_whole(journey):

@@ -153,7 +153,7 @@ def told_entry(body: Mapping[str, Any]) -> str:
 
 def _value(key: str, value: Any) -> str:
     if isinstance(value, bool):
-        return tr("seen") if value else tr("none")
+        return tr("seen") if value else tr("not seen")
     if key == "method":
         return tr(count_lines.METHODS.get(value, value))
     if isinstance(value, (list, tuple)):

@@ -18,7 +18,9 @@ import numpy as np
 import pytest
 
 from sky import synthetic
+from support import pseudo
 from support.weather import regimen, treatment
+from windowcast.edges import shipped
 from windowcast.errors import UsageError
 from windowcast.sky.climate import year_angle
 from windowcast.sky.score import ReliabilityRow, brier_parts
@@ -444,6 +446,21 @@ def test_recorded_forecasts_of_ten_places(recorded: Path):
     assert found["brier"]["chance"] < found["brier"]["uncalibrated"]
     assert found["brier"]["chance"] < found["brier"]["climatology"]
     assert found["brier"]["chance"] < found["brier"]["plain_rule"]
+
+
+def test_the_tables_are_in_the_language_of_the_configuration(archive, tmp_path):
+    folder, tables = archive
+    list(shipped.write_examples(tmp_path, sample=True))
+    pseudo.write(tmp_path)
+    text = (tmp_path / "windowcast.toml").read_text("utf-8")
+    text = text.replace('language = "en"', 'language = "qaa"')
+    (tmp_path / "windowcast.toml").write_text(text, "utf-8")
+
+    done = verify(*tables, "--months", "7-10", "--config", tmp_path, cwd=folder)
+
+    assert done.returncode == 0, done.stderr
+    assert pseudo.words_left(done.stdout) == {"formic", "strips", "two"}
+    assert max(map(len, done.stdout.splitlines())) <= 78
 
 
 def test_the_reliability_diagram_is_written_beside_the_answer(archive, answered):

@@ -16,31 +16,41 @@ from typing import TYPE_CHECKING, Any
 
 from windowcast.edges.store import Store, unpack_tenths
 from windowcast.errors import WindowcastError
-from windowcast.language import marked, tr, trn
+from windowcast.language import english, marked, spoken, tr, trn
 from windowcast.notice import words
 from windowcast.past_years import cell
 from windowcast.record import site
 from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.yard import Yard
-from windowcast.verify import ALL_MONTHS, METHODS, reliability_lines, verdict
+from windowcast.verify import (
+    ALL_MONTHS,
+    METHODS,
+    WIDTH,
+    reliability_lines,
+    score_head,
+    score_row,
+    share_words,
+    verdict,
+)
 
 if TYPE_CHECKING:
     from windowcast.sky.score import Interval, ReliabilityRow
 
 KIND = "morning"
 PICTURE_FOOT = marked("From the chances that mornings named and the highs that came.")
-WIDTH = 78
 FEWEST_CASES = 30
 # Blocks of overlapping windows that a range must rest on; fewer say nothing of how far it reaches.
 FEWEST_BLOCKS = 5
 CLIMATE_DAYS = 10
 SAME_SEASON_DAYS = 180
 NOT_IN_THE_STORE = {
-    "uncalibrated": "the store keeps each chance as it was named and no other",
-    "plain_rule": "the single forecast seldom covers a whole exposure",
-    "independent_days": "the store keeps no chances of single days",
+    "uncalibrated": marked("the store keeps each chance as it was named and no other"),
+    "plain_rule": marked("the single forecast seldom covers a whole exposure"),
+    "independent_days": marked("the store keeps no chances of single days"),
 }
-NO_PAST_YEARS = "past years are not kept for every yard judged; windowcast season fetches them"
+NO_PAST_YEARS = marked(
+    "past years are not kept for every yard judged; windowcast season fetches them"
+)
 
 
 class TooFew(WindowcastError):
@@ -141,10 +151,12 @@ def judge(
             other=left_out.other + without.other,
         )
     if len(cases) < FEWEST_CASES:
+        with spoken(english):
+            why = _left_out(left_out)
         raise TooFew(
             len(cases),
             f"{len(cases)} usable cases of {treatment.id} {regimen.id} in the store"
-            f" ({left_out.total} starts left out: {_left_out(left_out)}), but {FEWEST_CASES} are"
+            f" ({left_out.total} starts left out: {why}), but {FEWEST_CASES} are"
             " needed; nothing is scored; let mornings and observed highs gather, or give"
             " --forecasts F.csv and --observed O.csv, tables of your own",
         )
@@ -383,62 +395,90 @@ def document(found: NamedRecord) -> dict[str, Any]:
     }
 
 
-def _counted(count: int, thing: str) -> str:
-    """ "1 start", "48 starts": `verify` is for who runs windowcast, and English."""
-    return f"{count} {thing if count == 1 else thing + 's'}"
-
-
 def lines(found: NamedRecord) -> list[str]:
     """The same as plain tables, at most 78 columns wide."""
     cases, safe = found.cases, found.safe
-    yards = len({case.yard for case in cases})
-    mornings = len({case.issued for case in cases})
-    head = (
-        f"{len(cases)} starts judged, {found.base_rate:.1%} of them held;"
-        f" {_counted(yards, 'yard')}, {_counted(mornings, 'morning')},"
-        f" {words.day_with_year(cases[0].issued)} to {words.day_with_year(cases[-1].issued)}."
-        f" {_counted(found.left_out.total, 'start')} left out: {_left_out(found.left_out)}."
-    )
-    if safe:
-        held = sum(case.held for case in safe)
-        head += (
-            f" {len(safe)} were safe to name: {held} of them held, {held / len(safe):.1%};"
-            f" their mean chance was {_mean_chance(safe):.1%}."
-        )
-    else:
-        head += " None was safe to name."
-    out = [
-        f"{found.treatment.id} {found.regimen.id}, {found.regimen.exposure_days} days,"
-        " as named by past mornings",
-        *textwrap.wrap(head, WIDTH),
+    parts = [
+        trn(
+            "{count} start judged, {share} of them held; {yards}, {mornings}, {first} to {last}.",
+            "{count} starts judged, {share} of them held; {yards}, {mornings}, {first} to {last}.",
+            len(cases),
+            share=share_words(found.base_rate),
+            yards=words.yards(len({case.yard for case in cases})),
+            mornings=trn(
+                "{count} morning", "{count} mornings", len({case.issued for case in cases})
+            ),
+            first=words.day_with_year(cases[0].issued),
+            last=words.day_with_year(cases[-1].issued),
+        ),
+        trn(
+            "{count} start left out: {why}.",
+            "{count} starts left out: {why}.",
+            found.left_out.total,
+            why=_left_out(found.left_out),
+        ),
     ]
-    out += ["", f"{'Brier score (0 is perfect)':<39}{'score':>7}{'skill':>7}{'sharp':>7}"]
-    for method, name in (("chance", "chance as named"), *METHODS[1:]):
-        if method in found.brier:
-            skill = found.skill.get(method)
-            shown = "" if skill is None or math.isnan(skill) else f"{skill:.2f}"
-            out.append(
-                f"{name:<39}{found.brier[method]:>7.4f}{shown:>7}{found.sharpness[method]:>7.3f}"
+    mean = _mean_chance(safe)
+    if mean is None:
+        parts.append(tr("None was safe to name."))
+    else:
+        held = sum(case.held for case in safe)
+        parts.append(
+            trn(
+                "{count} was safe to name: {held} of them held, {share}; the mean chance was"
+                " {chance}.",
+                "{count} were safe to name: {held} of them held, {share}; their mean chance was"
+                " {chance}.",
+                len(safe),
+                held=held,
+                share=share_words(held / len(safe)),
+                chance=share_words(mean),
             )
-    always = found.base_rate * (1 - found.base_rate)
-    out.append(f"{'the share that held, known beforehand':<39}{always:>7.4f}")
+        )
+    head = tr(
+        "{treatment} {regimen}, {days}, as named by past mornings",
+        treatment=found.treatment.id,
+        regimen=found.regimen.id,
+        days=words.days(found.regimen.exposure_days),
+    )
+    out = [head, *textwrap.wrap(" ".join(parts), WIDTH), "", score_head()]
+    for method, name in (("chance", marked("chance as named")), *METHODS[1:]):
+        if method in found.brier:
+            out.append(
+                score_row(
+                    tr(name),
+                    found.brier[method],
+                    found.skill.get(method),
+                    found.sharpness[method],
+                )
+            )
+    always = words.decimal(found.base_rate * (1 - found.base_rate), 4)
+    out.append(f"{tr('the share that held, known beforehand'):<39}{always:>7}")
     out += ["", *reliability_lines(found.reliability)]
     names = dict(METHODS)
-    out += ["", "Not scored:"]
+    out += ["", tr("Not scored:")]
     for method, why in found.not_computed.items():
-        out += textwrap.wrap(f"- {names[method]}: {why}", WIDTH, subsequent_indent="  ")
+        text = tr("- {method}: {why}", method=tr(names[method]), why=tr(why))
+        out += textwrap.wrap(text, WIDTH, subsequent_indent="  ")
     out += [
         "",
-        "Starts of one morning, and mornings near each other, share their weather:",
-        "there are far fewer independent cases than starts. The band is today's.",
+        *textwrap.wrap(
+            tr(
+                "Starts of one morning, and mornings near each other, share their weather: there"
+                " are far fewer independent cases than starts. The band is today's."
+            ),
+            WIDTH,
+        ),
     ]
     return out
 
 
 def _left_out(found: LeftOut) -> str:
-    return (
-        f"{found.running} not over, {found.unobserved} not observed whole,"
-        f" {found.other} of another length"
+    return tr(
+        "{running} not over, {unobserved} not observed whole, {other} of another length",
+        running=found.running,
+        unobserved=found.unobserved,
+        other=found.other,
     )
 
 

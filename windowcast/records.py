@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import today_at
-from windowcast.language import trn
+from windowcast.language import current, english, spoken, tr, trn
+from windowcast.notice import count_lines, words
 from windowcast.record import site
 from windowcast.trade.course import Course, courses
 from windowcast.trade.journal import Entry, in_force, standing_for
@@ -26,8 +27,15 @@ def rows(
     *,
     year: int | None,
     now: datetime,
+    for_people: bool,
 ) -> list[dict[str, Any]]:
-    """One row for each treatment that began in `year` (None: ever), by start and yard."""
+    """One row for each treatment that began in `year` (None: ever), by start and yard.
+
+    for_people:  in the language spoken now; else in English, as tables and documents are
+    """
+    if not for_people and current() is not english:
+        with spoken(english):
+            return rows(configuration, store, yards, year=year, now=now, for_people=False)
     found = []
     for yard in yards:
         entries = store.journal(yard.name)
@@ -40,7 +48,7 @@ def rows(
         for course in known:
             if year is None or course.start.year == year:
                 later = next((one for one in known if one.start > course.start), None)
-                found.append(_row(yard, course, later, entries, seen, today))
+                found.append(_row(yard, course, later, entries, seen, today, for_people))
     return sorted(found, key=lambda row: (row["start"], row["yard"]))
 
 
@@ -51,6 +59,7 @@ def _row(
     entries: Sequence[Entry],
     seen: dict[date, float],
     today: date,
+    for_people: bool,
 ) -> dict[str, Any]:
     body = course.entry.body
     finished = course.finished(today)
@@ -115,10 +124,16 @@ def _row(
         "expected_highs_c": _highs(list(highs.values())),
         "observed_highs_c": _highs(observed),
         "observed_days": len(observed),
-        "counts_before": _counts(counts, first, course.start),
-        "counts_after": _counts(counts, course.end, until),
+        "counts_before": _counts(counts, first, course.start, for_people),
+        "counts_after": _counts(counts, course.end, until, for_people),
         "queens_missing": "; ".join(
-            f"{one.body['missing']} of {one.body['checked']} on {one.day}" for one in queens
+            tr(
+                "{missing} of {checked} on {day}",
+                missing=one.body["missing"],
+                checked=one.body["checked"],
+                day=one.day,
+            )
+            for one in queens
         ),
         "removed_strips": "" if removal is None else removal.body.get("strips") or "",
         "disposed": "" if removal is None else removal.body.get("disposed") or "",
@@ -136,42 +151,59 @@ def _amount(course: Course, colonies: int) -> str:
     if strips:
         return trn("{count} strip", "{count} strips", strips)
     parts = []
-    for name, unit in (
-        ("ml_per_seam", "ml per seam of bees"),
-        ("g_per_chamber", "g per brood chamber"),
-        ("g", "g"),
-    ):
+    for name in ("ml_per_seam", "g_per_chamber", "g"):
         total = sum(getattr(dose, name) or 0 for dose in given)
         if total:
-            parts.append(
-                f"{total * colonies:g} {unit}"
-                if name == "g" or colonies == 1
-                else f"{total:g} {unit} in {colonies} colonies"
-            )
+            parts.append(_unit(name, total, colonies))
     return ", ".join(parts)
+
+
+def _unit(name: str, total: float, colonies: int) -> str:
+    """What is not counted in strips: "10 ml per seam of bees in 4 colonies", "200 g"."""
+    if name == "g":
+        return f"{words.general(total * colonies)} g"
+    amount = words.general(total)
+    each = (
+        tr("{amount} ml per seam of bees", amount=amount)
+        if name == "ml_per_seam"
+        else tr("{amount} g per brood chamber", amount=amount)
+    )
+    if colonies == 1:
+        return each
+    return tr("{amount} in {colonies}", amount=each, colonies=words.colonies(colonies))
 
 
 def _highs(values: Sequence[float]) -> str:
     """ "18.2 to 26.4, mean 22.1"."""
     if not values:
         return ""
-    return f"{min(values):.1f} to {max(values):.1f}, mean {sum(values) / len(values):.1f}"
+    return tr(
+        "{low} to {high}, mean {mean}",
+        low=words.decimal(min(values), 1),
+        high=words.decimal(max(values), 1),
+        mean=words.decimal(sum(values) / len(values), 1),
+    )
 
 
-def _counts(counts: Sequence[Entry], first: date, last: date) -> str:
-    """Counts as entered: "9/300 (hive 7, 2026-08-05)"."""
+def _counts(counts: Sequence[Entry], first: date, last: date, for_people: bool) -> str:
+    """Counts as entered: "9/300 (hive 7, wash, 2026-08-05)"."""
     found = []
     for one in counts:
         if not first <= one.day <= last:
             continue
         body = one.body
-        of = (
-            f"{body['mites']} in {body['days']:g} days"
-            if body["method"] == "board"
-            else (f"{body['mites']}/{body['bees']}")
-        )
+        of = f"{body['mites']}/{body.get('bees')}"
+        if body["method"] == "board":
+            of = tr(
+                "{mites} {in_days}",
+                mites=body["mites"],
+                in_days=tr("in a day")
+                if body["days"] == 1
+                else tr("in {number} days", number=words.general(body["days"])),
+            )
+        method = tr(count_lines.METHODS[body["method"]]) if for_people else body["method"]
         who = f"{body['colony']}, " if body.get("colony") else ""
-        found.append(f"{of} ({who}{body['method']}, {one.day})")
+        found.append(f"{of} ({who}{method}, {one.day})")
     return "; ".join(found)
 
 
@@ -194,8 +226,17 @@ def _corrections(entries: Sequence[Entry], course: Course) -> list[int]:
     return sorted(found)
 
 
-def journal_rows(store: Store, yards: Sequence[Yard], *, year: int | None) -> list[dict[str, Any]]:
-    """Every entry as it was made, corrected and voided ones too, in order."""
+def journal_rows(
+    store: Store,
+    yards: Sequence[Yard],
+    *,
+    year: int | None,
+    what: Callable[[Mapping[str, Any]], str],
+) -> list[dict[str, Any]]:
+    """Every entry as it was made, corrected and voided ones too, in order.
+
+    what:  says what an entry holds
+    """
     names = {yard.name for yard in yards}
     found = []
     after = {}
@@ -218,9 +259,7 @@ def journal_rows(store: Store, yards: Sequence[Yard], *, year: int | None) -> li
                 "entered_at": one.noted_at.strftime("%Y-%m-%dT%H:%M:%SZ"),
                 "corrects": "" if one.corrects is None else one.corrects,
                 "corrected_by": after.get(one.id, ""),
-                "what": "; ".join(
-                    f"{key} {value}" for key, value in body.items() if value not in (None, "")
-                ),
+                "what": what(body),
             }
         )
     return found

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+import textwrap
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -15,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from windowcast.errors import UsageError, WindowcastError
-from windowcast.language import tr, trn
+from windowcast.language import marked, tr, trn
 from windowcast.notice import words
 from windowcast.trade.treatment import Regimen, Treatment
 
@@ -32,12 +33,14 @@ LOWEST_C, HIGHEST_C = -90.0, 60.0
 NAMED_LINES = 5
 ALL_MONTHS = tuple(range(1, 13))
 METHODS = (
-    ("chance", "calibrated chance"),
-    ("uncalibrated", "uncalibrated"),
-    ("climatology", "climatology"),
-    ("plain_rule", "plain rule: all forecast highs inside"),
-    ("independent_days", "product of daily chances"),
+    ("chance", marked("calibrated chance")),
+    ("uncalibrated", marked("uncalibrated")),
+    ("climatology", marked("climatology")),
+    ("plain_rule", marked("plain rule: all forecast highs inside")),
+    ("independent_days", marked("product of daily chances")),
 )
+"""Each with its name, of at most 38 columns, as `lines` lays them out."""
+WIDTH = 78
 # Another unit shows where a whole table lies this far from the other, which no forecast does.
 MIXED_UNITS_K = 12.0
 # A single row is taken for the other unit only at short range, where the miss cannot be real.
@@ -458,47 +461,92 @@ def lines(judgement: Judgement) -> list[str]:
     """The same as plain tables, at most 78 columns wide."""
     found, regimen = judgement.found, judgement.regimen
     many = len(set(found.yard.tolist()))
+    head = trn(
+        "{count} window judged, {share} of them held; {yards}; {issues} left out.",
+        "{count} windows judged, {share} of them held; {yards}; {issues} left out.",
+        len(found.held),
+        share=share_words(found.base_rate),
+        yards=words.yards(many),
+        issues=trn("{count} issue", "{count} issues", found.left_out),
+    )
     out = [
-        f"{judgement.treatment.id} {regimen.id}, {regimen.exposure_days} days",
-        f"{len(found.held)} windows judged, {found.base_rate:.1%} of them held;"
-        f" {many} yard{'' if many == 1 else 's'};"
-        f" {found.left_out} issue{'' if found.left_out == 1 else 's'} left out.",
+        _titled(judgement.treatment, regimen),
+        *_wrapped(head),
         "",
-        f"{'Brier score (0 is perfect)':<39}{'score':>7}{'skill':>7}{'sharp':>7}  chance better by",
+        f"{score_head()}  {tr('chance better by')}",
     ]
     for method, name in METHODS:
-        skill = found.skill[method]
-        row = (
-            f"{name:<39}{found.brier[method]:>7.4f}"
-            f"{'' if math.isnan(skill) else f'{skill:.2f}':>7}{found.sharpness[method]:>7.3f}"
-        )
+        row = score_row(tr(name), found.brier[method], found.skill[method], found.sharpness[method])
         if method in found.differences:
             one = found.differences[method]
-            row += f"  {-one.high:+.3f} to {-one.low:+.3f}"
+            row += "  " + tr("{low} to {high}", low=_gain(-one.high), high=_gain(-one.low))
         out.append(row)
-    out += ["", *reliability_lines(found.reliability)]
-    out += [
-        "",
-        "Skill is against climatology. Ranges hold 90 % of block-bootstrap samples, as",
-        "windows overlap. All that was fitted left the judged year or stretch out.",
-    ]
+    out += ["", *reliability_lines(found.reliability), ""]
+    out += _wrapped(
+        tr(
+            "Skill is against climatology. Ranges hold 90 % of block-bootstrap samples, as windows"
+            " overlap. All that was fitted left the judged year or stretch out."
+        )
+    )
     return out
+
+
+def _titled(treatment: Treatment, regimen: Regimen) -> str:
+    return tr(
+        "{treatment} {regimen}, {days}",
+        treatment=treatment.id,
+        regimen=regimen.id,
+        days=words.days(regimen.exposure_days),
+    )
+
+
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH)
+
+
+def share_words(share: float) -> str:
+    """ "32.4 %": to a tenth, here and in the tables below."""
+    return words.per_cent(words.decimal(100 * share, 1))
+
+
+def _gain(value: float) -> str:
+    return ("+" if value >= 0 else "-") + words.decimal(abs(value), 3)
+
+
+def score_head() -> str:
+    """The heads of `score_row`."""
+    return f"{tr('Brier score (0 is perfect)'):<39}{tr('score'):>7}{tr('skill'):>7}{tr('sharp'):>7}"
+
+
+def score_row(name: str, score: float, skill: float | None, sharpness: float) -> str:
+    """How good one kind of chance was; no skill where there is no climatology."""
+    shown = "" if skill is None or math.isnan(skill) else words.decimal(skill, 2)
+    return f"{name:<39}{words.decimal(score, 4):>7}{shown:>7}{words.decimal(sharpness, 3):>7}"
 
 
 def reliability_lines(tenths: Sequence[ReliabilityRow]) -> list[str]:
     """A table of what held by tenth of chance, and where it would lie were the chances right."""
     out = [
-        f"{'chance':<12}{'cases':>7}{'mean chance':>13}{'held':>8}   would lie in, were it right"
+        f"{tr('chance'):<12}{tr('cases'):>7}{tr('mean chance'):>13}{tr('held'):>9}"
+        f"  {tr('would lie in, were it right')}"
     ]
+
+    def span(low: float, high: float, decimals: int) -> str:
+        return tr(
+            "{low} to {high}",
+            low=words.decimal(100 * low, decimals),
+            high=words.per_cent(words.decimal(100 * high, decimals)),
+        )
+
     for tenth in tenths:
         row = (
-            f"{tenth.lowest:.1f} to {tenth.highest:.1f}{'':<2}{tenth.cases:>7}"
-            f"{tenth.mean_chance:>13.3f}{tenth.observed:>8.3f}"
+            f"{span(tenth.lowest, tenth.highest, 0):<12}{tenth.cases:>7}"
+            f"{share_words(tenth.mean_chance):>13}{share_words(tenth.observed):>9}  "
         )
         if tenth.band_low is None or tenth.band_high is None:
-            row += "   too few to judge"
+            row += tr("too few to judge")
         else:
-            row += f"   {tenth.band_low:.3f} to {tenth.band_high:.3f}"
-            row += "" if tenth.consistent else "  outside"
+            row += span(tenth.band_low, tenth.band_high, 1)
+            row += "" if tenth.consistent else f"  {tr('outside')}"
         out.append(row)
     return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from datetime import timedelta
 
@@ -11,16 +12,15 @@ from support import pseudo
 from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
 from support.mailbox import Mailbox
 from support.weather_server import Place, WeatherServer
+from windowcast.commands import helping
 
 # What is filled in: names, ids and places, and what the format of a calendar asks for.
 VALUES = {"Creek", "Bend", "Upper", "Field", "hive", "formic", "strips", "two", "one", "strip",
           "swap", "six", "weeks", "doses",
           "amitraz", "oxalic", "trickle", "vapour", "thymol", "gel", "once", "Etc", "GMT",
           "min", "ml", "chance", "acid", "EU", "UK", "Art", "VMR", "CFR",
-          "The", "crew"}  # fmt: skip
+          "The", "crew", "sample"}  # fmt: skip
 LICENSED = {"Open", "Meteo", "com", "CC", "BY"}
-# What a record holds of counts is the same in its table, for whoever is shown it.
-RECORDED = {"sample", "wash", "mean", "to"}
 
 
 def two_yards(made: Journey) -> str:
@@ -82,6 +82,8 @@ def a_season(journey: Journey) -> dict[str, str]:
                       "--queens-missing", "1"),
         "season": done(journey, "season", "Creek Bend", "--min-chances"),
         "records": done(journey, "records", "--text"),
+        "entries": done(journey, "records", "--all-entries"),
+        "check": done(journey, "check"),
         "band": done(journey, "band", "thymol-gel"),
     }  # fmt: skip
     for name in ("plan", "late"):
@@ -98,8 +100,27 @@ def test_nothing_that_people_read_stays_in_english(journey):
     found = a_season(journey)
 
     left = {name: pseudo.words_left(text) - VALUES for name, text in found.items()}
-    left["records"] -= RECORDED
     assert {name: words for name, words in left.items() if words} == {}
+
+
+def test_what_programs_read_of_records_is_the_same_in_every_language(journey):
+    spoken(journey, "en")
+    done(journey, "count", "add", "Creek Bend", "--mites", "30", "--method", "board", "--days",
+         "1", "--on", days_ago(journey, 20))  # fmt: skip
+    done(journey, "treat", "start", "Creek Bend", "formic-strips", "two-strips", "--anyway")
+
+    def told():
+        # What a record lacks is named for people.
+        (record,) = json.loads(done(journey, "records", "--json"))["records"]
+        record.pop("lacks")
+        return record, done(journey, "records", "--all-entries", "--csv")
+
+    english = told()
+    spoken(journey, "de")
+
+    assert told() == english
+    text = done(journey, "records")
+    assert "Gelstreifen mit Ameisensäure" in text and "30 an einem Tag (Windel, " in text
 
 
 def test_german_lines_fit_a_letter_and_never_speak_of_persons_as_safe(journey):
@@ -112,6 +133,28 @@ def test_german_lines_fit_a_letter_and_never_speak_of_persons_as_safe(journey):
         if not name.endswith(".ics"):
             assert [line for line in text.splitlines() if len(line) > 78] == [], name
         assert not re.search(r"(?i)\b(un)?sicher|unbedenklich|gefahrlos", text), name
+
+
+@pytest.mark.parametrize("topic", sorted(helping.topics()))
+def test_the_help_speaks_the_language_and_keeps_the_names_of_things(journey, topic):
+    """What stays is what is typed: keys, commands, variables, addresses of files."""
+    pseudo.write(journey.folder)
+    spoken(journey, "qaa")
+    said = done(journey, "help", topic).partition("\n\nUsage: ")[0]
+    commands = [line for line in helping.topics()[topic].splitlines() if line.startswith("  ")]
+
+    left = pseudo.words_left(said)
+
+    assert left <= pseudo.words_left("\n".join(commands)) | set(topic.split("-"))
+    assert max(map(len, said.splitlines())) <= 78
+    spoken(journey, "de")
+    assert max(map(len, done(journey, "help", topic).splitlines())) <= 80
+
+
+def test_the_help_is_there_without_a_sound_configuration(journey):
+    journey.write("windowcast.toml", "language = 7\n")
+
+    assert "Both bounds are inside" in done(journey, "help", "band")
 
 
 def test_a_german_morning_is_german_as_a_whole(journey):

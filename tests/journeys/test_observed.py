@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from support import pseudo
 from support.journey import Journey, morning_zone, settings, yard_table
 from support.weather_server import Place, WeatherServer
 from windowcast import morning
@@ -192,6 +194,20 @@ def test_the_stores_record_is_scored_as_a_slow_count_does(record):
         "other_exposure": 0,
     }
     assert (found["first_morning"], found["last_morning"]) == (record.day(0), record.day(36))
+
+
+def test_the_stores_record_is_told_in_the_language_of_the_configuration(record, tmp_path):
+    shutil.copytree(record.journey.folder, tmp_path / "copy")
+    journey = Journey(folder=tmp_path / "copy", zone=record.journey.zone)
+    pseudo.write(journey.folder)
+    text = (journey.folder / "windowcast.toml").read_text("utf-8")
+    journey.write("windowcast.toml", f'language = "qaa"\n{text}')
+
+    done = journey.windowcast("verify")
+
+    assert done.returncode == 0, done.stderr
+    assert pseudo.words_left(done.stdout) <= {"formic", "strips", "short"}
+    assert max(map(len, done.stdout.splitlines())) <= 78
 
 
 def test_what_the_store_cannot_give_is_null_and_said_why(record):

@@ -323,6 +323,7 @@ def test_the_price_of_each_min_chance_is_told_on_request(journey):
         # Whoever knew the weather beforehand: the season's own count, by other code.
         assert one["share_could"] == pytest.approx(1 - regimen["share_without"], abs=0.001)
         rows = one["min_chances"]
+        assert "So with min_chance 0.80 a start was named in" in text
         assert [row["min_chance"] for row in rows] == [0.5, 0.6, 0.7, 0.8, 0.9, 0.95]
         shares = [row["share_opened"] for row in rows]
         assert shares == sorted(shares, reverse=True)

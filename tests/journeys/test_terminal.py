@@ -82,6 +82,8 @@ def test_in_a_pipe_long_names_keep_to_78_columns(journey: Journey):
         done = journey.windowcast(*asked)
 
         assert widest(done.stdout) <= 78, (asked, done.stdout)
+        # One way to write a share: with a space, as the SI brochure has it (5.4.7, from memory).
+        assert re.findall(r"\d%", done.stdout) == [], (asked, done.stdout)
 
 
 def test_the_variable_for_columns_says_how_wide(journey: Journey):

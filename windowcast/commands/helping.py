@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from importlib import resources
 
 import click
 
 from windowcast.commands.shared import names_of, tell
-from windowcast.errors import UsageError
+from windowcast.errors import UsageError, WindowcastError
 from windowcast.language import tr
 
 TOPICS = resources.files("windowcast") / "topics"
@@ -24,6 +25,7 @@ def help(ctx: click.Context, topic: tuple[str, ...]) -> None:
     """
     root = ctx.find_root()
     if not topic:
+        _speak(ctx)
         tell(_list(root))
         return
     name = "-".join(topic).casefold()
@@ -31,6 +33,7 @@ def help(ctx: click.Context, topic: tuple[str, ...]) -> None:
     command = _command(root, [one.casefold() for one in topic])
     if about is None and command is None:
         raise UsageError(_unknown(name, root))
+    _speak(ctx)
     if about is not None:
         tell(text_lines(name, about))
     if command is not None:
@@ -50,25 +53,39 @@ def topics() -> dict[str, str]:
 
 def text_lines(name: str, text: str) -> list[str]:
     """A topic laid out: paragraphs and list items are wrapped, lines set in are commands."""
+    from windowcast.edges.texts import key_of
     from windowcast.notice.plain import wrapped, wrapped_below
 
     title, *rest = text.splitlines()
-    lines = [wrapped(f"{name}: {title}")]
+    lines = [wrapped(f"{name}: {tr(title)}")]
     for line in rest:
-        if line.startswith("- "):
-            lines += wrapped_below(line, 0)
-        elif line.startswith("  ") or not line:
+        key = key_of(line)
+        if not key:
             lines.append(line)
+        elif line.startswith("- "):
+            lines += wrapped_below(f"- {tr(key)}", 0)
         else:
-            lines.append(wrapped(line))
+            lines.append(wrapped(tr(key)))
     return lines
+
+
+def _speak(ctx: click.Context) -> None:
+    """In the configuration's language, where there is a sound one: help is for who has none too."""
+    from windowcast.commands.shared import speak
+    from windowcast.edges import config
+
+    try:
+        folder = config.find_folder(ctx.obj, os.environ)
+        speak(ctx, config.load(folder, os.environ, secrets=()))
+    except WindowcastError:
+        pass
 
 
 def _list(root: click.Context) -> list[str]:
     from windowcast.notice.plain import wrapped
 
     lines = [tr("Topics:"), ""]
-    lines += _beside({name: text.partition("\n")[0] for name, text in topics().items()})
+    lines += _beside({name: tr(text.partition("\n")[0]) for name, text in topics().items()})
     lines += ["", tr("Commands:"), ""]
     lines += _beside({name: command.get_short_help_str(200) for name, command in _commands(root)})
     return [*lines, "", wrapped(tr("windowcast help NAME explains one of them."))]

@@ -45,10 +45,14 @@ def records(
     configuration = configuration_of(ctx, config_folder)
     yards = configuration.yards if name is None else (asking.find_yard(configuration, name),)
     with asking.open_store(configuration) as store:
+        people = not (as_json or as_csv)
         if all_entries:
-            rows = recording.journal_rows(store, yards, year=year)
+            what = record_lines.told_entry if people else record_lines.raw_entry
+            rows = recording.journal_rows(store, yards, year=year, what=what)
         else:
-            rows = recording.rows(configuration, store, yards, year=year, now=clock.now())
+            rows = recording.rows(
+                configuration, store, yards, year=year, now=clock.now(), for_people=people
+            )
     if as_json:
         if not all_entries:
             rows = [row | {"lacks": record_lines.lacks(row)} for row in rows]

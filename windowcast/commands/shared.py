@@ -129,7 +129,9 @@ def configuration_or_examples(ctx: click.Context, config_folder: str | None) -> 
             raise
         folder = shipped.config_folder()
         say("windowcast: no configuration found; the shipped example treatments are used")
-    return config.load(folder, os.environ, secrets=("weather", "store"))
+    configuration = config.load(folder, os.environ, secrets=("weather", "store"))
+    speak(ctx, configuration)
+    return configuration
 
 
 def picture_kind(picture: Path, *, own_svg: bool = False) -> Literal["png", "svg"]:

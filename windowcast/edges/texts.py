@@ -20,6 +20,7 @@ HEADING = (
 WIDTH = 96
 PACKAGE = Path(__file__).resolve().parent.parent
 TEMPLATES = PACKAGE / "notice" / "templates"
+TOPICS = PACKAGE / "topics"
 SAYERS = {"tr": 1, "marked": 1, "trn": 2}
 """What takes texts in our source, and how many."""
 
@@ -36,7 +37,7 @@ def texts() -> list[Text]:
     """All of them, by where they are said first.
 
     The source is read as a tree: unlike most extractors that also finds what stands in f-strings.
-    The templates of the pages come after it.
+    The templates of the pages come after it, then the topics of the help.
     """
     found: dict[tuple[str, str], list[tuple[str, int]]] = {}
     for path in (*sorted(PACKAGE.rglob("*.py")), *sorted(TEMPLATES.glob("*.html"))):
@@ -44,7 +45,18 @@ def texts() -> list[Text]:
         said = _said(ast.parse(text)) if path.suffix == ".py" else _said_in_template(text)
         for (one, many), line in said:
             found.setdefault((one, many), []).append((name, line))
+    for path in sorted(TOPICS.glob("*.txt")):
+        name = path.relative_to(PACKAGE.parent).as_posix()
+        for number, words in enumerate(path.read_text("utf-8").splitlines(), 1):
+            if key := key_of(words):
+                found.setdefault((key, ""), []).append((name, number))
     return [Text(one, many, tuple(places)) for (one, many), places in found.items()]
+
+
+def key_of(line: str) -> str:
+    """The text of a line of a topic, without the dash of a list; "" for a blank line and for one
+    that is set in, which is a command."""
+    return "" if line.startswith("  ") else line.removeprefix("- ").strip()
 
 
 def _said(tree: ast.Module) -> Iterator[tuple[tuple[str, str], int]]:

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from windowcast.language import tr, trn
 from windowcast.notice import count_lines, hive_lines, words
 from windowcast.notice.count_lines import Fall
+from windowcast.notice.visit_words import visit_words
 from windowcast.trade import hive as hives
 from windowcast.trade.course import Course
 from windowcast.trade.journal import Entry
 from windowcast.trade.mites import Round, colonies_to_sample
-from windowcast.trade.visits import Task
 from windowcast.trade.yard import Hive
 
 
@@ -85,33 +85,11 @@ def _name(course: Course | None) -> str:
     return tr("no treatment") if course is None else words.treatment_plural(course.treatment)
 
 
-def ahead(course: Course) -> list[str]:
+def ahead(course: Course, spare_percent: float) -> list[str]:
     """The visits of a treatment still to be made, and from when honey supers may be on."""
     found = []
     for visit in course.ahead():
-        day, task = words.day(visit.day), words.task(visit.task, visit.dose)
-        if visit.strips is None:
-            found.append(tr("{day}: {task}", day=day, task=task))
-        elif visit.task is Task.REMOVE:
-            found.append(
-                trn(
-                    "{day}: {task} a colony; expect {count} strip",
-                    "{day}: {task} a colony; expect {count} strips",
-                    visit.strips,
-                    day=day,
-                    task=task,
-                )
-            )
-        else:
-            found.append(
-                trn(
-                    "{day}: {task} a colony; bring {count} strip",
-                    "{day}: {task} a colony; bring {count} strips",
-                    visit.strips,
-                    day=day,
-                    task=task,
-                )
-            )
+        found.append(visit_words(visit, course.colonies, spare_percent=spare_percent))
     on, honey = words.day(course.supers_on), words.day(course.honey_from)
     if course.removed is not None or not course.regimen.removed:
         found.append(

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from windowcast.language import marked, tr
-from windowcast.notice import spreadsheet, words
+from windowcast.notice import count_lines, spreadsheet, words
 from windowcast.notice.plain import labelled, wrapped
 
 REQUIRED: Mapping[str, tuple[str, ...]] = {
@@ -91,6 +91,76 @@ _NAMES = {
 }
 
 
+KINDS = {
+    "count": marked("count"),
+    "start": marked("start"),
+    "swap": marked("fresh dose"),
+    "remove": marked("removal"),
+    "note": marked("note"),
+    "brood": marked("brood check"),
+    "queens": marked("queen check"),
+    "void": marked("void"),
+}
+FIELDS = {
+    "treatment": marked("treatment"),
+    "regimen": marked("regimen"),
+    "colonies": marked("colonies"),
+    "names": marked("names"),
+    "supers": marked("supers"),
+    "start": marked("of start"),
+    "strips": marked("strips"),
+    "disposed": marked("disposed"),
+    "text": marked("text"),
+    "why": marked("why"),
+    "against": marked("against"),
+    "mites": marked("mites"),
+    "bees": marked("bees"),
+    "method": marked("method"),
+    "colony": marked("colony"),
+    "days": marked("days"),
+    "capped": marked("capped brood"),
+    "checked": marked("looked at"),
+    "missing": marked("without a queen"),
+    "concentration": marked("strength"),
+    "registration": marked("registration number"),
+    "lot": marked("lot"),
+    "expiry": marked("expires"),
+    "supplier": marked("supplier"),
+    "supplier_address": marked("the supplier's address"),
+    "proof": marked("proof of purchase"),
+    "prescriber": marked("prescriber"),
+    "operator": marked("done by"),
+    "certificate": marked("certificate number"),
+    "protection": marked("worn"),
+    "reason": marked("reason"),
+}
+"""What an entry holds, by the names that its table and document have for it."""
+
+
+def raw_entry(body: Mapping[str, Any]) -> str:
+    """What an entry holds, as it was kept: "mites 9; bees 300"."""
+    return "; ".join(f"{key} {value}" for key, value in body.items() if value not in (None, ""))
+
+
+def told_entry(body: Mapping[str, Any]) -> str:
+    """The same for people: "mites: 9; bees: 300"."""
+    return "; ".join(
+        tr("{name}: {value}", name=tr(FIELDS.get(key, key)), value=_value(key, value))
+        for key, value in body.items()
+        if value not in (None, "")
+    )
+
+
+def _value(key: str, value: Any) -> str:
+    if isinstance(value, bool):
+        return tr("seen") if value else tr("not seen")
+    if key == "method":
+        return tr(count_lines.METHODS.get(value, value))
+    if isinstance(value, (list, tuple)):
+        return words.in_a_row([str(one) for one in value]) if value else ""
+    return words.general(value) if isinstance(value, float) else str(value)
+
+
 def lacks(row: Mapping[str, Any]) -> dict[str, list[str]]:
     """What each list of required fields misses in a record; lists that miss nothing are absent."""
     found = {}
@@ -112,12 +182,19 @@ def record_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
         return [tr("No treatments on record.")]
     lines: list[str] = []
     for row in rows:
-        head = f"{row['yard']}, {row['start']}: {row['active']} {row['form']}, {row['regimen']}"
+        head = tr(
+            "{yard}, {start}: {treatment}, {regimen}",
+            yard=row["yard"],
+            start=row["start"],
+            treatment=words.kept_name(row["active"], row["form"]),
+            regimen=row["regimen"],
+        )
         lines += [wrapped(head)]
         for key, label in WORDS.items():
             value = row.get(key)
             if value not in ("", None) and key != "start":
-                lines += labelled(tr(label), str(value))
+                told = words.percent(value) if key == "chance" else str(value)
+                lines += labelled(tr(label), told)
         for law, missing in lacks(row).items():
             text = tr("{fields} ({law})", fields=words.in_a_row(missing), law=law)
             lines += labelled(tr("Lacks"), text)
@@ -153,7 +230,8 @@ def journal_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     """Every entry in a line or two."""
     lines: list[str] = []
     for row in rows:
-        text = f"{row['day']} {row['yard']}, {row['kind']}: {row['what']}"
+        kind = tr(KINDS.get(row["kind"], row["kind"]))
+        text = f"{row['day']} {row['yard']}, {kind}: {row['what']}"
         if row["corrects"] != "":
             text += f" ({tr('in place of {number}', number=row['corrects'])})"
         if row["corrected_by"] != "":

@@ -103,7 +103,7 @@ def _starts(rows: Sequence[Row], units: str) -> list[str]:
     for row in rows:
         start = row.start
         shares = [
-            "-" if share is None else f"{share.value:.0%}"
+            "-" if share is None else words.percent_brief(share.value)
             for share in (start.chance, start.too_hot, start.too_cold, start.danger)
         ]
         hottest_c = start.fit.hottest_c if start.hottest_c is None else start.hottest_c

@@ -95,7 +95,7 @@ def waiting_document(regimen_id: str, waiting: Waiting, season: SeasonDays) -> d
 
 def _how_to_read(waiting: Waiting, season: SeasonDays) -> str:
     one = min(waiting.openings, key=lambda each: abs(each.min_chance - EXPLAINED))
-    named = words.general(one.min_chance)
+    named = words.decimal(one.min_chance, 2)
     if one.share_held is None:
         return trn(
             "So with min_chance {named} a start was named in none of {count} year: no chance ever"

@@ -170,6 +170,16 @@ def percent(chance: float) -> str:
     return per_cent(str(whole))
 
 
+def percent_brief(chance: float) -> str:
+    """The same for a column: "92 %", ">99 %", "<1 %"."""
+    whole = round(chance * 100)
+    if whole == 100 and chance < 1:
+        return per_cent(">99")
+    if whole == 0 and chance > 0:
+        return per_cent("<1")
+    return per_cent(str(whole))
+
+
 def per_cent(figure: str) -> str:
     """ "3.0 %" of "3.0"."""
     return tr("{number} %", number=figure)
@@ -262,7 +272,17 @@ def many(treatment: Treatment) -> bool:
 
 
 def _english_name(treatment: Treatment) -> str:
-    return treatment.name + "s" if treatment.form.endswith(("strip", "tablet")) else treatment.name
+    return _named(treatment.active, treatment.form)
+
+
+def _named(active: str, form: str) -> str:
+    name = f"{active} {form}"
+    return name + "s" if form.endswith(("strip", "tablet")) else name
+
+
+def kept_name(active: str, form: str) -> str:
+    """The same as `treatment_plural` of a treatment whose active and form alone are kept."""
+    return tr(_named(active, form))
 
 
 def treatment_plural(treatment: Treatment) -> str:

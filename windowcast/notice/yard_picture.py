@@ -463,8 +463,9 @@ class _Layout:
 
         def label(look: str, value: float, *, bold: bool) -> Text:
             y = self.level_shown(value) + 0.36 * size
-            text = _number(value)
-            return Text(look, x, y, text, size, "end", bold, {"value": text})
+            # A bound as in every text, which has a tenth; the lines between are round.
+            text = words.decimal(value, 1) if bold else _number(value)
+            return Text(look, x, y, text, size, "end", bold, {"value": _number(value)})
 
         bounds = {
             self._shown(float(value))

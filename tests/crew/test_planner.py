@@ -164,9 +164,7 @@ def test_the_search_alone_finds_what_trying_everything_finds(seed: int):
 
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("warmth", [0.0, 1e-4, 0.05])
-def test_a_search_that_may_lose_on_its_way_ends_with_the_best_that_it_saw(
-    seed: int, warmth: float
-):
+def test_a_search_that_may_lose_on_its_way_ends_with_the_best_that_it_saw(seed: int, warmth: float):
     """However warm it was; and the board's sums are still those of its plan."""
     task = instance(seed, yards=25, crews=1, stock=True)
     board = Board(task)

@@ -181,6 +181,30 @@ def test_what_was_promised_comes_back_by_need_and_by_visit():
     )  # fmt: skip
 
 
+def test_a_promised_count_stays_on_its_day_the_next_mornings(folder: Path):
+    """Its first day moves on with today; what was promised is another one."""
+    begin(folder, date(2026, 8, 22))
+    settings = CrewSettings()
+    first = planning.make(gather(folder, settings), clock=lambda: 0.0)
+    with open_store("sqlite:///windowcast.db", folder) as store:
+        store.promise_plan(planning.promise_document(first), NOW)
+
+    again = planning.make(gather(folder, settings, now=NOW + timedelta(days=1)), clock=lambda: 0.0)
+
+    def visits(planned: planning.Planned) -> list[tuple[date, str, list[Kind]]]:
+        return [
+            (sheet.day, call.yard.name, [job.kind for job in call.jobs])
+            for sheet in planning.sheet_views(planned)
+            for call in sheet.calls
+        ]
+
+    counted = {kind for _, _, kinds in visits(first) for kind in kinds}
+    assert {Kind.COUNT_AFTER, Kind.QUEENS, Kind.SWAP} <= counted
+    assert min(day for day, _, _ in visits(first)) > NOW.date()
+    assert visits(again) == visits(first)
+    assert again.moves == ()
+
+
 def test_what_is_left_of_a_promise_stays_with_its_crews_once_the_swap_is_done(folder: Path):
     """Only the removal is left: it is still that of the promise."""
     begin(folder, date(2026, 8, 20))
@@ -236,3 +260,27 @@ def test_visits_of_a_plan_are_those_of_the_work_list(folder: Path):
     assert first.leaves == datetime(2026, 9, 1, 8)
     assert planned.judgement.yards == 0
     assert all(view.day <= date(2026, 8, 31) + timedelta(days=60) for view in views)
+
+
+def test_a_promised_count_that_a_treatment_leaves_no_day_for_is_told_once(folder: Path):
+    """It is among what found no place, with the reason; the promise moved for no other."""
+    begin(folder, date(2026, 8, 22))
+    first = planning.make(gather(folder, CrewSettings()), clock=lambda: 0.0)
+    with open_store("sqlite:///windowcast.db", folder) as store:
+        store.promise_plan(planning.promise_document(first), NOW)
+    task = gather(folder, CrewSettings())
+    count = next(
+        number
+        for number in first.plan.chosen
+        if task.instance.needs[number].key.split("\n")[2] == "count-after"
+    )
+    without = first.plan._replace(
+        chosen={need: one for need, one in first.plan.chosen.items() if need != count},
+        routes={
+            key: tuple(leg for leg in route if leg.need != count)
+            for key, route in first.plan.routes.items()
+        },
+    )
+
+    assert [move.need for move in planning.finish(task, without).moves] == [count]
+    assert planning.finish(task, without, (count,)).moves == ()

@@ -50,6 +50,7 @@ class Without(NamedTuple):
     blocked:  what must be done at the hives first
     free:     no start before this day, for what is in the hives or its count; None: none such
     lost:     starts that the weather allows, with the visit that cannot be
+    beyond:   the forecast judges no start as late as the days planned
     """
 
     yard: str
@@ -58,6 +59,7 @@ class Without(NamedTuple):
     blocked: tuple[Blocked, ...] = ()
     free: date | None = None
     lost: tuple[Lost, ...] = ()
+    beyond: bool = False
 
 
 class YardTask(NamedTuple):
@@ -123,8 +125,13 @@ def gather(
     first: date | None = None,
     days: int = DAYS_AHEAD,
 ) -> Task:
-    """What the plan of `days` days from `first` on is made from; None: from today on."""
+    """What the plan of `days` days from `first` on is made from; None: from today on.
+
+    Raises UsageError where that is before today.
+    """
     today = min(now.astimezone(ZoneInfo(yard.timezone)).date() for yard in configuration.yards)
+    if first is not None and first < today:
+        raise UsageError(f"--from is {first}, which has passed; name {today} or a later day")
     begins = today if first is None else first
     longest = max(
         regimen.exposure_days + regimen.removal_late_days
@@ -425,7 +432,9 @@ def _start_of(
     )
     if found.need is not None:
         return found.need, None
-    return None, Without(yard.name, due, True, blocked, free, found.lost)
+    judged = [row.day for one in answer.treatments for row in one.rows]
+    beyond = bool(judged) and max(judged) < calendar.first
+    return None, Without(yard.name, due, True, blocked, free, found.lost, beyond)
 
 
 def start_key(yard: str, entries: Iterable[Entry]) -> str:

@@ -118,6 +118,7 @@ def _none_lines(planned: Planned) -> list[str]:
                 blocked=without.blocked,
                 free=without.free,
                 lost=without.lost,
+                beyond=without.beyond,
             )
             found.append(tr("{yard}: {what}", yard=one.yard.name, what=said))
     lines: list[str] = []
@@ -204,6 +205,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
                     blocked=one.without.blocked,
                     free=one.without.free,
                     lost=one.without.lost,
+                    beyond=one.without.beyond,
                 ),
                 "lacks": None,
             }

@@ -166,8 +166,13 @@ def finish(task: Task, plan: Plan, shut: tuple[int, ...] = ()) -> Planned:
             if number not in plan.chosen and number not in shut
         ),
         shut=shut,
-        moves=replan.moves(
-            board, task.promises, first=task.first, today=task.today, begun=task.begun
+        # A count that its yard's treatment leaves no day for is told of as that.
+        moves=tuple(
+            move
+            for move in replan.moves(
+                board, task.promises, first=task.first, today=task.today, begun=task.begun
+            )
+            if move.need not in shut
         ),
     )
 

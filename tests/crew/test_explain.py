@@ -109,6 +109,12 @@ def test_a_crew_that_may_not_and_one_whose_day_is_too_short_are_named():
         assert found is not None
         assert found.bound is bound
 
+    more = made
+    for lack in found.hours:
+        more = with_minutes(more, lack.crew, lack.day, lack.minutes + 0.01)
+    assert board_of(made, plan).fit(need, found.option, least=-1e9) is None
+    assert board_of(more, plan).fit(need, found.option, least=-1e9) is not None
+
 
 def test_hours_that_cost_more_than_a_yard_is_worth_are_said():
     task = instance(6, yards=3, crews=1, days=30, hour=500.0)

@@ -163,6 +163,24 @@ def test_the_search_alone_finds_what_trying_everything_finds(seed: int):
 
 
 @pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("warmth", [0.0, 1e-4, 0.05])
+def test_a_search_that_may_lose_on_its_way_ends_with_the_best_that_it_saw(seed: int, warmth: float):
+    """However warm it was; and the board's sums are still those of its plan."""
+    task = instance(seed, yards=25, crews=1, stock=True)
+    board = Board(task)
+    settle.fill(board)
+    before = board.worth
+
+    settle.improve(board, rounds=150, enough=lambda: False, warmth=warmth)
+
+    assert board.worth > before
+    assert faults(task, board.plan()) == []
+    assert board.worth == pytest.approx(worth(task, board.plan()))
+    settle.improve(board, rounds=1, enough=lambda: True, warmth=warmth)
+    assert worth(task, board.plan()) >= before
+
+
+@pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("stock", [False, True])
 def test_a_larger_plan_keeps_every_rule_and_beats_the_rule_of_thumb(seed: int, stock: bool):
     task = instance(seed, yards=40, crews=2, stock=stock)

@@ -211,6 +211,23 @@ def test_what_is_promised_is_held_to_and_a_crew_that_is_gone_says_why(journey):
     assert all("North crew" in one["text"] for one in third["moves"])
 
 
+def test_days_and_names_that_cannot_be_are_refused(journey):
+    journey.write("crews.toml", CREW)
+    first = planned(journey, "--promise")
+    later = date.fromisoformat(first["starts"][-1]["start"]) + timedelta(days=1)
+
+    passed = journey.windowcast("plan", "--from", "2020-01-01")
+    nobody = journey.windowcast("plan", "--as-promised", "--crew", "South crew")
+    drops = journey.windowcast("plan", "--from", later.isoformat(), "--promise")
+    looked = journey.windowcast("plan", "--from", later.isoformat())
+
+    assert (passed.returncode, "2020-01-01, which has passed" in passed.stderr) == (2, True)
+    assert (nobody.returncode, "there are: North crew" in nobody.stderr) == (2, True)
+    assert (drops.returncode, "leave --from out" in drops.stderr) == (2, True)
+    assert looked.returncode == 0
+    assert planned(journey)["moves"] == []
+
+
 def test_the_notice_carries_the_sheets_of_today_and_tomorrow_for_who_is_told_of_all_their_yards(
     journey,
 ):

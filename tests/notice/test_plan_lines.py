@@ -97,6 +97,7 @@ def test_why_this_day_and_what_the_next_best_costs():
         (Why.ROOM, None, None, "now none: its hours or strips are gone"),
         (Why.GONE, None, None, "that start can no longer be named, worked or be in time"),
         (Why.MISSED, 1, None, "its day has passed and no start was entered"),
+        (Why.BEFORE, 1, None, "that day comes before the days planned here"),
     ],
 )  # fmt: skip
 def test_each_move_says_why(why: Why, now: int | None, gain: float | None, words: str):
@@ -114,6 +115,17 @@ def test_a_visit_that_moves_names_what_was_promised():
         "the start stays, a visit moves (it had to); promised were start Mon Aug 31 with North crew"
     )
     assert "it spares driving or makes room" in spared
+
+
+def test_a_count_that_moves_is_no_start():
+    promise = Promise("a\ncount-1\ncount\n0", "Creek Bend", "", "", MONDAY,
+                      (("count", MONDAY, "North crew"),))  # fmt: skip
+
+    moved = plan_lines.move_words(FRAME, Move(0, promise, 0, Why.VISIT, None))
+    dropped = plan_lines.move_words(FRAME, Move(0, promise, None, Why.ROOM, 0.5))
+
+    assert moved == "promised was count Mon Aug 31 with North crew, which moves (it had to)"
+    assert dropped.startswith("promised was count Mon Aug 31 with North crew, now none: its hours")
 
 
 def test_starts_that_nobody_can_work_are_named_three_and_the_rest_counted():
@@ -134,6 +146,7 @@ def test_starts_that_nobody_can_work_are_named_three_and_the_rest_counted():
         ({"lost": [Lost(MONDAY, Task.REMOVE, MONDAY, "harvest")]}, "harvest"),
         ({"blocked": [Blocked(Obstacle.SUPERS, 3, 2)]}, "the hives are not ready: fewer supers"),
         ({"free": date(2026, 9, 20)}, "nothing new before Sun Sep 20"),
+        ({"beyond": True}, "the forecast does not reach these days"),
         ({}, "no start is named in these days that is in time"),
     ],
 )

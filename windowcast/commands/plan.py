@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -16,6 +19,9 @@ from windowcast.commands.shared import (
     show,
 )
 from windowcast.errors import UsageError
+
+if TYPE_CHECKING:
+    from windowcast.crew.replan import Promise
 
 
 @click.command()
@@ -84,6 +90,7 @@ def plan(
             kept = store.promised_plan()
         if kept is None:
             raise UsageError("no plan was promised yet; run: windowcast plan --promise")
+        _check_crew(crew, dict.fromkeys(one["crew"] for one in kept.document["sheets"]))
         if as_json:
             show(
                 plan_words.promised_document(
@@ -103,9 +110,7 @@ def plan(
     settings = found.settings if seconds is None else found.settings._replace(seconds=seconds)
     if not settings.crews:
         raise UsageError("crews.toml has no crew without a mistake, so that nobody can be planned")
-    names = [one.name for one in settings.crews]
-    if crew is not None and crew.casefold() not in [name.casefold() for name in names]:
-        raise UsageError(f"there is no crew {crew!r}; there are: {', '.join(names)}")
+    _check_crew(crew, [one.name for one in settings.crews])
     for remark in remarks(settings):
         say(remark)
     now = clock.now()
@@ -118,6 +123,8 @@ def plan(
             first=plan_task.first_day(first),
             days=days,
         )
+        if promise:
+            _check_promise(task.promises, task.today, task.first)
         planned = planning.make(task, clock=time.monotonic)
         number = task.promised_number
         if promise:
@@ -148,6 +155,21 @@ def plan(
         ctx.exit(NOTHING_USABLE)
     if unknown or found.mistakes:
         ctx.exit(IN_PART)
+
+
+def _check_crew(crew: str | None, names: Collection[str]) -> None:
+    if crew is not None and crew.casefold() not in [name.casefold() for name in names]:
+        raise UsageError(f"there is no crew {crew!r}; there are: {', '.join(names) or 'none'}")
+
+
+def _check_promise(promises: Collection[Promise], today: date, first: date) -> None:
+    """UsageError where a plan from a later day on would drop what is promised before that."""
+    days = [day for one in promises for _, day, _ in one.stops if today <= day < first]
+    if days:
+        raise UsageError(
+            f"--promise from {first} on would drop visits that are promised before that, the first"
+            f" on {min(days)}; leave --from out, so that they stay"
+        )
 
 
 def _check_solver() -> None:

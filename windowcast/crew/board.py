@@ -41,6 +41,16 @@ class _Day:
         return _Day(list(self.legs), list(self.places), self.minutes)
 
 
+class State(NamedTuple):
+    """What a board holds."""
+
+    chosen: dict[int, Chosen]
+    days: dict[Key, _Day]
+    strips: dict[str, dict[int, int]]
+    value: float
+    minutes: float
+
+
 class Board:
     """The days of every crew; changed in place, and changed back from a mark."""
 
@@ -318,6 +328,21 @@ class Board:
             else:
                 self.days[key] = day
         self.value, self.minutes = self._sums_before
+        self._before = None
+
+    def state(self) -> State:
+        """All as it is now, for `restore`."""
+        return State(
+            dict(self.chosen),
+            {key: day.copy() for key, day in self.days.items()},
+            {treatment: dict(used) for treatment, used in self.strips.items()},
+            self.value,
+            self.minutes,
+        )
+
+    def restore(self, state: State) -> None:
+        """All as it was; the state is of no use afterwards."""
+        self.chosen, self.days, self.strips, self.value, self.minutes = state
         self._before = None
 
     def reorder(self, key: Key, *, thorough: bool = True) -> None:

@@ -136,6 +136,7 @@ def missing(board: Board, need: int, number: int) -> Missing:
     strips = max(0, board.short(need, number))
     hours: list[Shortage] = []
     spent = 0.0
+    too_long = False
     last = -(10**6)
     for stop in option.stops:
         able = [crew for crew, one in enumerate(instance.crews) if one.can(stop.skill)]
@@ -159,7 +160,7 @@ def missing(board: Board, need: int, number: int) -> Missing:
         there = instance.roads[home][place] + instance.roads[place][home]
         alone = stop.minutes(instance.crews[crew].people) + there
         if short > 0 and alone > max(instance.crews[crew].minutes):
-            return Missing(number, Bound.LENGTH)
+            too_long = True
         if short > 1e-7:
             people = instance.crews[crew].people
             hands = stop.hands + sum(one.hands for one in board.stops_on(crew, day))
@@ -169,4 +170,6 @@ def missing(board: Board, need: int, number: int) -> Missing:
         last = day
     loses = instance.hour * spent / 60 - option_value(instance, need, number)
     bound = Bound.STRIPS if strips else Bound.HOURS if hours else Bound.COST
+    if too_long:
+        bound = Bound.LENGTH
     return Missing(number, bound, tuple(hours), strips, loses)

@@ -21,6 +21,10 @@ LAST_SHARE = 0.1
 """Of the time, for the best order of each day at the end."""
 ROUNDS_A_NEED, LEAST_ROUNDS = 12, 400
 """So often yards are taken out and put in again."""
+LONGER = 3
+"""So many times as often more, where the plan is not known to be near enough to the best."""
+WARMTH = 1e-4
+"""What the search may lose on its way at first, about, as a share of the plan's worth."""
 
 
 def make(
@@ -58,7 +62,13 @@ def make(
         if settled.worth > start.worth:
             start = settled
     wanted = max(LEAST_ROUNDS, ROUNDS_A_NEED * len(instance.needs)) if rounds is None else rounds
-    settle.improve(start, rounds=wanted, enough=lambda: left_s() < last_s)
+    settle.improve(start, rounds=wanted, enough=lambda: left_s() < last_s, warmth=WARMTH)
+    if rounds is None and most is not None:
+        near = most / (1 + gap)
+        settle.improve(
+            start, rounds=LONGER * wanted, seed=2, warmth=LONGER * WARMTH,
+            enough=lambda: start.worth >= near or left_s() < last_s,
+        )  # fmt: skip
     plan = start.plan("the program, driven and made better")
     if worth(instance, plan) < worth(instance, first):
         plan = first

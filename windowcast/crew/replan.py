@@ -25,11 +25,17 @@ class Promise(NamedTuple):
     start: date
     stops: tuple[tuple[str, date, str], ...]
 
+    @property
+    def begins(self) -> bool:
+        """Whether it is of a treatment that is to be begun, and not of a job that is in hand."""
+        return self.key.count("\n") < 2
+
 
 class Why(Enum):
     """Why something is not as it was promised."""
 
     MISSED = "its day has passed and nothing was entered"
+    BEFORE = "its day comes before the days that are planned now"
     GONE = "its start can no longer be named"
     GAIN = "another start gains more than a move must"
     ROOM = "its hours or strips now serve others, which gains more than a move must"
@@ -80,8 +86,9 @@ def _option(need: Need, promise: Promise, first: date) -> int | None:
     start = (promise.start - first).days
     wanted = (start, promise.treatment, promise.regimen)
     for number, one in enumerate(need.options):
+        # A job that is in hand has one option, whose first day moves on with the mornings.
         if (one.start, one.treatment, one.regimen) == wanted or (
-            need.begun and one.treatment == promise.treatment
+            not need.starts and one.treatment == promise.treatment
         ):
             return number
     return None
@@ -117,13 +124,15 @@ def moves(
     found = []
     for promise in promises:
         number = numbers.get(promise.key)
-        if promise.key in already or (number is None and promise.key.count("\n") > 1):
+        if promise.key in already or (number is None and not promise.begins):
             # A visit that is done, or whose treatment has not begun and is told of as a whole.
             continue
         chosen = None if number is None else board.chosen.get(number)
         now = None if chosen is None else chosen.option
         if number is None or instance.needs[number].promised is None:
             why = Why.MISSED if promise.start < today else Why.GONE
+            if today <= promise.start < first:
+                why = Why.BEFORE
             if number is not None and instance.needs[number].begun and now is not None:
                 continue
             found.append(Move(number, promise, now, why))

@@ -7,6 +7,7 @@ together, so that what one day loses another can take; only what is worth more i
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
@@ -17,6 +18,7 @@ from windowcast.crew.model import Column, Kind
 
 TAKEN_OUT, WAITING = 10, 12
 """So many yards are taken out at once, at most, and so many that wait are tried besides."""
+LEAST_GAIN = 1e-9
 FEW = (1, 2, 3)
 """So many of one crew's day are exchanged for any that wait."""
 
@@ -130,11 +132,14 @@ def improve(
     rounds: int,
     enough: Callable[[], bool],
     seed: int = 1,
+    warmth: float = 0.0,
 ) -> None:
     """Make a plan better, in place; it never gets worse.
 
     rounds:  how often yards are taken out and put in again
     enough:  asked before each round: whether to stop
+    warmth:  how much a plan may lose on the way to a better one at first, about, as a share of its
+             worth; ever less (simulated annealing: Kirkpatrick, Gelatt & Vecchi 1983)
     """
     instance = board.instance
     chance = random.Random(seed)  # noqa: S311
@@ -144,6 +149,8 @@ def improve(
     fill(board)
     near = _Near(instance, needs)
     most = {need: _most(instance, need) for need in needs}
+    best, kept = board.worth, None
+    loses = warmth * abs(best)
     for number in range(rounds):
         if enough():
             break
@@ -179,8 +186,22 @@ def improve(
             back.sort(key=lambda one: -most[one] * chance.uniform(0.7, 1.3))
         for need in back:
             _put_best(board, need)
-        if board.worth <= before + 1e-9:
+        gain = board.worth - before
+        if gain > LEAST_GAIN:
+            if board.worth > best + LEAST_GAIN:
+                best, kept = board.worth, None
+            continue
+        most_lost = loses * (1 - number / rounds) * -math.log(1.0 - chance.random())
+        if gain >= -most_lost and loses:
+            if kept is not None:
+                continue
+            # The best so far is left for the first time: it is kept, and this step let be.
             board.back()
+            kept = board.state()
+            continue
+        board.back()
+    if kept is not None and board.worth < best:
+        board.restore(kept)
     fill(board)
 
 

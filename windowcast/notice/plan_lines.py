@@ -263,7 +263,12 @@ def shut_words() -> str:
 
 
 def without_words(
-    *, known: bool, blocked: Sequence[Blocked], free: date | None, lost: Sequence[Lost]
+    *,
+    known: bool,
+    blocked: Sequence[Blocked],
+    free: date | None,
+    lost: Sequence[Lost],
+    beyond: bool = False,
 ) -> str:
     """Why a yard that is due has no start to plan with."""
     if not known:
@@ -280,14 +285,15 @@ def without_words(
             "nothing new before {day}: what is in the hives, or its count, comes first",
             day=words.day(free),
         )
+    if beyond:
+        return tr("the forecast does not reach these days")
     return tr("no start is named in these days that is in time")
 
 
 def move_words(frame: Frame, move: Move) -> str:
     """What has become of a promise, and why."""
-    was = tr("was {day} ({regimen})", day=words.day(move.was.start), regimen=move.was.regimen)
-    if move.why is Why.VISIT:
-        days = [
+    days = words.listed(
+        [
             tr(
                 "{task} {day} with {crew}",
                 task=kind_words(Kind(task)),
@@ -296,11 +302,19 @@ def move_words(frame: Frame, move: Move) -> str:
             )
             for task, day, crew in move.was.stops
         ]
+    )
+    if move.was.begins:
+        was = tr("was {day} ({regimen})", day=words.day(move.was.start), regimen=move.was.regimen)
+    else:
+        was = tr("promised was {visits}", visits=days)
+    if move.why is Why.VISIT:
         forced = tr("it had to") if move.gain is None else tr("it spares driving or makes room")
+        if not move.was.begins:
+            return tr("{was}, which moves ({forced})", was=was, forced=forced)
         return tr(
             "the start stays, a visit moves ({forced}); promised were {visits}",
             forced=forced,
-            visits=words.listed(days),
+            visits=days,
         )
     if move.now is None or move.need is None:
         now = tr("now none")
@@ -309,6 +323,7 @@ def move_words(frame: Frame, move: Move) -> str:
         now = tr("now {day} ({regimen})", day=frame.day(option.start), regimen=option.regimen)
     because = {
         Why.MISSED: tr("its day has passed and no start was entered"),
+        Why.BEFORE: tr("that day comes before the days planned here"),
         Why.GONE: tr("that start can no longer be named, worked or be in time"),
     }.get(move.why)
     if because is None:

@@ -54,7 +54,7 @@ def table() -> dict[str, list[tuple[str, str]]]:
 )
 def test_readme_shows_what_is_measured(site, last, columns, years):
     season = SeasonDays(MonthDay(8, 1), last)
-    prices = prices_of_waiting(series(site), FORMIC_STRIPS, season)
+    prices = prices_of_waiting(series(site), FORMIC_STRIPS, season, say=print)
     rows = table()
     for column, (regimen_id, waiting) in zip(columns, prices.items(), strict=True):
         found = waiting_document(regimen_id, waiting, season)
@@ -78,7 +78,7 @@ def test_champion_never_shows_a_start_beforehand():
     """57 per cent of 37 years have a start (base rates of the skill notes: 43 % none)."""
     season = SeasonDays(MonthDay(8, 1), MonthDay(10, 15))
     highs = series("champion")
-    waiting = prices_of_waiting(highs, FORMIC_STRIPS, season)["two-strips"]
+    waiting = prices_of_waiting(highs, FORMIC_STRIPS, season, say=print)["two-strips"]
     assert (waiting.seasons, round(waiting.share_could * 37)) == (37, 21)
     assert {one.share_opened for one in waiting.openings} == {0.0}
     past = past_seasons(highs, FORMIC_STRIPS, season).regimens[0]

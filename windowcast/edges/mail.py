@@ -30,7 +30,6 @@ from windowcast.edges import mail_parts
 from windowcast.edges.mail_parts import File, Picture
 from windowcast.edges.settings import MailSettings
 from windowcast.errors import MailDeferred, MailRefused
-from windowcast.language import tr
 
 LONGEST_LINE_OCTETS = 998
 LONGEST_REASON = 300
@@ -373,14 +372,7 @@ class Sender:
             self._command(smtp, "NOOP")
         except _Deferred as error:
             raise MailDeferred(f"{self._server} {error}") from error
-        security = {"starttls": "STARTTLS", "tls": "TLS"}.get(self._settings.security, tr("no TLS"))
-        login = tr("logged in") if self._settings.username else tr("no login")
-        return tr(
-            "{server} answers ({security}, {login})",
-            server=self._server,
-            security=security,
-            login=login,
-        )
+        return mail_parts.answered(self._server, self._settings)
 
     # One transaction
 

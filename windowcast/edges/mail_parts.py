@@ -17,6 +17,9 @@ from email.message import EmailMessage
 from html import escape
 from typing import NamedTuple
 
+from windowcast.edges.settings import MailSettings
+from windowcast.language import tr
+
 _CID = re.compile(r'\ssrc="cid:([^"]*)"')
 _BASE64_COLUMNS = 76
 _FILE_NAME = re.compile(r"[a-z0-9][a-z0-9.-]*")
@@ -199,3 +202,13 @@ def _content(one: EmailMessage) -> bytes:
     if one.get_content_maintype() == "text" and not one.is_attachment():
         return content.replace(b"\r\n", b"\n")
     return content
+
+
+def answered(server: str, settings: MailSettings) -> str:
+    """What is said of a server that answered: how the connection is, and whether it knows us."""
+    return tr(
+        "{server} answers ({security}, {login})",
+        server=server,
+        security={"starttls": "STARTTLS", "tls": "TLS"}.get(settings.security, tr("no TLS")),
+        login=tr("logged in") if settings.username else tr("no login"),
+    )

@@ -138,3 +138,4 @@ def test_a_plan_that_is_worth_nothing_has_no_gap():
     task = instance(1, yards=5, crews=1)
 
     assert measured(task, NOTHING, 7.0).gap is None
+    assert measured(task, NOTHING, 0.0).gap == 0.0  # nothing is the best there is

@@ -76,7 +76,11 @@ class Board:
             for skill in skills
         }
         """By active and day the crews that work and may handle it, their people and minutes."""
-        self._order: dict[int, list[tuple[int, float]]] = {}
+        self._order: dict[int, list[tuple[int, float, int, float]]] = {}
+        """By need its options, the best first: number, value, day of its start, or -1 where that is
+        not one day alone, and the least minutes that the start takes."""
+        self._most_left: dict[int, float] = {}
+        """By day the minutes that the crew has left which has most, as far as they were asked."""
         self._stocks = {one.treatment: one for one in instance.stock}
         self._before: dict[Key, _Day | None] | None = None
         self._chosen_before: dict[int, Chosen | None] = {}
@@ -174,13 +178,28 @@ class Board:
             options = self.instance.needs[need].options
             values = [option_value(self.instance, need, one) for one in range(len(options))]
             order = sorted(range(len(options)), key=lambda one: (one != promised, -values[one]))
-            self._order[need] = [(number, values[number]) for number in order]
+            people = max(crew.people for crew in self.instance.crews)
+            self._order[need] = []
+            for number in order:
+                first = options[number].stops[0]
+                day = first.days[0] if len(first.days) == 1 else -1
+                self._order[need].append((number, values[number], day, first.minutes(people)))
         found: Fit | None = None
-        for number, value in self._order[need]:
+        for number, value, day, work in self._order[need]:
             least = 0.0 if found is None else found.gain
             if number != promised and value <= least:
                 break
+            if day >= 0 and work > self._left_on(day):
+                continue
             found = self.fit(need, number, least=least) or found
+        return found
+
+    def _left_on(self, day: int) -> float:
+        """Minutes that the crew has left on a day which has most."""
+        found = self._most_left.get(day)
+        if found is None:
+            found = max(self.left(crew, day) for crew in range(len(self.instance.crews)))
+            self._most_left[day] = found
         return found
 
     def in_stock(self, need: int, number: int) -> bool:
@@ -248,6 +267,7 @@ class Board:
     def append(self, crew: int, day: int, leg: Leg, chosen: Chosen) -> None:
         """One more stop at the end of a day, as a finished plan has it; `count` adds the rest."""
         instance = self.instance
+        self._most_left.pop(day, None)
         one = self.days.setdefault((crew, day), _Day([], [], 0.0))
         roads, home = instance.roads, instance.crews[crew].place
         place = instance.needs[leg.need].place
@@ -300,6 +320,8 @@ class Board:
         self.minutes -= minutes
 
     def _remember(self, key: Key) -> None:
+        """What a day was is kept for `back`; asked before each change of one."""
+        self._most_left.pop(key[1], None)
         if self._before is not None and key not in self._before:
             day = self.days.get(key)
             self._before[key] = None if day is None else day.copy()
@@ -329,6 +351,7 @@ class Board:
                 self.days[key] = day
         self.value, self.minutes = self._sums_before
         self._before = None
+        self._most_left.clear()
 
     def state(self) -> State:
         """All as it is now, for `restore`."""
@@ -344,6 +367,7 @@ class Board:
         """All as it was; the state is of no use afterwards."""
         self.chosen, self.days, self.strips, self.value, self.minutes = state
         self._before = None
+        self._most_left.clear()
 
     def reorder(self, key: Key, *, thorough: bool = True) -> None:
         """One day in a better order; thorough: in the best, where that can be known."""

@@ -243,7 +243,7 @@ def upper(instance: Instance, like: Plan, *, left_s: Callable[[], float]) -> flo
     import numpy as np
 
     bases = [kind.place for kind in kinds(instance)]
-    of_base = {base: _nearest(instance, base, like) for base in bases}
+    of_base = {base: _nearest(instance, base, like) for base in dict.fromkeys(bases)}
     choice = Choice(instance, [of_base[base] for base in bases])
     if not len(choice._worth):
         return 0.0

@@ -254,9 +254,12 @@ def worth(instance: Instance, plan: Plan) -> float:
 def measured(instance: Instance, plan: Plan, bound: float | None) -> Plan:
     """A plan with how far it may be from the best, which is worth no more than `bound`."""
     own = worth(instance, plan)
-    if bound is None or own <= 0:
-        return plan._replace(bound=bound, gap=None)
-    return plan._replace(bound=bound, gap=max(0.0, bound / own - 1))
+    gap = None
+    if bound is not None and bound <= own + 1e-9:
+        gap = 0.0
+    elif bound is not None and own > 0:
+        gap = bound / own - 1
+    return plan._replace(bound=bound, gap=gap)
 
 
 def faults(instance: Instance, plan: Plan) -> list[str]:

@@ -416,7 +416,8 @@ def _whole(
     for share in DIVES:
         if near():
             return best, value
-        dived = _exchanged(worth, matrix, limit, own, _dived(worth, matrix, limit, own, share))
+        dived = _dived(worth, matrix, limit, own, share, left_s)
+        dived = _exchanged(worth, matrix, limit, own, dived)
         if best is None or float(worth @ dived) > value:
             best, value = dived, float(worth @ dived)
     relaxed = linprog(-worth, A_ub=matrix, b_ub=limit, bounds=(0, None), method="highs")
@@ -443,9 +444,16 @@ def _whole(
     return best, value
 
 
-def _dived(worth: Floats, matrix: Any, limit: Floats, own: Whole, share: int) -> Floats:
+def _dived(
+    worth: Floats,
+    matrix: Any,
+    limit: Floats,
+    own: Whole,
+    share: int,
+    left_s: Callable[[], float],
+) -> Floats:
     """Whole columns by relaxing again and again, each time with what came out whole kept, and with
-    the largest one in `share` of the parts.
+    the largest one in `share` of the parts; those so far where the time is over.
 
     own:  the need of each column
     """
@@ -462,7 +470,7 @@ def _dived(worth: Floats, matrix: Any, limit: Floats, own: Whole, share: int) ->
         over = by_column.data > room[by_column.indices] + 1e-9
         live[column_of[over]] = False
         left = np.flatnonzero(live)
-        if not len(left):
+        if not len(left) or left_s() < 0:
             return taken
         found = linprog(
             -worth[left],

@@ -21,7 +21,7 @@ LAST_SHARE = 0.1
 """Of the time, for the best order of each day at the end."""
 ROUNDS_A_NEED, LEAST_ROUNDS = 12, 400
 """So often yards are taken out and put in again."""
-LONGER = 3
+LONGER = 5
 """So many times as often more, where the plan is not known to be near enough to the best."""
 WARMTH = 1e-4
 """What the search may lose on its way at first, about, as a share of the plan's worth."""
@@ -66,7 +66,7 @@ def make(
     if rounds is None and most is not None:
         near = most / (1 + gap)
         settle.improve(
-            start, rounds=LONGER * wanted, seed=2, warmth=LONGER * WARMTH,
+            start, rounds=LONGER * wanted, seed=2, warmth=WARMTH,
             enough=lambda: start.worth >= near or left_s() < last_s,
         )  # fmt: skip
     plan = start.plan("the program, driven and made better")

@@ -330,6 +330,7 @@ def _yard_task(
             rules=configuration.work,
             today=today,
             counts_due=due.counts_due,
+            passed=due.state is State.NOW,
         )
     )
     in_hand: list[Need] = []
@@ -396,7 +397,7 @@ def _start_of(
     """What a yard that is due could start, or why it could start nothing."""
     if answer is None or answer.main.status is Status.UNKNOWN:
         return None, Without(yard.name, due, known=False)
-    free = free_from(entries, today)
+    free = free_from(entries, today, passed=due.state is State.NOW)
     broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
     when = timing(
         due, answer.treatments, courses=courses(entries), today=today, broodless=broodless

@@ -94,6 +94,7 @@ def standing(
     needed = of_yard(
         yard, plans, entries=entries, rules=season_rules(configuration, today), today=today
     )
+    passed = needed.state is State.NOW
     planned = main.named
     plan = (
         None
@@ -112,8 +113,9 @@ def standing(
         rules=configuration.work,
         today=today,
         counts_due=needed.counts_due,
+        passed=passed,
     )
-    free = free_from(entries, today)
+    free = free_from(entries, today, passed=passed)
     resting = course is None and free is not None and planned is not None and planned.day < free
     return Standing(
         course=course,

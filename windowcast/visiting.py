@@ -22,7 +22,7 @@ from windowcast.notice.plain import licence_line, source_line, wrapped
 from windowcast.notice.reason import in_short
 from windowcast.trade.bring import Choice, Need, largest, season_needs
 from windowcast.trade.course import courses
-from windowcast.trade.due import of_yard
+from windowcast.trade.due import State, of_yard
 from windowcast.trade.journal import Entry
 from windowcast.trade.work import LAPSES_DAYS, Job, Plan, WorkDay, by_day, free_from, jobs
 from windowcast.trade.yard import Yard
@@ -100,6 +100,14 @@ def yard_work(
     elif not answer.forecast.sources:
         answer = None
     plan = None if answer is None else _plan(answer)
+    due = of_yard(
+        yard,
+        find_treatments(configuration, yard),
+        entries=entries,
+        rules=season_rules(configuration, today),
+        today=today,
+    )
+    passed = due.state is State.NOW
     blocked = answer is not None and answer.main.status is Status.BLOCKED
     return YardWork(
         yard=yard,
@@ -110,18 +118,13 @@ def yard_work(
             plan=None if blocked else plan,
             rules=configuration.work,
             today=today,
-            counts_due=of_yard(
-                yard,
-                find_treatments(configuration, yard),
-                entries=entries,
-                rules=season_rules(configuration, today),
-                today=today,
-            ).counts_due,
+            counts_due=due.counts_due,
+            passed=passed,
             seams=seams,
         ),
         answer=answer,
         plan=plan,
-        free=free_from(entries, today),
+        free=free_from(entries, today, passed=passed),
         choice=_choice(configuration, yard, plan, entries, today),
     )
 

@@ -141,6 +141,24 @@ def test_once_it_is_counted_a_next_start_is_named_again(journey):
     assert "no next start before" not in resting and "start today" in resting
 
 
+def test_counts_that_have_reached_the_threshold_since_do_not_wait(journey):
+    """24 mites of 300 bees a week after the end: above any month's threshold."""
+    fetch(journey)
+    start = begin(journey, "two-strips", 22)
+    enter(journey, "remove", 8, start=start)
+    before = journey.windowcast("yard", "Creek Bend", "--no-chart").stdout
+    for hive in range(8):
+        counted = ("--mites", "24", "--bees", "300", "--colony", f"hive {hive}")
+        assert journey.windowcast("count", "add", "Creek Bend", *counted).returncode == 0
+
+    after = journey.windowcast("yard", "Creek Bend", "--no-chart").stdout
+    visits = " ".join(journey.windowcast("visits").stdout.split())
+
+    assert "no next start before" in before and "Due " not in before
+    assert "no next start before" not in after and "now: the threshold" in after
+    assert "put in 2 strips" in visits and "no next start is planned" not in visits
+
+
 def test_a_treatment_in_hand_brings_its_swap_and_all_that_follows(journey):
     begin(journey, "one-strip-swap", 9)
 

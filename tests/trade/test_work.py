@@ -413,6 +413,15 @@ def test_from_when_a_next_start_may_be_planned(entries, today, wanted):
     assert free_from(entries, after(today)) == (None if wanted is None else after(wanted))
 
 
+def test_a_threshold_that_is_reached_since_does_not_wait_for_the_count_that_judges():
+    """But for what is in the hives."""
+    over = (begun(), entry(2, "remove", after(14), start=1))
+
+    assert free_from(over, after(20)) == after(28)
+    assert free_from(over, after(20), passed=True) is None
+    assert free_from((begun(),), after(5), passed=True) == after(28)
+
+
 def test_a_count_is_made_before_a_planned_treatment_and_not_within_it():
     """Closed hives are left shut, and while a treatment works mites fall that it has killed
     (common practice, no source)."""

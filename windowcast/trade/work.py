@@ -125,6 +125,7 @@ def jobs(
     rules: WorkRules,
     today: date,
     counts_due: date | None = None,
+    passed: bool = False,
     seams: int | None = None,
 ) -> tuple[Job, ...]:
     """Everything known of one yard, done lately and to do, by day.
@@ -135,6 +136,7 @@ def jobs(
     counts_due:  when the season next asks for a count; passed over while a treatment runs or the
                  count after one is due, which takes its place; within the exposure of `plan` it is
                  made on the day of its start
+    passed:      as of `free_from`
     seams:       of bees in a colony; None: by the brood chambers
     """
     book = _Book(yard, rules, today, seams, entries)
@@ -145,7 +147,7 @@ def jobs(
             # The count after a treatment no longer tells of it once the next one is in.
             found += book.of_course(course, counted_after=place == len(known) - 1)
     awaited = any(one.kind is Kind.COUNT_AFTER for one in to_do(found))
-    free = free_from(entries, today)
+    free = free_from(entries, today, passed=passed)
     if plan is not None and free is not None and plan.start < free:
         plan = None
     if counts_due is not None and not awaited:
@@ -167,16 +169,21 @@ def to_do(found: Iterable[Job]) -> tuple[Job, ...]:
     return tuple(one for one in found if one.done is None)
 
 
-def free_from(entries: Iterable[Entry], today: date) -> date | None:
+def free_from(entries: Iterable[Entry], today: date, *, passed: bool = False) -> date | None:
     """The first day for which a next start may be planned; None: none stands in the way.
 
     Not while something is in the hives, and not before the count that says whether the last
     treatment worked can be made, unless that count is there.
+
+    passed:  counts made since the last treatment have reached the threshold: that it did not work
+             well enough need not be waited for
     """
     every = list(entries)
     counts = [one.day for one in in_force(every) if one.kind == "count"]
     waits = []
     for course in courses(every):
+        if passed and course.finished(today):
+            continue
         end = course.end if course.finished(today) else max(course.end, today)
         ready = end + timedelta(days=AFTER_COUNT_DAYS)
         if ready > today and not any(day >= ready for day in counts):

@@ -133,7 +133,7 @@ def test_the_morning_mail_comes_even_when_nothing_is_open(journey):
     with WeatherServer(places={CREEK: place(journey.zone, 34.0)}) as server, Mailbox() as box:
         journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))
         assert journey.windowcast("morning").returncode == 0
-    assert box.letters[0].message["Subject"] == "Creek Bend: closed"
+    assert box.letters[0].message["Subject"] == "Creek Bend: no start in the days looked at"
 
 
 def test_a_server_that_is_down_is_said_and_a_later_run_heals(journey):
@@ -416,8 +416,8 @@ def test_each_recipient_gets_only_their_yards(journey):
         assert journey.windowcast("morning").returncode == 0
     subjects = {letter.recipients[0]: letter.message["Subject"] for letter in box.letters}
     assert subjects == {
-        "crew@example.org": "Creek Bend can start today; 1 yard closed",
-        "far@example.org": "Far Yard: closed",
+        "crew@example.org": "Creek Bend can start today; 1 yard without a start",
+        "far@example.org": "Far Yard: no start in the days looked at",
     }
 
 

@@ -121,6 +121,79 @@ def test_everyone_must_have_been_told(configuration, store):
     assert failing(mailing, store, SIX + HOUR) == []
 
 
+def told_twice(store):
+    """Two notices of today's morning, of which nothing has been sent."""
+    told = (Told(yard=NAME, local_date=TODAY, knows=True),)
+    for who in ("crew@example.org", "far@example.org"):
+        store.queue_notice(notice(who, told=told))
+
+
+def shown(configuration, store, now):
+    return status_lines(health.document(health.look(configuration, store, now)))
+
+
+def test_what_is_written_is_told_only_once_it_is_delivered(configuration, store):
+    told_twice(store)
+    now = SIX + HOUR
+    yard = health.document(health.look(configuration, store, now))["yards"][0]
+    assert (yard["recipients"], yard["not_delivered"], yard["last_delivered"]) == (2, 2, None)
+    assert "not delivered to 2 of 2 recipients" in " ".join(
+        " ".join(shown(configuration, store, now)).split()
+    )
+
+    store.mark_sent(store.claim(now), now=now, code=250)
+    yard = health.document(health.look(configuration, store, now))["yards"][0]
+    assert (yard["not_delivered"], yard["last_delivered"]) == (1, "2026-08-31T12:00:00Z")
+    assert " told " not in " ".join(shown(configuration, store, now))
+
+    store.mark_sent(store.claim(now + HOUR), now=now + HOUR, code=250)
+    yard = health.document(health.look(configuration, store, now))["yards"][0]
+    assert (yard["not_delivered"], yard["last_delivered"]) == (0, "2026-08-31T13:00:00Z")
+    assert "  Last morning Mon Aug 31, told Mon Aug 31, 13:00 UTC" in shown(
+        configuration, store, now
+    )
+
+
+def test_one_that_was_refused_for_good_was_not_told(configuration, store):
+    store.queue_notice(
+        notice("a@example.org", told=(Told(yard=NAME, local_date=TODAY, knows=True),))
+    )
+    store.mark_refused(store.claim(SIX), now=SIX, error="550 no such user", code=550)
+    yard = health.document(health.look(configuration, store, SIX))["yards"][0]
+    assert (yard["not_delivered"], yard["last_delivered"]) == (1, None)
+
+
+def test_those_that_were_not_even_tried_are_counted(configuration, store):
+    came(store, TODAY - DAY)
+    told_twice(store)
+    assert health.look(configuration, store, SIX).troubles() == []
+    store.mark_deferred(store.claim(SIX), now=SIX, error="no answer")
+    assert health.look(configuration, store, SIX).troubles()[1:] == [
+        "1 more notice waits behind it and was not tried yet"
+    ]
+
+
+def test_a_morning_done_by_hand_before_its_hour_leaves_tomorrows_as_the_next(configuration, store):
+    before = health.look(configuration, store, SIX - HOUR).yards[0]
+    assert before.next_at == SIX
+    came(store, TODAY)
+    after = health.look(configuration, store, SIX - HOUR).yards[0]
+    assert after.next_at == SIX + DAY
+
+
+def test_a_service_that_was_stopped_is_said_until_a_morning_comes_otherwise(configuration, store):
+    came(store, TODAY)
+    run = store.begin_run(1, SIX + HOUR)
+    store.note_tick(run, SIX + 2 * HOUR, stopped=True)
+    found = health.document(health.look(configuration, store, SIX + 3 * HOUR))
+    text = " ".join(status_lines(found))
+    assert found["troubles"] == []
+    assert "no service runs since Mon Aug 31, 13:00 UTC" in text
+    assert "All is well" not in text
+    found["yards"][0]["last_run"] = "2026-09-01T11:00:00Z"
+    assert status_lines(found)[0] == "All is well."
+
+
 def notice(recipient, **others):
     return NewNotice(
         **{
@@ -192,6 +265,9 @@ def test_the_document_gives_the_next_run_in_the_yards_own_time(configuration, st
             "timezone": "America/Chicago",
             "last_morning": "2026-08-31",
             "last_run": "2026-08-31T11:01:00Z",
+            "last_delivered": "2026-08-31T11:01:00Z",
+            "recipients": 1,
+            "not_delivered": 0,
             "next_due": "2026-09-01T06:00:00-05:00",
             "overdue": None,
             "forecast_age_hours": 1.5,

@@ -20,7 +20,7 @@ from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store, StoredNotice, file_of
 from windowcast.edges.store_keeping import RefusedNotice, ServiceRun, ToldMorning
 from windowcast.errors import StoreError
-from windowcast.language import tr
+from windowcast.language import tr, trn
 from windowcast.notice.health_lines import tries
 from windowcast.recipients import recipients_of
 from windowcast.schedule import LATE_AFTER, due_at, next_due
@@ -39,8 +39,8 @@ STARTS_AN_HOUR = 5
 class YardHealth:
     """One yard.
 
-    told:        its last morning that came
-    next_at:     when the next is due
+    told:        its last morning that notices were written of
+    next_at:     when the next is due that nothing is written of yet
     overdue:     the local date of the last morning that was due, where it has not come
     fetched_at:  of the stored forecast; None without one
     """
@@ -126,6 +126,19 @@ class Health:
             for one in self.waiting
             if one.last_error
         ]
+        failed = any(one.last_error for one in self.waiting)
+        behind = sum(
+            not one.last_error and (one.not_before is None or one.not_before <= self.now)
+            for one in self.waiting
+        )
+        if failed and behind:
+            found.append(
+                trn(
+                    "{count} more notice waits behind it and was not tried yet",
+                    "{count} more notices wait behind it and were not tried yet",
+                    behind,
+                )
+            )
         found += [
             tr("a notice to {who} was refused for good: {why}", who=one.recipient, why=one.error)
             for one in self.refused
@@ -180,10 +193,16 @@ def _yard_health(
     run: ServiceRun | None,
     now: datetime,
 ) -> YardHealth:
+    next_at = next_due(yard, configuration.morning.at, now)
+    coming = next_at.astimezone(ZoneInfo(yard.timezone)).date()
+    told = store.told(yard.name, coming)
+    if all(told.get(recipient, False) for recipient in recipients_of(configuration, yard)):
+        # Somebody has done it by hand before its hour.
+        next_at = next_due(yard, configuration.morning.at, next_at)
     return YardHealth(
         yard=yard,
         told=store.newest_morning(yard.name),
-        next_at=next_due(yard, configuration.morning.at, now),
+        next_at=next_at,
         overdue=None if since is None else _overdue(configuration, store, yard, since, run, now),
         fetched_at=store.forecast_fetched(yard.name, now + CLOCK_SLACK),
     )
@@ -385,6 +404,9 @@ def document(health: Health) -> dict[str, Any]:
                 "timezone": one.yard.timezone,
                 "last_morning": None if one.told is None else one.told.local_date.isoformat(),
                 "last_run": None if one.told is None else _text(one.told.done_at),
+                "last_delivered": None if one.told is None else _text(one.told.delivered_at),
+                "recipients": 0 if one.told is None else one.told.recipients,
+                "not_delivered": 0 if one.told is None else one.told.waiting + one.told.refused,
                 "next_due": one.next_at.astimezone(ZoneInfo(one.yard.timezone)).isoformat(),
                 "overdue": None if one.overdue is None else one.overdue.isoformat(),
                 "forecast_age_hours": (

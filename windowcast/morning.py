@@ -21,7 +21,7 @@ from windowcast.answers import Weathers
 from windowcast.edges import clock as real_clock
 from windowcast.edges.allowance import Budget
 from windowcast.edges.settings import Configuration
-from windowcast.edges.store import Store
+from windowcast.edges.store import Store, StoredNotice
 from windowcast.notice.text import Notice
 from windowcast.recipients import PUSH, is_told, recipients_of
 from windowcast.telling import KIND, Due, notice_of, record, record_printed, untold, work_out, write
@@ -33,6 +33,7 @@ WAIT_S = 600.0
 SQUARE = 0.25
 """Degrees; the grid of the ensemble model that is asked by default, whose cells lie around its
 multiples. Finer grids' cells lie within one square, but for a few at its edges."""
+MOST_NAMED = 3
 DONE, IN_PART, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 3, 4
 
 __all__ = [
@@ -157,7 +158,7 @@ def run(
             ]
         mornings = still
         if not mornings and due is None:
-            say("everyone has been told of today; nothing new is composed, nothing sent again")
+            say(_nothing_to_write(configuration, store, now))
     failed: list[str] = []
     printed: list[Notice] = []
     urgent: list[str] = []
@@ -350,6 +351,27 @@ def _as_told(
     ]
 
 
+def _nothing_to_write(configuration: Configuration, store: Store, now: datetime) -> str:
+    """What is said where all of today's notices are written; not all need have been delivered."""
+    today = {one.yard.name: one.local_date for one in today_of(configuration, now)}
+    written = [
+        found
+        for name, day in today.items()
+        if (found := store.newest_morning(name)) is not None and found.local_date == day
+    ]
+    if any(one.waiting for one in written):
+        return (
+            "today's notices are written, and not all are delivered: nothing new is composed,"
+            " those that wait are tried again"
+        )
+    if any(one.refused for one in written):
+        return (
+            "today's notices are written, and not all could be delivered (windowcast status):"
+            " nothing new is composed, nothing sent again"
+        )
+    return "everyone has been told of today; nothing new is composed, nothing sent again"
+
+
 def _portions(
     configuration: Configuration, mornings: Sequence[Due], *, mailing: bool
 ) -> list[list[Due]]:
@@ -455,7 +477,7 @@ def deliver(
     delivered = True
     with ExitStack() as stack:
         sender: mail.Sender | None = None
-        for notice in waiting:
+        for number, notice in enumerate(waiting):
             # Another process may be sending it: what it holds is its own to report.
             claim = store.claim(clock(), notice_id=notice.id)
             if claim is None:
@@ -492,8 +514,18 @@ def deliver(
             )
             say(f"notice to {notice.recipient}: kept and tried again: {outcome.reason}")
             if outcome.whole_server:
+                behind = waiting[number + 1 :]
+                if behind:
+                    say(f"{len(behind)} more kept and tried again: to {_some(behind)}")
                 break
     return delivered
+
+
+def _some(notices: Sequence[StoredNotice]) -> str:
+    """Whom they are for, the first few of many."""
+    names = list(dict.fromkeys(one.recipient for one in notices))
+    more = len(names) - MOST_NAMED
+    return ", ".join(names[:MOST_NAMED]) + (f" and {more} others" if more > 0 else "")
 
 
 def _also(failed: Sequence[str], broken: Sequence[Due]) -> list[str]:

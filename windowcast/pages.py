@@ -47,6 +47,7 @@ from windowcast.notice.plain import (
     headline,
     labelled,
     licence_line,
+    open_instead,
 )
 from windowcast.notice.svg import svg
 from windowcast.notice.text import Circumstances, contents
@@ -317,7 +318,7 @@ def _free_row(base: Row, found: Whole, soon: Sequence[Job], more: tuple[str, ...
         )
     if due.lifted:
         return base._replace(rank=Rank.DUE, day=day)
-    if instead:
+    if instead or open_instead(found.answer) is not None:
         return base._replace(rank=Rank.CHOOSE, day=day)
     near = named is not None and (named.day - today).days <= SOON_DAYS
     pressing = (

@@ -275,6 +275,8 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         last=tuple(last),
         actives=actives,
         others=not one.timing.instead,
+        due=one.due.lifted,
+        choices=len(due_lines.instead_in_short(one.timing.instead)),
         document=document,
     )
 

@@ -82,7 +82,7 @@ def test_three_hundred_yards_are_one_letter_also_where_each_has_news(journey):
     first, second = box.letters
     for letter in (first, second):
         readable(letter)
-    assert first.message["Subject"] == "No yard can start today; 300 yards closed"
+    assert first.message["Subject"] == "No yard can start today; 300 yards without a start"
     assert second.message["Subject"].startswith("something has changed at 300 yards")
     news = re.findall(r"^- Yard \d{3}: opened", second.text, re.MULTILINE)
     assert len(news) == 260

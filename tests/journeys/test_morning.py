@@ -133,7 +133,7 @@ def test_the_morning_mail_comes_even_when_nothing_is_open(journey):
     with WeatherServer(places={CREEK: place(journey.zone, 34.0)}) as server, Mailbox() as box:
         journey.write("windowcast.toml", settings(**urls(server), mail_port=box.port))
         assert journey.windowcast("morning").returncode == 0
-    assert box.letters[0].message["Subject"] == "Creek Bend: closed"
+    assert box.letters[0].message["Subject"] == "Creek Bend: no start in the days looked at"
 
 
 def test_a_server_that_is_down_is_said_and_a_later_run_heals(journey):
@@ -355,12 +355,33 @@ def test_a_mail_server_that_is_down_keeps_the_notice_and_the_next_run_delivers_i
         failed = journey.windowcast("morning")
         assert failed.returncode == 4
         assert "kept and tried again" in failed.stderr
+        again = journey.windowcast("morning")
+        assert again.returncode == 4
+        assert "everyone has been told" not in again.stderr
+        assert "written, and not all are delivered" in again.stderr
+        assert "not delivered to 1 of 1 recipient" in " ".join(
+            journey.windowcast("status").stdout.split()
+        )
         with Mailbox(port=port) as later:
             assert journey.windowcast("morning").returncode == 0
-            assert journey.windowcast("morning").returncode == 0
+            done = journey.windowcast("morning")
+            assert (done.returncode, "everyone has been told" in done.stderr) == (0, True)
         assert [letter.message["Subject"] for letter in later.letters] == [
             "Creek Bend can start today"
         ]
+
+
+def test_of_a_mail_server_that_is_down_each_notice_that_is_kept_is_named(journey):
+    with WeatherServer(places={CREEK: place(journey.zone)}) as server:
+        recipients = '["a@example.org", "b@example.org", "c@example.org"]'
+        journey.write(
+            "windowcast.toml",
+            settings(**urls(server), mail_port=free_port(), recipients=recipients),
+        )
+        failed = journey.windowcast("morning")
+    assert failed.returncode == 4
+    kept = [line for line in failed.stderr.splitlines() if "kept and tried again" in line]
+    assert {name for name in "abc" if f"{name}@example.org" in " ".join(kept)} == {*"abc"}
 
 
 def test_who_is_taken_out_while_a_notice_waits_gets_none_and_one_who_is_renamed_does(journey):
@@ -416,8 +437,8 @@ def test_each_recipient_gets_only_their_yards(journey):
         assert journey.windowcast("morning").returncode == 0
     subjects = {letter.recipients[0]: letter.message["Subject"] for letter in box.letters}
     assert subjects == {
-        "crew@example.org": "Creek Bend can start today; 1 yard closed",
-        "far@example.org": "Far Yard: closed",
+        "crew@example.org": "Creek Bend can start today; 1 yard without a start",
+        "far@example.org": "Far Yard: no start in the days looked at",
     }
 
 

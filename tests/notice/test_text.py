@@ -11,9 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, yard
+from windowcast.notice import letter as letters
 from windowcast.notice import words
 from windowcast.notice.beside import Beside
-from windowcast.notice.text import Circumstances, subject_of, write
+from windowcast.notice.text import Circumstances, contents, laid_out, subject_of, write
 from windowcast.window.decide import ForecastState, Rules, Status, YardAnswer, decide
 from windowcast.window.scan import Words, scan
 
@@ -76,7 +77,7 @@ def named(given, name):
         ([OPEN], "Creek Bend can start today"),
         (
             [OPEN, LATER, named(LATER, "B"), CLOSED],
-            "Creek Bend can start today; 2 yards later; 1 closed",
+            "Creek Bend can start today; 2 yards later; 1 without a start",
         ),
         ([OPEN, named(OPEN, "B"), LATER], "Creek Bend and B can start today; 1 yard later"),
         (
@@ -84,11 +85,12 @@ def named(given, name):
             "3 yards can start today",
         ),
         ([LATER], "Lower Meadow can start on Tue Sep 1"),
-        ([CLOSED], "South Slope: closed"),
-        ([LATER, CLOSED], "No yard can start today; 1 yard later; 1 closed"),
+        ([CLOSED], "South Slope: no start in the days looked at"),
+        ([BLOCKED], "Mill Yard: take off 1 super, then start today"),
+        ([LATER, CLOSED], "No yard can start today; 1 yard later; 1 without a start"),
         (
             [BLOCKED, UNKNOWN],
-            "No yard can start today; 1 yard blocked; 1 without a usable forecast",
+            "No yard can start today; 1 yard to make ready first; 1 without a usable forecast",
         ),
         ([UNKNOWN], "Far Yard: without a usable forecast"),
     ],
@@ -96,6 +98,59 @@ def named(given, name):
 )
 def test_the_subject_is_the_message(answers, subject):
     assert subject_of(answers) == subject
+
+
+def with_another(given, other):
+    """The yard with the treatment of another one as its second."""
+    return given._replace(treatments=(*given.treatments, *other.treatments))
+
+
+@pytest.mark.parametrize(
+    ("answers", "beside", "subject"),
+    [
+        ([OPEN], {}, "Creek Bend: due now, start today"),
+        ([BLOCKED], {}, "Mill Yard: due now, take off 1 super, then start today"),
+        (
+            [OPEN, BLOCKED, LATER],
+            {"Creek Bend": Beside()},
+            "Mill Yard: due now, take off 1 super, then start today; Lower Meadow: due now, start"
+            " on Tue Sep 1; Creek Bend can start today",
+        ),
+        (
+            [BLOCKED, CLOSED],
+            {"South Slope": Beside(choices=2)},
+            "Mill Yard: due now, take off 1 super, then start today; no other yard can start today;"
+            " 1 yard without a start",
+        ),
+        ([OPEN, BLOCKED, LATER], {}, "3 yards due now; Creek Bend can start today; 1 yard later;"
+         " 1 to make ready first"),
+        ([CLOSED], {"South Slope": Beside(choices=2)},
+         "South Slope: no start in time, two others to choose"),
+    ],
+)  # fmt: skip
+def test_a_yard_that_is_due_now_is_named_as_such_with_what_to_do(answers, beside, subject):
+    others = {one.yard.name: Beside(due=True) for one in answers} | beside
+    assert subject_of(answers, others) == subject
+
+
+def test_another_treatment_that_can_start_today_is_in_the_subject_and_the_heading():
+    """In winter the first of the file may be one for summer."""
+    other = with_another(CLOSED, OPEN)
+    assert subject_of([other]) == (
+        "South Slope: no start in time, but formic acid gel strips can start today"
+    )
+    assert subject_of([other, LATER, named(CLOSED, "B")]) == (
+        "South Slope can start another treatment today; 1 yard later; 1 without a start"
+    )
+    assert subject_of([named(other, name) for name in "ABC"]) == (
+        "3 yards can start another treatment today"
+    )
+    first, second = contents([LATER, other], CIRCUMSTANCES, "C").parts
+    assert first.heading == (
+        "South Slope: no start in the days looked at; formic acid gel strips can start today"
+    )
+    assert second.yard == "Lower Meadow"
+    assert "start another" not in subject_of([with_another(LATER, OPEN)])
 
 
 def many_answers(count):
@@ -114,11 +169,33 @@ def whole_ones(body):
     ]
 
 
-def test_up_to_forty_yards_are_told_whole_and_in_their_order():
+def test_up_to_forty_yards_are_told_whole_and_what_can_start_first():
     answers = many_answers(40)
     body = write(answers, CIRCUMSTANCES, "C").body
-    assert whole_ones(body) == [one.yard.name for one in answers]
+    opened = [one.yard.name for one in answers if one.main.status is Status.OPEN]
+    rest = [one.yard.name for one in answers if one.main.status is not Status.OPEN]
+    assert whole_ones(body) == opened + rest
     assert "in short" not in body
+
+
+def test_yards_stand_by_how_pressing_they_are_and_else_as_in_the_file():
+    """As on the page: a reader who stops early has read what matters."""
+    names = ["nothing", "choose", "later", "due", "open", "moved", "visit", "danger", "last"]
+    kinds = (CLOSED, CLOSED, LATER, BLOCKED, OPEN, LATER, OPEN, OPEN, CLOSED)
+    answers = [named(kind, name) for kind, name in zip(kinds, names, strict=True)]
+    beside = {
+        "choose": Beside(choices=1),
+        "due": Beside(due=True),
+        "moved": Beside(news="moved"),
+        "visit": Beside(today="swap today", heading="a treatment is in"),
+        "danger": Beside(danger="strips in danger", heading="a treatment is in"),
+    }
+    said = contents(answers, CIRCUMSTANCES, "C", beside)
+    order = ["danger", "moved", "visit", "open", "due", "choose", "nothing", "later", "last"]
+    assert [part.yard for part in said.parts] == order
+    assert whole_ones(laid_out(said).body) == order
+    letter = letters.write(said, {})
+    assert sorted(order, key=lambda name: letter.index(f">{name}: ")) == order
 
 
 def test_of_three_hundred_yards_the_most_pressing_are_told_whole_and_each_other_in_a_line():

@@ -73,8 +73,55 @@ def test_heat_after_the_start_counts_and_not_the_start_alone():
 
     assert found.level is Level.WATCHFUL
     assert found.chance.value == 0.0
-    assert (found.out_day, found.out_c) == (MONDAY + timedelta(days=5), 31.0)
+    assert found.outside == ((MONDAY + timedelta(days=5), 31.0),)
     assert found.danger_day is None
+
+
+def said(found):
+    return " ".join(" ".join(watch_lines.watch_lines(found, "C")).split())
+
+
+def test_every_day_outside_is_named_with_its_high_and_what_to_do():
+    """Days outside and a chance of nothing are no danger, and still somebody must act."""
+    course = [31.4, 32.0, 20.0, 30.9, 30.2, *[20.0] * 15]
+    found = looked(in_hand(), [course] * 10, single=course)
+
+    assert found.level is Level.WATCHFUL
+    assert [day["high_c"] for day in watch_lines.watch_document(found)["outside_days"]] == [
+        31.4, 32.0, 30.9, 30.2
+    ]  # fmt: skip
+    text = said(found)
+    assert (
+        "Mon Aug 31 (31.4 °C), Tue Sep 1 (32.0 °C), Thu Sep 3 (30.9 °C) and Fri Sep 4 (30.2 °C) are"
+        " forecast outside the band"
+    ) in text
+    assert f"Do {watch_lines.ADVICE}" in text
+
+
+def test_what_keepers_do_against_heat_is_not_said_of_cold():
+    cold = with_a_high(8.0, 2)
+    found = looked(in_hand(), [cold] * 10, single=cold)
+
+    text = said(found)
+    assert "Wed Sep 2 (8.0 °C) is forecast outside the band" in text
+    assert f"Do {watch_lines.BY_THE_LABEL}" in text
+    assert "shade" not in text
+
+
+def test_a_chance_of_nothing_beyond_the_next_days_says_what_to_watch():
+    late = with_a_high(31.0, 9)
+    found = looked(in_hand(), [late] * 10, single=late)
+
+    assert (found.level, found.outside) == (Level.WATCHFUL, ())
+    assert f"Do {watch_lines.AHEAD}" in said(found)
+    assert "Do " not in said(looked(in_hand(), [COOL] * 10, single=COOL))
+
+
+def test_heat_in_a_treatment_without_a_dangerous_high_goes_by_the_label():
+    course = in_hand()
+    mild = course._replace(treatment=course.treatment._replace(danger_c=None))
+    hot = with_a_high(31.0, 2)
+    assert f"Do {watch_lines.BY_THE_LABEL}" in said(looked(mild, [hot] * 10, single=hot))
 
 
 @pytest.mark.parametrize("day", [0, 1, 2])

@@ -35,11 +35,23 @@ class ServiceRun(NamedTuple):
 
 
 class ToldMorning(NamedTuple):
-    """A morning that was told. `knows`: everyone told was told of a usable forecast."""
+    """A morning whose notices were written.
+
+    done_at:       when
+    knows:         everyone told was told of a usable forecast
+    recipients:    so many there are, who reads what is printed among them
+    waiting:       to so many of them the notice is still to be delivered
+    refused:       so many will not get it: a server refused it for good
+    delivered_at:  when the last of the others had it, or it was printed; None: nobody has it
+    """
 
     local_date: date
     done_at: datetime
     knows: bool
+    recipients: int
+    waiting: int
+    refused: int
+    delivered_at: datetime | None
 
 
 class RefusedNotice(NamedTuple):
@@ -141,11 +153,17 @@ class StoreKeeping:
         return {row[0]: datetime.fromisoformat(row[1]) for row in rows}
 
     def newest_morning(self, yard: str) -> ToldMorning | None:
-        """The last morning of a yard that anybody was told of."""
+        """The last morning of a yard that a notice was written about."""
         with self._errors():
             row = self._database.execute(
-                "SELECT local_date, max(done_at), max(state) FROM morning WHERE yard = ?"
-                " GROUP BY local_date ORDER BY local_date DESC LIMIT 1",
+                "SELECT morning.local_date, max(morning.done_at), max(morning.state), count(*),"
+                " sum(CASE WHEN notice.state = 'waiting' THEN 1 ELSE 0 END),"
+                " sum(CASE WHEN notice.state = 'refused' THEN 1 ELSE 0 END),"
+                " max(CASE WHEN notice.state IN ('waiting', 'refused') THEN NULL"
+                "  ELSE coalesce(notice.sent_at, morning.done_at) END)"
+                " FROM morning LEFT JOIN notice ON notice.id = morning.notice_id"
+                " WHERE morning.yard = ?"
+                " GROUP BY morning.local_date ORDER BY morning.local_date DESC LIMIT 1",
                 (yard,),
             ).fetchone()
         if row is None:
@@ -154,6 +172,10 @@ class StoreKeeping:
             local_date=date.fromisoformat(row[0]),
             done_at=datetime.fromisoformat(row[1]),
             knows=row[2] == "told",
+            recipients=row[3],
+            waiting=row[4],
+            refused=row[5],
+            delivered_at=None if row[6] is None else datetime.fromisoformat(row[6]),
         )
 
     def forecast_fetched(self, yard: str, until: datetime) -> datetime | None:

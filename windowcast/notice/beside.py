@@ -14,6 +14,9 @@ class Beside(NamedTuple):
     news:      for the subject, what has changed since the last notice: "opened, start today"
     danger:    for the subject, before all else: "strips in danger, Thu Aug 20"
     today:     for the subject: what is to be done at the yard today
+    due:       nothing is in, and the last day to start is behind or the threshold reached
+    choices:   so many other treatments there are to choose from, where the first has no start in
+               time
     first:     lines before the windows, of at most 78 columns
     last:      lines after them
     actives:   that these lines tell somebody to handle, for the cautions
@@ -26,6 +29,8 @@ class Beside(NamedTuple):
     news: str = ""
     danger: str = ""
     today: str = ""
+    due: bool = False
+    choices: int = 0
     first: tuple[str, ...] = ()
     last: tuple[str, ...] = ()
     actives: tuple[str, ...] = ()

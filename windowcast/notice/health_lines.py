@@ -17,6 +17,14 @@ def status_lines(found: Mapping[str, Any]) -> list[str]:
     if found["troubles"]:
         lines += [tr("Needs a look:")]
         lines += [line for one in found["troubles"] for line in wrapped(f"- {one}").splitlines()]
+    elif (stopped := _stopped(found)) is not None:
+        lines += wrapped(
+            tr(
+                "Nothing is wrong that is known, but no service runs since {instant}, and no"
+                " morning has come since.",
+                instant=_instant(stopped),
+            )
+        ).splitlines()
     else:
         lines += [tr("All is well.")]
     lines += ["", *labelled(tr("Service"), _service(found["service"]))]
@@ -102,8 +110,29 @@ def _service(one: Mapping[str, Any]) -> str:
 def _last(one: Mapping[str, Any]) -> str:
     if one["last_morning"] is None:
         return tr("none yet")
-    day = date.fromisoformat(one["last_morning"])
-    return tr("{day}, told {instant}", day=words.day(day), instant=_instant(one["last_run"]))
+    day = words.day(date.fromisoformat(one["last_morning"]))
+    missing = one["not_delivered"]
+    if not missing and one["last_delivered"] is not None:
+        return tr("{day}, told {instant}", day=day, instant=_instant(one["last_delivered"]))
+    return trn(
+        "{day}, written {instant}, not delivered to {missing} of {count} recipient",
+        "{day}, written {instant}, not delivered to {missing} of {count} recipients",
+        one["recipients"],
+        day=day,
+        instant=_instant(one["last_run"]),
+        missing=missing,
+    )
+
+
+def _stopped(found: Mapping[str, Any]) -> str | None:
+    """When the service was stopped, where no morning has come since then by other means."""
+    one = found["service"]
+    if one["running"] is not False or one["stopped_at"] is None:
+        return None
+    stopped: str = one["stopped_at"]
+    runs = [yard["last_run"] for yard in found["yards"] if yard["last_run"] is not None]
+    later = any(datetime.fromisoformat(run) > datetime.fromisoformat(stopped) for run in runs)
+    return None if later else stopped
 
 
 def _instant(text: str) -> str:

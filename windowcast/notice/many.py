@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from windowcast.language import tr, trn
 from windowcast.notice import words
 from windowcast.notice.beside import NOTHING, Beside
-from windowcast.notice.plain import headline
+from windowcast.notice.plain import headline, open_instead
 from windowcast.window.decide import Status, YardAnswer
 
 MOST_WHOLE = 40
@@ -29,21 +29,35 @@ def parted(
 ) -> tuple[list[YardAnswer], list[YardAnswer]]:
     """The yards to tell whole, and those to tell in a line each.
 
-    Up to MOST_WHOLE are all told whole, as they come. Of more, both lists begin with the most
-    pressing: danger to what is in, what has changed, what is to be done today, then the windows.
+    The most pressing come first: danger to what is in, what has changed, what is to be done today,
+    what can be started, what is due now, where something else is to be chosen; those as pressing
+    as each other as they come. Up to MOST_WHOLE yards are all told whole. Of more, the rest goes
+    by its windows.
     """
-    if len(answers) <= MOST_WHOLE:
-        return list(answers), []
-    ordered = sorted(answers, key=lambda one: _rank(one, beside.get(one.yard.name, NOTHING)))
+
+    def rank(one: YardAnswer) -> tuple[int, int]:
+        others = beside.get(one.yard.name, NOTHING)
+        return _rank(one, others), _by_window(one, others) if len(answers) > MOST_WHOLE else 0
+
+    ordered = sorted(answers, key=rank)
     return ordered[:MOST_WHOLE], ordered[MOST_WHOLE:]
 
 
 def _rank(answer: YardAnswer, beside: Beside) -> int:
-    for rank, pressing in enumerate((beside.danger, beside.news, beside.today)):
-        if pressing:
-            return rank
+    pressing = (
+        beside.danger,
+        beside.news,
+        beside.today,
+        beside.windows and answer.main.status is Status.OPEN,
+        beside.windows and beside.due,
+        beside.windows and (beside.choices or open_instead(answer) is not None),
+    )
+    return next((rank for rank, asks in enumerate(pressing) if asks), len(pressing))
+
+
+def _by_window(answer: YardAnswer, beside: Beside) -> int:
     # What has a treatment in and asks for nothing comes after what somebody could begin.
-    return 3 + (_AFTER_WORK.index(answer.main.status) if beside.windows else len(_AFTER_WORK))
+    return _AFTER_WORK.index(answer.main.status) if beside.windows else len(_AFTER_WORK)
 
 
 def brief(answers: Sequence[YardAnswer], beside: Mapping[str, Beside]) -> list[str]:

@@ -58,6 +58,12 @@ class Line(str):
 def headline(answer: TreatmentAnswer, yard: YardAnswer) -> str:
     """The answer in a few words."""
     row = answer.named
+    other = open_instead(yard) if answer is yard.main else None
+    if other is not None:
+        return tr(
+            "no start in the days looked at; {treatment} can start today",
+            treatment=words.treatment_plural(other.treatment),
+        )
     if answer.status is Status.UNKNOWN or row is None:
         return {
             Status.UNKNOWN: tr("not known today"),
@@ -73,6 +79,13 @@ def headline(answer: TreatmentAnswer, yard: YardAnswer) -> str:
     if row.day == yard.today:
         return tr("start today, {regimen}", regimen=how)
     return tr("start on {day}, {regimen}", day=words.day(row.day), regimen=how)
+
+
+def open_instead(yard: YardAnswer) -> TreatmentAnswer | None:
+    """The treatment that can start today where the first of the yard has no start."""
+    if yard.main.status is not Status.CLOSED:
+        return None
+    return next((one for one in yard.treatments[1:] if one.status is Status.OPEN), None)
 
 
 def chance_words(row: Row) -> str:

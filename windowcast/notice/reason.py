@@ -106,6 +106,14 @@ def in_short(blocked: Blocked) -> str:
     return tr("supers off first") if blocked.allowed == 0 else tr("fewer supers first")
 
 
+def do_in_short(blocked: Blocked) -> str:
+    """What removes an obstacle, in a few words: "take off 1 super"."""
+    if blocked.obstacle is not Obstacle.SUPERS:
+        return tr("wait until no brood is capped")
+    off = blocked.supers - blocked.allowed
+    return trn("take off {count} super", "take off {count} supers", off)
+
+
 def _status_sentences(answer: TreatmentAnswer, forecast: ForecastState, units: str) -> list[str]:
     if answer.status is Status.UNKNOWN:
         return [unknown_because(answer, forecast)]

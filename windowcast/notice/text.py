@@ -22,6 +22,7 @@ from windowcast.notice.plain import (
     headline,
     labelled,
     licence_line,
+    open_instead,
     source_line,
     wrapped,
 )
@@ -200,7 +201,8 @@ def subject_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside] | Non
     """The whole message in a line: "Creek Bend can start today; 2 yards later; 1 closed".
 
     Danger to what is in the hives comes first, then what has changed since the last notice, then
-    what is to be done today, then the windows of the other yards that have nothing in.
+    what is to be done today, then the other yards that have nothing in: what is due now, then the
+    windows.
     """
     others = beside or {}
     told = [(answer, others.get(answer.yard.name, NOTHING)) for answer in answers]
@@ -234,7 +236,7 @@ def subject_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside] | Non
     shown = {answer.yard.name for answer, _ in news} if len(news) <= MOST_NEWS else set()
     free = [answer for answer, one in told if one.windows and answer.yard.name not in shown]
     if free:
-        texts.append(_windows_of(free, more=bool(texts)))
+        texts.append(_windows_of(free, others, more=bool(texts)))
     quiet = [
         answer
         for answer, one in told
@@ -258,29 +260,79 @@ def at_yard(answer: YardAnswer, what: str) -> str:
     return tr("{yard}: {what}", yard=answer.yard.name, what=what)
 
 
-def _windows_of(answers: Sequence[YardAnswer], *, more: bool) -> str:
-    """The windows in a line; `more`: it follows something else."""
-    by_status: dict[Status, list[YardAnswer]] = {}
-    for answer in answers:
-        by_status.setdefault(answer.main.status, []).append(answer)
-    opened = by_status.pop(Status.OPEN, [])
-    if not opened and len(answers) == 1:
-        only = answers[0]
-        named = only.main.named
-        if only.main.status is Status.LATER and named is not None:
-            return tr("{yard} can start on {day}", yard=only.yard.name, day=words.day(named.day))
-        return at_yard(only, _state(only.main.status))
+def _windows_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside], *, more: bool) -> str:
+    """The windows in a line, what is due now first; `more`: it follows something else."""
+    if len(answers) == 1:
+        return _only(answers[0], beside.get(answers[0].yard.name, NOTHING))
+    due = [one for one in answers if beside.get(one.yard.name, NOTHING).due]
+    texts = []
+    if len(due) > MOST_NAMES:
+        texts = [trn("{count} yard due now", "{count} yards due now", len(due))]
+    elif due:
+        texts = [_only(one, beside[one.yard.name]) for one in due]
+        answers = [one for one in answers if one not in due]
+        if not answers:
+            return "; ".join(texts)
+    opened = [one for one in answers if one.main.status is Status.OPEN]
+    instead = [one for one in answers if open_instead(one) is not None]
     if opened:
-        texts = [_can_start(opened)]
-    elif more:
-        texts = [tr("no other yard can start today")]
-    else:
-        texts = [tr("No yard can start today")]
+        texts.append(_can_start(opened))
+    if instead:
+        texts.append(_can_start_another(instead))
+    elif not opened and (more or texts):
+        texts.append(tr("no other yard can start today"))
+    elif not opened:
+        texts.append(tr("No yard can start today"))
+    named = True
     for status in (Status.LATER, Status.BLOCKED, Status.CLOSED, Status.UNKNOWN):
-        if found := by_status.get(status):
+        found = [one for one in answers if one.main.status is status and one not in instead]
+        if found:
             # What is counted is named once.
-            texts.append(_counted(status, len(found), named=len(texts) == 1))
+            texts.append(_counted(status, len(found), named=named))
+            named = False
     return "; ".join(texts)
+
+
+def _only(answer: YardAnswer, beside: Beside) -> str:
+    """One yard, by its name: "Mill Yard: due now, take off the honey super, then start today"."""
+    main, named = answer.main, answer.main.named
+    if not beside.due and main.status is Status.OPEN:
+        return _can_start([answer])
+    if not beside.due and main.status is Status.LATER and named is not None:
+        return tr("{yard} can start on {day}", yard=answer.yard.name, day=words.day(named.day))
+    what = _to_do(answer, beside)
+    return at_yard(answer, tr("due now, {what}", what=what) if beside.due else what)
+
+
+def _to_do(answer: YardAnswer, beside: Beside) -> str:
+    """What to do about its window, in a few words."""
+    main, named = answer.main, answer.main.named
+    other = open_instead(answer)
+    if other is not None:
+        return tr(
+            "no start in time, but {treatment} can start today",
+            treatment=words.treatment_plural(other.treatment),
+        )
+    if main.status is Status.UNKNOWN:
+        return tr("without a usable forecast")
+    if named is None:
+        if beside.choices:
+            return trn(
+                "no start in time, {number} other to choose",
+                "no start in time, {number} others to choose",
+                beside.choices,
+                number=words.number(beside.choices),
+            )
+        return tr("no start in the days looked at")
+    start = (
+        tr("start today")
+        if named.day == answer.today
+        else tr("start on {day}", day=words.day(named.day))
+    )
+    steps = [reasons.do_in_short(one) for one in main.blocked]
+    if main.status is not Status.BLOCKED or not steps:
+        return start
+    return tr("{steps}, then {start}", steps=words.listed(steps), start=start)
 
 
 def _broken_in_short(names: Sequence[str]) -> str:
@@ -300,12 +352,20 @@ def _can_start(answers: Sequence[YardAnswer]) -> str:
     )
 
 
-def _state(status: Status) -> str:
-    return {
-        Status.LATER: tr("later"),
-        Status.BLOCKED: tr("blocked"),
-        Status.CLOSED: tr("closed"),
-    }.get(status, tr("without a usable forecast"))
+def _can_start_another(answers: Sequence[YardAnswer]) -> str:
+    count, names = len(answers), [answer.yard.name for answer in answers]
+    if count > MOST_NAMES:
+        return trn(
+            "{count} yard can start another treatment today",
+            "{count} yards can start another treatment today",
+            count,
+        )
+    return trn(
+        "{yards} can start another treatment today",
+        "{yards} can start another treatment today",
+        count,
+        yards=words.listed(names),
+    )
 
 
 def _counted(status: Status, count: int, *, named: bool) -> str:
@@ -316,12 +376,14 @@ def _counted(status: Status, count: int, *, named: bool) -> str:
         return trn("{count} later", "{count} later", count)
     if status is Status.BLOCKED:
         if named:
-            return trn("{count} yard blocked", "{count} yards blocked", count)
-        return trn("{count} blocked", "{count} blocked", count)
+            return trn(
+                "{count} yard to make ready first", "{count} yards to make ready first", count
+            )
+        return trn("{count} to make ready first", "{count} to make ready first", count)
     if status is Status.CLOSED:
         if named:
-            return trn("{count} yard closed", "{count} yards closed", count)
-        return trn("{count} closed", "{count} closed", count)
+            return trn("{count} yard without a start", "{count} yards without a start", count)
+        return trn("{count} without a start", "{count} without a start", count)
     if named:
         return trn(
             "{count} yard without a usable forecast",

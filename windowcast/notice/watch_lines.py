@@ -26,6 +26,16 @@ ADVICE = marked(
     " the treatment out only as the label says."
 )
 
+BY_THE_LABEL = marked(
+    "The label decides what follows when days fall outside the band: in the cold a treatment does"
+    " little, in the heat it costs brood and queens. Watch the forecast, look for brood and queen"
+    " when it is over, and count mites after it."
+)
+AHEAD = marked(
+    "The label decides what follows when days fall outside the band. Watch the next notices: they"
+    " name such days as soon as they are forecast."
+)
+
 
 def danger_words(found: Watch) -> str:
     """For a subject: "strips in danger, Thu Aug 20 and Fri Aug 21"; "" where nothing is urgent."""
@@ -97,16 +107,7 @@ def _heat(found: Watch, units: str) -> list[str]:
                 "{days} is forecast above {degrees}, on one of the days that cost brood and queens",
                 "{days} are forecast above {degrees}, on days that cost brood and queens",
                 len(found.dangerous),
-                days=words.listed(
-                    [
-                        tr(
-                            "{day} ({degrees})",
-                            day=words.day(day),
-                            degrees=words.degrees(high_c, units),
-                        )
-                        for day, high_c in found.dangerous
-                    ]
-                ),
+                days=_with_highs(found.dangerous, units),
                 degrees=words.degrees(limit, units),
             ),
         )
@@ -121,13 +122,15 @@ def _heat(found: Watch, units: str) -> list[str]:
                 days=words.listed([words.span(*one) for one in _runs(found.critical)]),
             ),
         )
-    if found.out_day is not None and found.out_c is not None and not found.dangerous:
+    outside = [one for one in found.outside if one not in found.dangerous]
+    if outside:
         lines += labelled(
             tr("Outside"),
-            tr(
-                "{day} is forecast at {degrees}, outside the band",
-                day=words.day(found.out_day),
-                degrees=words.degrees(found.out_c, units),
+            trn(
+                "{days} is forecast outside the band",
+                "{days} are forecast outside the band",
+                len(outside),
+                days=_with_highs(outside, units),
             ),
         )
     elif found.hottest_day is not None and found.hottest_c is not None:
@@ -139,9 +142,30 @@ def _heat(found: Watch, units: str) -> list[str]:
                 degrees=words.degrees(found.hottest_c, units),
             ),
         )
-    if found.level is Level.URGENT:
-        lines += labelled(tr("Do"), tr(ADVICE))
+    if found.level in (Level.URGENT, Level.WATCHFUL):
+        lines += labelled(tr("Do"), tr(_advice(found)))
     return lines
+
+
+def _advice(found: Watch) -> str:
+    """What to do about it: about heat what keepers do against it; about all else the label."""
+    hot = found.level is Level.URGENT or found.too_hot
+    # Vapour in the heat is what that advice is about; it is what `danger_c` is set for.
+    if hot and found.course.treatment.danger_c is not None:
+        return ADVICE
+    if found.outside:
+        return BY_THE_LABEL
+    return AHEAD
+
+
+def _with_highs(days: Sequence[tuple[date, float]], units: str) -> str:
+    """ "Thu Aug 20 (33.4 °C) and Fri Aug 21 (34.0 °C)"."""
+    return words.listed(
+        [
+            tr("{day} ({degrees})", day=words.day(day), degrees=words.degrees(high_c, units))
+            for day, high_c in days
+        ]
+    )
 
 
 def _runs(days: Sequence[date]) -> list[tuple[date, date]]:
@@ -257,8 +281,11 @@ def watch_document(found: Watch) -> dict[str, Any]:
         ],
         "hottest_day": None if found.hottest_day is None else found.hottest_day.isoformat(),
         "hottest_c": found.hottest_c,
-        "outside_day": None if found.out_day is None else found.out_day.isoformat(),
-        "outside_c": found.out_c,
+        "outside_day": found.outside[0][0].isoformat() if found.outside else None,
+        "outside_c": found.outside[0][1] if found.outside else None,
+        "outside_days": [
+            {"day": day.isoformat(), "high_c": high_c} for day, high_c in found.outside
+        ],
         "was_outside": [
             {"day": day.isoformat(), "high_c": high_c} for day, high_c in found.passed_out
         ],

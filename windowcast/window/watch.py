@@ -58,8 +58,7 @@ class Watch(NamedTuple):
                    its high
     hottest_day,   of the days left, by the single forecast, else by the middle of the scenarios
     hottest_c:
-    out_day:       the first of the next NEAR_DAYS forecast outside its band
-    out_c:         its high
+    outside:       of the next NEAR_DAYS those forecast outside their band, each with its high
     passed_out:    days gone by whose observed high was outside their band, with it
     visits:        ahead that fall on a day to leave the hives closed
     """
@@ -74,8 +73,7 @@ class Watch(NamedTuple):
     dangerous: tuple[tuple[date, float], ...]
     hottest_day: date | None
     hottest_c: float | None
-    out_day: date | None
-    out_c: float | None
+    outside: tuple[tuple[date, float], ...]
     passed_out: tuple[tuple[date, float], ...]
     visits: tuple[Blocked, ...]
 
@@ -83,6 +81,13 @@ class Watch(NamedTuple):
     def danger_day(self) -> date | None:
         """The first of the dangerous days; None: no day is forecast so."""
         return self.dangerous[0][0] if self.dangerous else None
+
+    @property
+    def too_hot(self) -> bool:
+        """Whether one of the days outside lies above its band."""
+        return any(
+            _above(round(high_c * 10), band_on(self.course, day)) for day, high_c in self.outside
+        )
 
 
 def watch(
@@ -133,19 +138,16 @@ def watch(
         for day in near
         if limit is not None and day in critical and day in single and single[day] > limit
     )
-    out_day = next(
-        (
-            day
-            for day, band in zip(left, bands, strict=True)
-            if day in near and day in single and not _inside(single[day], band)
-        ),
-        None,
+    outside = tuple(
+        (day, single[day] / 10)
+        for day, band in zip(left, bands, strict=True)
+        if day in near and day in single and not _inside(single[day], band)
     )
     hottest_day, hottest = _hottest(left, single, courses)
     return Watch(
         course=course,
         level=_level(
-            left, known, chance, danger, bool(dangerous), out_day, max_danger, cancel_below
+            left, known, chance, danger, bool(dangerous), bool(outside), max_danger, cancel_below
         ),
         days_left=len(left),
         covered=known,
@@ -155,8 +157,7 @@ def watch(
         dangerous=dangerous,
         hottest_day=hottest_day,
         hottest_c=None if hottest is None else hottest / 10,
-        out_day=out_day,
-        out_c=None if out_day is None else single[out_day] / 10,
+        outside=outside,
         passed_out=tuple(
             (day, high_c)
             for day, high_c in sorted(observed.items())
@@ -173,7 +174,7 @@ def _level(
     chance: Share | None,
     danger: Share | None,
     dangerous: bool,
-    out_day: date | None,
+    outside: bool,
     max_danger: float,
     cancel_below: float,
 ) -> Level:
@@ -184,7 +185,7 @@ def _level(
     if dangerous or (danger is not None and danger.value >= URGENT_DANGER):
         return Level.URGENT
     if (
-        out_day is not None
+        outside
         or (danger is not None and danger.value > max_danger)
         or (chance is not None and chance.value < cancel_below)
     ):
@@ -222,6 +223,10 @@ def band_on(course: Course, day: date) -> Band:
 def _inside(high: int, band: Band) -> bool:
     low, top = band.lowest_tenths, band.highest_tenths
     return (low is None or high >= low) and (top is None or high <= top)
+
+
+def _above(high: int, band: Band) -> bool:
+    return band.highest_tenths is not None and high > band.highest_tenths
 
 
 def _by_day(forecast: DailyHighs, left: Sequence[date]) -> dict[date, int]:

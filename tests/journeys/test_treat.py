@@ -154,6 +154,48 @@ def test_two_treatments_in_one_yard_are_never_given(journey):
     assert "are in since" in earlier.stderr
 
 
+def test_strips_from_before_are_not_entered_beside_those_that_are_in(journey):
+    """Nothing says that they came out, so there would be two in the hives."""
+    in_creek_bend(journey, 0, "two-strips")
+    long_before = ("start", "Creek Bend", "formic-strips", "two-strips", "--on", ago(journey, 25))
+    done = treat(journey, *long_before, code=2)
+
+    assert "two treatments at once" in " ".join(done.stderr.split())
+    assert len(listed(journey)) == 1
+
+
+def test_a_treatment_entered_late_ends_before_the_next_begins(journey):
+    in_creek_bend(journey, 20, "two-strips")
+    treat(journey, "remove", "Creek Bend", "--on", ago(journey, 6))
+    for days in (33, 7):
+        # It would end inside the other, or begin inside it.
+        done = treat(
+            journey, "start", "Creek Bend", "formic-strips", "two-strips", "--on",
+            ago(journey, days), code=2,
+        )  # fmt: skip
+        assert "were in from" in done.stderr
+    in_creek_bend(journey, 34, "two-strips")
+    late = treat(journey, "remove", "Creek Bend", "--on", ago(journey, 19), code=2)
+    assert "is after the next treatment began" in late.stderr
+    treat(journey, "remove", "Creek Bend", "--on", ago(journey, 20))
+    assert [one["in"] for one in listed(journey)] == [False, False]
+
+
+def test_a_start_long_past_is_doubted_and_its_late_visits_name_their_year(journey):
+    day = journey.today - timedelta(days=661)
+    told = " ".join(in_creek_bend(journey, 661, "two-strips").stdout.split())
+    assert "661 days ago: see whether the year is right" in told
+
+    due = day + timedelta(days=14)
+    said = " ".join(treat(journey, "list").stdout.split())
+    assert f"{due.day}, {due.year}, 647 days late" in said
+    named = f"{due:%a %b} {due.day}, {due.year}"
+    visits = " ".join(run(journey, "visits", code=1).stdout.split())
+    assert f"was due {named}:".upper() in visits
+    removed = " ".join(treat(journey, "remove", "Creek Bend").stdout.split())
+    assert f"647 days late: the removal was planned for {named}" in removed
+
+
 def test_two_people_at_once_begin_one_treatment(journey):
     command = journey.command("treat", "start", "Creek Bend", "formic-strips", "two-strips")
     both = [

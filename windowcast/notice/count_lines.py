@@ -217,7 +217,7 @@ def passing_words(ahead: Passing, rate: Growth, today: date) -> str:
 
 def _day(value: date, today: date) -> str:
     """With its year where that is not this one."""
-    return words.day(value) if value.year == today.year else words.day_with_year(value)
+    return words.day_in(value, today.year)
 
 
 def added_lines(

@@ -18,15 +18,16 @@ from windowcast.edges.store import Store
 from windowcast.entering import NUMBERS, corrected, today_at
 from windowcast.errors import UsageError
 from windowcast.language import tr, trn
-from windowcast.notice import words
+from windowcast.notice import watch_lines, words
 from windowcast.notice.reason import first_do
 from windowcast.trade.course import Course, courses, in_hand, snapshot
 from windowcast.trade.hive import Blocked, Obstacle, obstacles
 from windowcast.trade.journal import Entry
-from windowcast.trade.treatment import Band, Regimen, Treatment
+from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.visits import Task
 from windowcast.trade.winter import seen_broodless
 from windowcast.trade.yard import Yard
+from windowcast.window.watch import ahead
 
 DETAILS = (
     "registration",
@@ -123,11 +124,19 @@ def begin(
                 count=words.number((today - day).days),
             )
         )
+    begun = Course(
+        entry=Entry(0, yard.name, "start", day, now, {}),
+        treatment=treatment,
+        regimen=regimen,
+        colonies=count,
+    )
+    against, unchecked = _weather_against(configuration, weather, begun, today)
+    # Days that came after what is long done are no reason to doubt that it was done.
+    if day == today:
+        asked += against
+        against = []
+    remarks += asked + against + unchecked
     expected = _expected(configuration, yard, weather, treatment, regimen, day, today, now)
-    outside = expected.pop("outside", None)
-    if outside is not None:
-        asked.append(outside)
-    remarks += asked
 
     def make(entries: Sequence[Entry]) -> list[Entry]:
         known = list(courses(entries))
@@ -593,6 +602,34 @@ def _expiry(text: str | None) -> date | None:
         ) from None
 
 
+def _weather_against(
+    configuration: Configuration, weather: YardWeather, begun: Course, today: date
+) -> tuple[list[str], list[str]]:
+    """What the stored forecast has against a treatment, and what it does not know of it."""
+    usable = weather.usable and weather.forecast is not None
+    found = ahead(begun, weather.forecast if usable else None, today=today)
+    against = watch_lines.ahead_words(found, begun, configuration.units)
+    if not found.unknown:
+        return against, []
+    last = words.day_in(found.unknown[-1], today.year)
+    if not usable:
+        return [], [
+            tr(
+                "the weather up to {day} was not checked: there is no usable forecast; look at one"
+                " yourself",
+                day=last,
+            )
+        ]
+    return against, [
+        trn(
+            "{count} day up to {day} was not checked: the forecast does not reach it",
+            "{count} days up to {day} were not checked: the forecast does not reach them",
+            len(found.unknown),
+            day=last,
+        )
+    ]
+
+
 def _expected(
     configuration: Configuration,
     yard: Yard,
@@ -615,19 +652,6 @@ def _expected(
                 highs[(day + timedelta(days=offset)).isoformat()] = high / 10
         if highs:
             found["highs_c"] = highs
-        first = weather.forecast.on(day)
-        band: Band = regimen.band_on(0)
-        if first is not None and (
-            (band.lowest_tenths is not None and first < band.lowest_tenths)
-            or (band.highest_tenths is not None and first > band.highest_tenths)
-        ):
-            unit = configuration.units
-            found["outside"] = tr(
-                "the high of {day}, {degrees}, is outside the band ({band})",
-                day=words.day(day),
-                degrees=words.degrees(first / 10, unit),
-                band=words.band(band, unit),
-            )
     if day == today:
         answer = answer_yard(configuration, yard, weather, now=now, treatments=[treatment])
         for row in answer.main.rows:

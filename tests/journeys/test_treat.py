@@ -196,6 +196,33 @@ def test_a_start_long_past_is_doubted_and_its_late_visits_name_their_year(journe
     assert f"647 days late: the removal was planned for {named}" in removed
 
 
+def test_a_start_without_a_forecast_says_that_the_weather_was_not_checked(journey):
+    said = " ".join(in_creek_bend(journey, 0, "two-strips").stdout.split())
+    last = journey.today + timedelta(days=13)
+
+    assert f"the weather up to {last:%a %b} {last.day} was not checked" in said
+    assert "there is no usable forecast" in said
+    treat(journey, "void", "1", "--why", "x")
+    over = " ".join(in_creek_bend(journey, 14, "two-strips").stdout.split())
+    assert "not checked" not in over
+
+
+def test_a_start_names_every_day_that_the_forecast_has_against_it(tmp_path):
+    """The invented South Slope is above 33 °C throughout."""
+    list(shipped.write_examples(tmp_path / "bees", sample=True))
+    journey = Journey(folder=tmp_path / "bees", zone="America/Chicago")
+    run(journey, "morning", "--print")
+    told = treat(journey, "start", "South Slope", "formic-strips", "two-strips", "--json")
+    danger, outside = json.loads(told.stdout)["remarks"]
+
+    days = [journey.today + timedelta(days=after) for after in range(14)]
+    named = [f"{day:%a %b} {day.day} (3" for day in days]
+    assert danger.startswith("DANGER: ") and "above 33.0 °C" in danger
+    assert [one in danger for one in named] == [True] * 3 + [False] * 11
+    assert all(one in outside for one in named)
+    assert "outside the band (within 10.0–29.5 °C)" in outside
+
+
 def test_two_people_at_once_begin_one_treatment(journey):
     command = journey.command("treat", "start", "Creek Bend", "formic-strips", "two-strips")
     both = [

@@ -223,6 +223,21 @@ def test_a_start_names_every_day_that_the_forecast_has_against_it(tmp_path):
     assert "outside the band (within 10.0–29.5 °C)" in outside
 
 
+def test_a_count_soon_after_the_end_is_none_after_it(journey):
+    """Mites that sat in cells are still to come out: as the count that judges a treatment."""
+    in_creek_bend(journey, 34, "two-strips")
+    treat(journey, "remove", "Creek Bend", "--on", ago(journey, 20))
+    for mites, days in (("3", 20), ("5", 7), ("6", 6)):
+        run(
+            journey, "count", "add", "Creek Bend", "--mites", mites, "--bees", "300",
+            "--on", ago(journey, days),
+        )  # fmt: skip
+
+    (record,) = json.loads(run(journey, "records", "--json").stdout)["records"]
+
+    assert record["counts_after"] == f"6/300 (wash, {ago(journey, 6)})"
+
+
 def test_two_people_at_once_begin_one_treatment(journey):
     command = journey.command("treat", "start", "Creek Bend", "formic-strips", "two-strips")
     both = [

@@ -40,7 +40,7 @@ LAYERS = (
     ("form_kinds", "planning"),
     ("plan_task",),
     ("visiting", "counts", "doing", "records"),
-    ("entering", "recipients"),
+    ("entering", "recipients", "places"),
     ("chance", "second_look", "fetching", "answers"),
     ("past_errors",),
     ("bootstrap", "season"),

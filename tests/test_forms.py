@@ -107,6 +107,19 @@ def test_what_is_typed_is_what_is_entered(desk, kind, typed, expected):
     assert body(desk, sent(desk, kind, **typed)) == expected
 
 
+def test_a_start_of_another_year_is_kept_only_once_it_is_ticked(desk):
+    typed = {"way": "formic-strips/two-strips", "supers": "1", "day": "2025-01-20"}
+    form = forms.blank(desk, "start")
+    asked = forms.send(desk, "start", {"key": form.key, **values(form), **typed})
+    assert "577 days ago: see whether the year is right" in errors(asked)["anyway"]
+    assert desk.store.journal() == []
+
+    tick = values(asked)["anyway"]
+    sent(desk, "start", **typed, anyway=tick)
+    (entry,) = desk.store.journal()
+    assert entry.day == date(2025, 1, 20)
+
+
 def test_a_treatment_from_start_to_removal(configuration, store):
     def on(day):
         return Desk(configuration, store, configuration.yards[0], NOW + timedelta(days=day))

@@ -177,8 +177,8 @@ def check(
         from windowcast.commands.budget import show_budget
 
         ctx.exit(show_budget(configuration_of(ctx, config_folder), as_json=as_json))
-    from windowcast import health
-    from windowcast.edges import config_crews, shipped, store
+    from windowcast import health, places
+    from windowcast.edges import clock, config_crews, shipped, store
     from windowcast.edges.config_values import is_loopback
     from windowcast.notice import words
     from windowcast.notice.plain import wrapped
@@ -243,6 +243,8 @@ def check(
             len(invented),
             names=words.listed(invented),
         )
+        tell([wrapped(text)])
+    for text in places.odd_places(yards, clock.now()):
         tell([wrapped(text)])
 
 

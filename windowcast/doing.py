@@ -18,15 +18,16 @@ from windowcast.edges.store import Store
 from windowcast.entering import NUMBERS, corrected, today_at
 from windowcast.errors import UsageError
 from windowcast.language import tr, trn
-from windowcast.notice import words
+from windowcast.notice import watch_lines, words
 from windowcast.notice.reason import first_do
 from windowcast.trade.course import Course, courses, in_hand, snapshot
 from windowcast.trade.hive import Blocked, Obstacle, obstacles
 from windowcast.trade.journal import Entry
-from windowcast.trade.treatment import Band, Regimen, Treatment
+from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.visits import Task
 from windowcast.trade.winter import seen_broodless
 from windowcast.trade.yard import Yard
+from windowcast.window.watch import ahead
 
 DETAILS = (
     "registration",
@@ -44,6 +45,9 @@ DETAILS = (
 )
 """What the records want of a treatment besides; texts."""
 LONGEST_TEXT = 2000
+OLD_DAYS = 300
+"""What is entered as begun so long ago is doubted. A slip of the year lies at least so far back of
+what was done in the last two months."""
 MOST_SUPERS, MOST_STRIPS = 20, 100_000
 
 Say = Callable[[str], None]
@@ -82,8 +86,8 @@ def begin(
     supers:    honey supers on as it began; None: as the configuration says
     weather:   stored for the yard: what it expects of the exposure is kept with the treatment
     anyway:    what the trade's rules forbid was done all the same, and is to be on record
-    agreed:    asked in the place of `anyway`: whether it is to be entered against all this, the
-               first day outside the band among it
+    agreed:    asked in the place of `anyway`: whether it is to be entered against all this, what is
+               odd about it among it
 
     Raises UsageError where the entry cannot be true, or where a rule forbids it and not `anyway`.
     """
@@ -111,18 +115,36 @@ def begin(
     if expiry is not None and expiry < day:
         remarks.append(tr("it expired on {date}, before it was used", date=expiry))
     today = today_at(yard, now)
+    asked: list[str] = []
+    if (today - day).days > OLD_DAYS:
+        asked.append(
+            tr(
+                "{day} is {count} days ago: see whether the year is right",
+                day=words.day_with_year(day),
+                count=words.number((today - day).days),
+            )
+        )
+    begun = Course(
+        entry=Entry(0, yard.name, "start", day, now, {}),
+        treatment=treatment,
+        regimen=regimen,
+        colonies=count,
+    )
+    against, unchecked = _weather_against(configuration, weather, begun, today)
+    # Days that came after what is long done are no reason to doubt that it was done.
+    if day == today:
+        asked += against
+        against = []
+    remarks += asked + against + unchecked
     expected = _expected(configuration, yard, weather, treatment, regimen, day, today, now)
-    outside = expected.pop("outside", None)
-    if outside is not None:
-        remarks.append(outside)
 
     def make(entries: Sequence[Entry]) -> list[Entry]:
         known = list(courses(entries))
         _alone(yard, known, day, regimen, today)
         found = _forbidden(yard, treatment, entries, day, supers)
         broken = [_forbids(one) for one in found]
-        if agreed is not None and outside is not None:
-            broken.append(outside)
+        if agreed is not None:
+            broken += asked
         allowed = anyway if agreed is None else agreed(tuple(broken))
         if broken and not allowed:
             raise UsageError(
@@ -182,7 +204,8 @@ def swap(
     today = today_at(yard, now)
 
     def make(entries: Sequence[Entry]) -> list[Entry]:
-        course = _in(yard, courses(entries), today)
+        known = courses(entries)
+        course = _in(yard, known, today)
         doses = course.regimen.doses
         if len(doses) == 1:
             raise UsageError(
@@ -197,11 +220,12 @@ def swap(
             raise UsageError(
                 tr(
                     "the last dose was given on {day} already",
-                    day=words.day(course.dosed[-1]),
+                    day=words.day_in(course.dosed[-1], today.year),
                 ),
                 typed=f"; to change that entry: windowcast treat correct {course.swaps[-1].id}",
             )
         _after(day, course.dosed[-1], last=False, entry=course.entry.id)
+        _before_next(course, known, day)
         planned = course.ahead()[0].day
         if day != planned:
             remarks.append(_off(day, planned, Task.SWAP))
@@ -228,7 +252,8 @@ def remove(
     today = today_at(yard, now)
 
     def make(entries: Sequence[Entry]) -> list[Entry]:
-        course = _in(yard, courses(entries), today)
+        known = courses(entries)
+        course = _in(yard, known, today)
         if not course.regimen.removed:
             raise UsageError(
                 tr(
@@ -237,6 +262,7 @@ def remove(
                 )
             )
         _after(day, course.dosed[-1], last=True, entry=course.entry.id)
+        _before_next(course, known, day)
         planned = course.end
         if day < planned:
             remarks.append(
@@ -388,6 +414,22 @@ def _possible(entries: Sequence[Entry], yard: Yard, now: datetime) -> None:
         before = course
 
 
+def _before_next(course: Course, known: Sequence[Course], day: date) -> None:
+    """UsageError where what belongs to a treatment was done after the next one began."""
+    later = next((one for one in known if one.start > course.start), None)
+    if later is not None and day > later.start:
+        raise UsageError(
+            tr(
+                "{day} is after the next treatment began, {after} (treatment {number}), and two"
+                " treatments at once are never given; give the day on which it was done",
+                day=words.day_with_year(day),
+                after=words.day_with_year(later.start),
+                number=later.entry.id,
+            ),
+            field="day",
+        )
+
+
 def _in(yard: Yard, known: Sequence[Course], today: date) -> Course:
     course = in_hand(known, today)
     if course is None:
@@ -402,6 +444,19 @@ def _alone(yard: Yard, known: Sequence[Course], day: date, regimen: Regimen, tod
     end = day + timedelta(days=regimen.exposure_days)
     for one in known:
         over = one.end if one.finished(today) else date.max
+        if regimen.removed and end <= one.start and not one.finished(today):
+            raise UsageError(
+                tr(
+                    "{yard}: {what} are in since {day} (treatment {number}), and what was put in"
+                    " before counts as in until it is entered that it came out: two treatments at"
+                    " once; enter the older one once what is in has come out",
+                    yard=yard.name,
+                    what=words.treatment_plural(one.treatment),
+                    day=words.day_with_year(one.start),
+                    number=one.entry.id,
+                ),
+                field="day",
+            )
         if one.start < end and day < over:
             what = words.treatment_plural(one.treatment)
             since = words.day_with_year(one.start)
@@ -488,7 +543,7 @@ def _after(day: date, before: date, *, last: bool, entry: int) -> None:
 
 def _off(day: date, planned: date, task: Task) -> str:
     """ "2 days late: the swap was planned for Wed Dec 9"."""
-    days, on = abs((day - planned).days), words.day(planned)
+    days, on = abs((day - planned).days), words.day_in(planned, day.year)
     if day > planned:
         late = trn("{count} day late", "{count} days late", days)
         if task is Task.SWAP:
@@ -547,6 +602,34 @@ def _expiry(text: str | None) -> date | None:
         ) from None
 
 
+def _weather_against(
+    configuration: Configuration, weather: YardWeather, begun: Course, today: date
+) -> tuple[list[str], list[str]]:
+    """What the stored forecast has against a treatment, and what it does not know of it."""
+    usable = weather.usable and weather.forecast is not None
+    found = ahead(begun, weather.forecast if usable else None, today=today)
+    against = watch_lines.ahead_words(found, begun, configuration.units)
+    if not found.unknown:
+        return against, []
+    last = words.day_in(found.unknown[-1], today.year)
+    if not usable:
+        return [], [
+            tr(
+                "the weather up to {day} was not checked: there is no usable forecast; look at one"
+                " yourself",
+                day=last,
+            )
+        ]
+    return against, [
+        trn(
+            "{count} day up to {day} was not checked: the forecast does not reach it",
+            "{count} days up to {day} were not checked: the forecast does not reach them",
+            len(found.unknown),
+            day=last,
+        )
+    ]
+
+
 def _expected(
     configuration: Configuration,
     yard: Yard,
@@ -569,19 +652,6 @@ def _expected(
                 highs[(day + timedelta(days=offset)).isoformat()] = high / 10
         if highs:
             found["highs_c"] = highs
-        first = weather.forecast.on(day)
-        band: Band = regimen.band_on(0)
-        if first is not None and (
-            (band.lowest_tenths is not None and first < band.lowest_tenths)
-            or (band.highest_tenths is not None and first > band.highest_tenths)
-        ):
-            unit = configuration.units
-            found["outside"] = tr(
-                "the high of {day}, {degrees}, is outside the band ({band})",
-                day=words.day(day),
-                degrees=words.degrees(first / 10, unit),
-                band=words.band(band, unit),
-            )
     if day == today:
         answer = answer_yard(configuration, yard, weather, now=now, treatments=[treatment])
         for row in answer.main.rows:

@@ -14,10 +14,12 @@ from windowcast.notice import count_lines, words
 from windowcast.record import site
 from windowcast.trade.course import Course, courses
 from windowcast.trade.journal import Entry, in_force, standing_for
+from windowcast.trade.work import AFTER_COUNT_DAYS
 from windowcast.trade.yard import Yard
 
 BEFORE_DAYS, AFTER_DAYS = 45, 60
-"""Counts up to so long before a start and after an end belong to a treatment."""
+"""Counts up to so long before a start and after an end belong to a treatment; after it those alone
+that can judge it."""
 
 
 def rows(
@@ -70,6 +72,8 @@ def _row(
     until = course.end + timedelta(days=AFTER_DAYS)
     if later is not None:
         until = min(until, later.start - timedelta(days=1))
+    # Strips that nobody noted as out still work.
+    after = (course.end if finished else max(course.end, today)) + timedelta(days=AFTER_COUNT_DAYS)
     counts = [one for one in in_force(entries) if one.kind == "count"]
     first = course.start - timedelta(days=BEFORE_DAYS)
     queens = [
@@ -125,7 +129,7 @@ def _row(
         "observed_highs_c": _highs(observed),
         "observed_days": len(observed),
         "counts_before": _counts(counts, first, course.start, for_people),
-        "counts_after": _counts(counts, course.end, until, for_people),
+        "counts_after": _counts(counts, after, until, for_people),
         "queens_missing": "; ".join(
             tr(
                 "{missing} of {checked} on {day}",

@@ -11,7 +11,15 @@ from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import season_rules, today_at
 from windowcast.language import tr, trn
-from windowcast.notice import course_lines, due_lines, hive_lines, visit_lines, watch_lines, words
+from windowcast.notice import (
+    count_lines,
+    course_lines,
+    due_lines,
+    hive_lines,
+    visit_lines,
+    watch_lines,
+    words,
+)
 from windowcast.notice.beside import Beside
 from windowcast.notice.plain import labelled
 from windowcast.notice.second_lines import second_document, second_lines
@@ -24,7 +32,7 @@ from windowcast.trade.choice import Judged, judged_last
 from windowcast.trade.course import Course, courses, in_hand
 from windowcast.trade.due import Due, State, of_yard
 from windowcast.trade.journal import Entry
-from windowcast.trade.mites import rounds
+from windowcast.trade.mites import Board, board_over, rounds
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.vapour import Strength
 from windowcast.trade.visits import Task
@@ -54,6 +62,8 @@ class Standing(NamedTuple):
     second:   where second weather services differ from the first, by their names
     resting:  the start that the weather names is before this day, on which the count that judges
               the last treatment can be made: until then none is named; None: nothing waits
+    board:    above its limit, without a sample since; None: none is, or something is in the hives
+    colonies: of the yard
     """
 
     course: Course | None
@@ -67,6 +77,8 @@ class Standing(NamedTuple):
     strength: dict[str, Strength]
     second: Mapping[str, tuple[Difference, ...]]
     resting: date | None = None
+    board: Board | None = None
+    colonies: int = 1
 
 
 def standing(
@@ -138,6 +150,15 @@ def standing(
         strength=_strength(weather, main),
         second=weather.second,
         resting=free if resting else None,
+        board=None
+        if course is not None
+        else board_over(
+            entries,
+            treated=[(one.start, one.end) for one in known],
+            today=today,
+            south=yard.latitude < 0,
+        ),
+        colonies=yard.colonies,
     )
 
 
@@ -253,6 +274,7 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
             first += due_lines.due_lines(one.due, one.timing, today=today)
         if one.judged is not None:
             first += due_lines.judged_lines(one.judged)
+        first += count_lines.board_lines(one.board, one.colonies)
         first += due_lines.winter_lines(one.winter, today)
         first += visits or visit_lines.next_visit_lines(ahead)
         return Beside(
@@ -266,6 +288,7 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
     first = due_lines.due_lines(one.due, one.timing, today=today)
     if one.judged is not None:
         first += due_lines.judged_lines(one.judged)
+    first += count_lines.board_lines(one.board, one.colonies)
     first += due_lines.winter_lines(one.winter, today)
     last = seconds + strength_lines(answer.main, one.strength)
     last += visits
@@ -301,6 +324,7 @@ def _document(one: Standing, today: date) -> dict[str, Any]:
         | {"watch": watch_lines.watch_document(one.watch)}
     )
     found["no_start_before"] = None if one.resting is None else one.resting.isoformat()
+    found["board"] = count_lines.board_document(one.board)
     found["visits_ahead"] = [visit_lines.job_document(job) for job in one.jobs]
     found["strength"] = strength_document(one.strength)
     found["second_look"] = second_document(one.second)

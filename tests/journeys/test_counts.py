@@ -47,6 +47,38 @@ def test_a_count_is_said_what_it_means(journey):
     assert max(map(len, said.splitlines())) <= 78
 
 
+def test_none_found_by_a_roll_has_the_figure_of_a_roll(journey):
+    """Macedo, Wu & Ellis 2002: a roll finds 92.9 % of the mites."""
+    sample = ("add", "Creek Bend", "--mites", "0", "--bees", "300", "--method")
+    roll = " ".join(asked(journey, *sample, "roll").stdout.split())
+    wash = " ".join(asked(journey, *sample, "wash").stdout.split())
+
+    assert "finds nothing in 6 % of cases, one of 321 bees in 5 %" in roll
+    assert "finds nothing in 5 % of cases" in wash
+
+
+def test_a_board_above_its_fall_is_told_wherever_somebody_looks(journey):
+    """33 a day is the highest fall at which to act of any month."""
+    asked(
+        journey, "add", "Creek Bend", "--mites", "400", "--method", "board", "--days", "3",
+        "--colony", "hive 7",
+    )  # fmt: skip
+    notice = " ".join(journey.windowcast("morning", "--print").stdout.split())
+    yard = " ".join(journey.windowcast("yard", "Creek Bend").stdout.split())
+    done = journey.windowcast("page", str(journey.folder / "page"))
+    assert done.returncode == 0, done.stderr
+    written = next((journey.folder / "page").rglob("yard-creek-bend.html"))
+    page = " ".join(written.read_text("utf-8").split())
+    document = json.loads(journey.windowcast("yard", "Creek Bend", "--json").stdout)
+
+    for text in (notice, yard, page):
+        assert "hive 7: 133.3 mites a day: above the" in text
+        assert "says little by itself: wash or roll a sample of each of 8 colonies" in text
+    assert document["board"]["fall_per_day"] == 133.33
+    asked(journey, "add", "Creek Bend", "--mites", "1", "--bees", "300")
+    assert "133.3 mites" not in journey.windowcast("yard", "Creek Bend").stdout
+
+
 def test_a_round_is_pooled_and_says_how_many_colonies_are_still_to_be_counted(journey):
     for colony, mites in (("hive 1", "2"), ("hive 2", "12")):
         told = asked(

@@ -154,6 +154,90 @@ def test_two_treatments_in_one_yard_are_never_given(journey):
     assert "are in since" in earlier.stderr
 
 
+def test_strips_from_before_are_not_entered_beside_those_that_are_in(journey):
+    """Nothing says that they came out, so there would be two in the hives."""
+    in_creek_bend(journey, 0, "two-strips")
+    long_before = ("start", "Creek Bend", "formic-strips", "two-strips", "--on", ago(journey, 25))
+    done = treat(journey, *long_before, code=2)
+
+    assert "two treatments at once" in " ".join(done.stderr.split())
+    assert len(listed(journey)) == 1
+
+
+def test_a_treatment_entered_late_ends_before_the_next_begins(journey):
+    in_creek_bend(journey, 20, "two-strips")
+    treat(journey, "remove", "Creek Bend", "--on", ago(journey, 6))
+    for days in (33, 7):
+        # It would end inside the other, or begin inside it.
+        done = treat(
+            journey, "start", "Creek Bend", "formic-strips", "two-strips", "--on",
+            ago(journey, days), code=2,
+        )  # fmt: skip
+        assert "were in from" in done.stderr
+    in_creek_bend(journey, 34, "two-strips")
+    late = treat(journey, "remove", "Creek Bend", "--on", ago(journey, 19), code=2)
+    assert "is after the next treatment began" in late.stderr
+    treat(journey, "remove", "Creek Bend", "--on", ago(journey, 20))
+    assert [one["in"] for one in listed(journey)] == [False, False]
+
+
+def test_a_start_long_past_is_doubted_and_its_late_visits_name_their_year(journey):
+    day = journey.today - timedelta(days=661)
+    told = " ".join(in_creek_bend(journey, 661, "two-strips").stdout.split())
+    assert "661 days ago: see whether the year is right" in told
+
+    due = day + timedelta(days=14)
+    said = " ".join(treat(journey, "list").stdout.split())
+    assert f"{due.day}, {due.year}, 647 days late" in said
+    named = f"{due:%a %b} {due.day}, {due.year}"
+    visits = " ".join(run(journey, "visits", code=1).stdout.split())
+    assert f"was due {named}:".upper() in visits
+    removed = " ".join(treat(journey, "remove", "Creek Bend").stdout.split())
+    assert f"647 days late: the removal was planned for {named}" in removed
+
+
+def test_a_start_without_a_forecast_says_that_the_weather_was_not_checked(journey):
+    said = " ".join(in_creek_bend(journey, 0, "two-strips").stdout.split())
+    last = journey.today + timedelta(days=13)
+
+    assert f"the weather up to {last:%a %b} {last.day} was not checked" in said
+    assert "there is no usable forecast" in said
+    treat(journey, "void", "1", "--why", "x")
+    over = " ".join(in_creek_bend(journey, 14, "two-strips").stdout.split())
+    assert "not checked" not in over
+
+
+def test_a_start_names_every_day_that_the_forecast_has_against_it(tmp_path):
+    """The invented South Slope is above 33 °C throughout."""
+    list(shipped.write_examples(tmp_path / "bees", sample=True))
+    journey = Journey(folder=tmp_path / "bees", zone="America/Chicago")
+    run(journey, "morning", "--print")
+    told = treat(journey, "start", "South Slope", "formic-strips", "two-strips", "--json")
+    danger, outside = json.loads(told.stdout)["remarks"]
+
+    days = [journey.today + timedelta(days=after) for after in range(14)]
+    named = [f"{day:%a %b} {day.day} (3" for day in days]
+    assert danger.startswith("DANGER: ") and "above 33.0 °C" in danger
+    assert [one in danger for one in named] == [True] * 3 + [False] * 11
+    assert all(one in outside for one in named)
+    assert "outside the band (within 10.0–29.5 °C)" in outside
+
+
+def test_a_count_soon_after_the_end_is_none_after_it(journey):
+    """Mites that sat in cells are still to come out: as the count that judges a treatment."""
+    in_creek_bend(journey, 34, "two-strips")
+    treat(journey, "remove", "Creek Bend", "--on", ago(journey, 20))
+    for mites, days in (("3", 20), ("5", 7), ("6", 6)):
+        run(
+            journey, "count", "add", "Creek Bend", "--mites", mites, "--bees", "300",
+            "--on", ago(journey, days),
+        )  # fmt: skip
+
+    (record,) = json.loads(run(journey, "records", "--json").stdout)["records"]
+
+    assert record["counts_after"] == f"6/300 (wash, {ago(journey, 6)})"
+
+
 def test_two_people_at_once_begin_one_treatment(journey):
     command = journey.command("treat", "start", "Creek Bend", "formic-strips", "two-strips")
     both = [

@@ -598,3 +598,38 @@ def test_efficacy_from_rounds_allows_for_what_would_have_grown():
     assert found == pytest.approx(100 * (1 - 0.6 / (3 * math.exp(0.021 * 31))))
     assert mites.fall_after(None, after, rate, south=False) is None
     assert mites.fall_after(wash(AUGUST, 0.0), after, rate, south=False) is None
+
+
+def test_a_board_above_its_limit_asks_until_something_has_answered_it():
+    """Eight a day in May are above the six of the month, two are not."""
+    may = date(2026, 5, 10)
+
+    def asked(*entries, treated=(), today=may + timedelta(days=5)):
+        return mites.board_over(entries, treated=treated, today=today, south=False)
+
+    def board(number, found):
+        one = entry(number, may, found, None, method="board")
+        return one._replace(body=one.body | {"days": 3})
+
+    high, low = board(1, 24), board(2, 6)
+    assert (asked(high, low).per_day, asked(high, low).limit) == (8.0, 6)
+    assert asked(low) is None
+    assert asked(high, entry(3, may, 3, 300)) is None
+    assert asked(high, entry(3, may - timedelta(days=1), 3, 300)) is not None
+    assert asked(high, today=may + timedelta(days=27)) is not None
+    assert asked(high, today=may + timedelta(days=28)) is None
+    # What falls while something works says nothing of what is left.
+    begun = may - timedelta(days=20)
+    assert asked(high, treated=[(begun, may - timedelta(days=2))]) is None
+    assert asked(high, treated=[(begun, may - timedelta(days=3))]) is not None
+    assert asked(board(4, 30), high).per_day == 10.0
+
+
+def test_a_roll_misses_more_often_than_a_wash_of_as_many_bees():
+    """A roll finds 92.9 % of the mites (Macedo, Wu & Ellis 2002): of 300 bees with 1 % it finds
+    nothing in (1 - 0.00929)^300, 6.1 % of cases, a wash in 4.9 %."""
+    rolled = mites.chance_of_none(mites.found_share("roll", 0.01), 300)
+
+    assert rolled == pytest.approx(0.0608, abs=0.0005)
+    assert mites.chance_of_none(mites.found_share("wash", 0.01), 300) == 0.99**300
+    assert mites.bees_to_find(mites.found_share("roll", 0.01), 0.95) == 321

@@ -12,9 +12,9 @@ from windowcast.notice import watch_lines
 from windowcast.trade.course import courses, snapshot
 from windowcast.trade.journal import Entry
 from windowcast.trade.rules import WorkRules
-from windowcast.trade.treatment import Dose, Slack
+from windowcast.trade.treatment import Band, Dose, Slack
 from windowcast.trade.workable import DayWeather, Hindrance
-from windowcast.window.watch import Level, watch
+from windowcast.window.watch import Level, ahead, watch
 
 SWAP = regimen(20, id="swap", doses=(Dose(0, strips=1), Dose(10, strips=1)))
 ONCE = regimen(14, id="once", doses=(Dose(0, strips=2),))
@@ -103,7 +103,7 @@ def test_what_keepers_do_against_heat_is_not_said_of_cold():
     found = looked(in_hand(), [cold] * 10, single=cold)
 
     text = said(found)
-    assert "Wed Sep 2 (8.0 °C) is forecast outside the band" in text
+    assert "Wed Sep 2 is forecast at 8.0 °C, outside the band" in text
     assert f"Do {watch_lines.BY_THE_LABEL}" in text
     assert "shade" not in text
 
@@ -284,3 +284,43 @@ def test_the_days_that_scenarios_make_dangerous_leave_out_those_between():
     text = " ".join(" ".join(watch_lines.watch_lines(found, "C")).split())
 
     assert "(Mon Aug 31 to Wed Sep 2 and Thu Sep 10 to Sat Sep 12)" in text
+
+
+def test_a_forecast_is_held_against_every_day_of_a_start():
+    """Not the first day alone, nor the next five: heat on day 5 spoiled a treatment that began at
+    25 °C (van Dooremalen & Cornelissen 2013)."""
+    course = in_hand()
+    single = [20.0, 34.5, *[20.0] * 7, 36.0]
+    found = ahead(course, highs(*single, first_day=MONDAY), today=MONDAY)
+
+    assert found.outside == (
+        (MONDAY + timedelta(days=1), 34.5),
+        (MONDAY + timedelta(days=9), 36.0),
+    )
+    assert found.dangerous == ((MONDAY + timedelta(days=1), 34.5),)
+    assert found.unknown == tuple(MONDAY + timedelta(days=after) for after in range(10, 14))
+    nothing = ahead(course, None, today=MONDAY + timedelta(days=12))
+    assert nothing.unknown == tuple(MONDAY + timedelta(days=after) for after in (12, 13))
+
+
+def test_the_watch_and_a_start_name_heat_in_the_same_words():
+    single = [20.0, 34.5, *[20.0] * 18]
+    course = in_hand()
+    told = watch_lines.watch_lines(looked(course, single=single), "C")
+    watched = " ".join(" ".join(told).split())
+    found = ahead(course, highs(*single, first_day=MONDAY), today=MONDAY)
+
+    danger, outside = watch_lines.ahead_words(found, course, "C")
+
+    assert danger.startswith("DANGER: ")
+    assert danger.removeprefix("DANGER: ") in watched
+    cooler = looked(course, single=with_a_high(31.0, 1))
+    said = " ".join(" ".join(watch_lines.watch_lines(cooler, "C")).split())
+    assert outside.split(" (")[0].replace("34.5", "31.0") in said
+
+
+def test_a_treatment_that_no_weather_bounds_has_nothing_unchecked():
+    free = in_hand(ONCE._replace(band=Band()))
+    free = free._replace(treatment=free.treatment._replace(danger_c=None))
+
+    assert ahead(free, None, today=MONDAY).unknown == ()

@@ -11,6 +11,7 @@ from windowcast.notice import words
 from windowcast.notice.plain import labelled, wrapped
 from windowcast.trade.journal import Entry
 from windowcast.trade.mites import (
+    Board,
     Efficacy,
     Growth,
     Passing,
@@ -22,6 +23,7 @@ from windowcast.trade.mites import (
     board_population,
     chance_of_none,
     colonies_to_sample,
+    found_share,
     interval,
     percent,
 )
@@ -217,7 +219,7 @@ def passing_words(ahead: Passing, rate: Growth, today: date) -> str:
 
 def _day(value: date, today: date) -> str:
     """With its year where that is not this one."""
-    return words.day(value) if value.year == today.year else words.day_with_year(value)
+    return words.day_in(value, today.year)
 
 
 def added_lines(
@@ -260,7 +262,7 @@ def added_lines(
             "", tr("One colony tells little of a yard: colonies differ more than chance.")
         )
     if body["mites"] == 0:
-        lines += labelled(tr("None found"), _none_found(body["bees"]))
+        lines += labelled(tr("None found"), _none_found(body["method"], body["bees"]))
     more = still_to_count(last, colonies)
     if more > 0:
         lines += labelled(
@@ -287,9 +289,10 @@ def _then(stale: bool, ahead: tuple[Passing, Growth] | None, today: date) -> lis
     return [] if ahead is None else labelled(tr("Then"), passing_words(*ahead, today))
 
 
-def _none_found(bees: int) -> str:
-    missed = words.percent(chance_of_none(0.01, bees))
-    enough = bees_to_find(0.01, 0.95)
+def _none_found(method: str, bees: int) -> str:
+    share = found_share(method, 0.01)
+    missed = words.percent(chance_of_none(share, bees))
+    enough = bees_to_find(share, 0.95)
     if bees >= enough:
         return tr(
             "is not none: at 1 % such a sample finds nothing in {percent} of cases", percent=missed
@@ -325,6 +328,42 @@ def _board(fall: Fall, month: str) -> list[str]:
             percent=figure(fall.percent),
         )
     return lines + labelled(tr("Population"), text)
+
+
+def board_lines(found: Board | None, colonies: int) -> list[str]:
+    """A board above its limit, and what it asks for; nothing where there is none."""
+    if found is None:
+        return []
+    against = fall_against(
+        Fall(found.per_day, found.limit, None, None), words.month(found.day.month)
+    )
+    where = (
+        tr("{day}, {colony}: {found}", day=words.day(found.day), colony=found.colony, found=against)
+        if found.colony
+        else tr("{day}: {found}", day=words.day(found.day), found=against)
+    )
+    return labelled(
+        tr("Board"),
+        trn(
+            "{board}; that says little by itself: wash or roll a sample of {count} colony now",
+            "{board}; that says little by itself: wash or roll a sample of each of {count} colonies"
+            " now",
+            colonies_to_sample(colonies),
+            board=where,
+        ),
+    )
+
+
+def board_document(found: Board | None) -> dict[str, Any] | None:
+    """The same as plain values."""
+    if found is None:
+        return None
+    return {
+        "day": found.day.isoformat(),
+        "colony": found.colony,
+        "fall_per_day": round(found.per_day, 2),
+        "limit_per_day": found.limit,
+    }
 
 
 def list_lines(

@@ -27,7 +27,7 @@ def heading(course: Course, today: date) -> str:
     )
     values = {
         "treatment": words.treatment_plural(course.treatment),
-        "day": words.day(course.start),
+        "day": words.day_in(course.start, today.year),
         "when": when,
     }
     if words.many(course.treatment):
@@ -184,7 +184,7 @@ def _summary(course: Course, today: date) -> str:
 
 def _next(visit: Visit, today: date) -> str:
     late = (today - visit.day).days
-    values = {"task": words.task_name(visit.task), "day": words.day(visit.day)}
+    values = {"task": words.task_name(visit.task), "day": words.day_in(visit.day, today.year)}
     if late > 0:
         return trn(
             "next: {task} on {day}, {count} day late",

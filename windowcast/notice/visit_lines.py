@@ -101,7 +101,7 @@ def bring(job: Job) -> str:
 
 def why(job: Job) -> str:
     """What it is counted from, and until when it is right."""
-    since = "" if job.since is None else words.day(job.since)
+    since = "" if job.since is None else words.day_in(job.since, job.on.year)
     start = tr("starts {day}", day=since) if job.planned else tr("started {day}", day=since)
     parts = {
         Kind.APPLY: [],
@@ -113,23 +113,23 @@ def why(job: Job) -> str:
         Kind.COUNT: [tr("the season asks for a count")],
     }[job.kind]
     if job.best_by > job.day:
-        parts.append(tr("best by {day}", day=words.day(job.best_by)))
+        parts.append(tr("best by {day}", day=words.day_in(job.best_by, job.on.year)))
     elif job.latest > job.day:
-        parts.append(tr("at the latest {day}", day=words.day(job.latest)))
+        parts.append(tr("at the latest {day}", day=words.day_in(job.latest, job.on.year)))
     if job.optional:
         parts.append(tr("if you can"))
     return "; ".join(parts)
 
 
 def late(job: Job) -> str:
-    """ "3 days late, was due Wed Dec 9"; "" where it is not."""
+    """ "3 days late, was due Wed Dec 9", with its year where it is another; "" where it is not."""
     if not job.late_days:
         return ""
     return trn(
         "{count} day late, was due {day}",
         "{count} days late, was due {day}",
         job.late_days,
-        day=words.day(job.best_by),
+        day=words.day_in(job.best_by, job.on.year),
     )
 
 

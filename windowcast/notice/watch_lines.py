@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
+from fractions import Fraction
 from typing import Any
 
 from windowcast.language import marked, tr, trn
 from windowcast.notice import hive_lines, words
 from windowcast.notice.plain import labelled, wrapped
+from windowcast.trade.course import Course
 from windowcast.trade.visits import Task
 from windowcast.trade.workable import Hindrance
-from windowcast.window.watch import Blocked, Level, Watch
+from windowcast.window.watch import Ahead, Blocked, Level, Watch, band_on
 
 MOST_NAMED = 3
 """So many yards are named in a subject."""
@@ -101,16 +103,7 @@ def _heat(found: Watch, units: str) -> list[str]:
     lines: list[str] = []
     limit = found.course.treatment.danger_c
     if found.dangerous and limit is not None:
-        lines += labelled(
-            tr("DANGER"),
-            trn(
-                "{days} is forecast above {degrees}, on one of the days that cost brood and queens",
-                "{days} are forecast above {degrees}, on days that cost brood and queens",
-                len(found.dangerous),
-                days=_with_highs(found.dangerous, units),
-                degrees=words.degrees(limit, units),
-            ),
-        )
+        lines += labelled(tr("DANGER"), dangerous_words(found.dangerous, limit, units))
     elif found.danger is not None and found.danger.held and limit is not None:
         lines += labelled(
             tr("DANGER") if found.level is Level.URGENT else tr("Heat"),
@@ -124,15 +117,7 @@ def _heat(found: Watch, units: str) -> list[str]:
         )
     outside = [one for one in found.outside if one not in found.dangerous]
     if outside:
-        lines += labelled(
-            tr("Outside"),
-            trn(
-                "{days} is forecast outside the band",
-                "{days} are forecast outside the band",
-                len(outside),
-                days=_with_highs(outside, units),
-            ),
-        )
+        lines += labelled(tr("Outside"), outside_words(outside, units))
     elif found.hottest_day is not None and found.hottest_c is not None:
         lines += labelled(
             tr("Hottest day"),
@@ -158,14 +143,54 @@ def _advice(found: Watch) -> str:
     return AHEAD
 
 
+def dangerous_words(days: Sequence[tuple[date, float]], limit: Fraction, units: str) -> str:
+    """ "Thu Aug 20 (35.1 °C) is forecast above 33.0 °C, on one of the days that …"."""
+    return trn(
+        "{days} is forecast above {degrees}, on one of the days that cost brood and queens",
+        "{days} are forecast above {degrees}, on days that cost brood and queens",
+        len(days),
+        days=_with_highs(days, units),
+        degrees=words.degrees(limit, units),
+    )
+
+
+def outside_words(days: Sequence[tuple[date, float]], units: str) -> str:
+    """ "Thu Aug 20 is forecast at 30.1 °C, outside the band"; several in one sentence."""
+    if len(days) == 1:
+        day, high_c = days[0]
+        return tr(
+            "{day} is forecast at {degrees}, outside the band",
+            day=words.day(day),
+            degrees=words.degrees(high_c, units),
+        )
+    return tr("{days} are forecast outside the band", days=_with_highs(days, units))
+
+
 def _with_highs(days: Sequence[tuple[date, float]], units: str) -> str:
-    """ "Thu Aug 20 (33.4 °C) and Fri Aug 21 (34.0 °C)"."""
     return words.listed(
         [
             tr("{day} ({degrees})", day=words.day(day), degrees=words.degrees(high_c, units))
             for day, high_c in days
         ]
     )
+
+
+def ahead_words(found: Ahead, course: Course, units: str) -> list[str]:
+    """What is to be said of the weather of a treatment as it begins: the danger first."""
+    parts = []
+    limit = course.treatment.danger_c
+    if found.dangerous and limit is not None:
+        parts.append(tr("DANGER: {heat}", heat=dangerous_words(found.dangerous, limit, units)))
+    if found.outside:
+        bands = list(dict.fromkeys(band_on(course, day) for day, _ in found.outside))
+        parts.append(
+            tr(
+                "{outside} ({band})",
+                outside=outside_words(found.outside, units),
+                band=words.listed([words.band(one, units) for one in bands]),
+            )
+        )
+    return parts
 
 
 def _runs(days: Sequence[date]) -> list[tuple[date, date]]:

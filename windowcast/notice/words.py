@@ -108,6 +108,11 @@ def day_with_year(value: date) -> str:
     return tr("{date}, {year}", date=day(value), year=value.year)
 
 
+def day_in(value: date, year: int) -> str:
+    """ "Sun Sep 6", with its year where that is not `year`."""
+    return day(value) if value.year == year else day_with_year(value)
+
+
 def span(first_day: date, last_day: date) -> str:
     """ "Tue Sep 1 to Sun Sep 13", or the one day."""
     if first_day == last_day:

@@ -151,8 +151,14 @@ def bees_to_find(share: float, confidence: float) -> int:
     return math.ceil(math.log(1 - confidence) / math.log(1 - share) - 1e-9)
 
 
+def found_share(method: str, share: float) -> float:
+    """Of bees of which `share` carry a mite, the share whose mite is found: a roll misses some."""
+    return share * ROLL_RECOVERY if method == "roll" else share
+
+
 def chance_of_none(share: float, bees: int) -> float:
-    """The chance that a sample finds no mite although `share` of all bees carry one."""
+    """The chance that a sample finds no mite although of all bees `share` carry one that it would
+    find."""
     return (1 - share) ** bees
 
 
@@ -173,6 +179,55 @@ def board_infestation(population: float, adult_bees: int) -> float:
 def board_limit(day: date, *, south: bool) -> float:
     """The fall in a day at which to act."""
     return _BOARD_LIMIT[_month(day, south=south)]
+
+
+class Board(NamedTuple):
+    """What fell on a board, beside the fall of its month at which to act.
+
+    day:      on which it was counted
+    colony:   "": not named
+    per_day,  mites that fall in a day
+    limit:
+    """
+
+    day: date
+    colony: str
+    per_day: float
+    limit: float
+
+
+BOARD_LASTS_DAYS = 28
+"""So long a board asks for a sample: counting once a month is common practice, no source."""
+
+
+def board_over(
+    entries: Iterable[Entry], *, treated: Iterable[tuple[date, date]], today: date, south: bool
+) -> Board | None:
+    """The board most above its limit of which nothing has become since; None: there is none.
+
+    treated:  first day of each treatment, and the day after its last. What falls until then, and
+              what a later sample has answered, asks for nothing.
+    """
+    counted = [one for one in in_force(entries) if one.kind == "count"]
+    sampled = max((one.day for one in counted if one.body["method"] != "board"), default=date.min)
+    over = max((end for _, end in treated), default=date.min)
+    found = [
+        Board(
+            day=one.day,
+            colony=one.body.get("colony") or "",
+            per_day=one.body["mites"] / one.body["days"],
+            limit=board_limit(one.day, south=south),
+        )
+        for one in counted
+        if one.body["method"] == "board"
+        and sampled < one.day <= today < one.day + timedelta(days=BOARD_LASTS_DAYS)
+        and one.day - timedelta(days=one.body["days"]) >= over
+    ]
+    return max(
+        (one for one in found if one.per_day >= one.limit),
+        key=lambda one: (one.per_day / one.limit, one.day),
+        default=None,
+    )
 
 
 def threshold(day: date, rules: SeasonRules, *, south: bool) -> float:

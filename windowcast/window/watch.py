@@ -90,6 +90,49 @@ class Watch(NamedTuple):
         )
 
 
+class Ahead(NamedTuple):
+    """What a single forecast says of the exposure of a treatment, day by day.
+
+    unknown:    days still to come that have a bound and that it does not cover
+    outside:    days of the exposure whose high is outside their band, with it
+    dangerous:  critical days with a high above `danger_c`, with it
+    """
+
+    unknown: tuple[date, ...]
+    outside: tuple[tuple[date, float], ...]
+    dangerous: tuple[tuple[date, float], ...]
+
+
+def ahead(course: Course, forecast: DailyHighs | None, *, today: date) -> Ahead:
+    """Hold a single forecast against every day of a treatment that it covers; None: there is
+    none."""
+    days = [
+        course.start + timedelta(days=after) for after in range((course.end - course.start).days)
+    ]
+    highs = {} if forecast is None else _by_day(forecast, days)
+    limit = course.treatment.danger_c
+    critical = set(_critical(course))
+    return Ahead(
+        unknown=tuple(
+            day
+            for day in days
+            if day >= today
+            and day not in highs
+            and (day in critical or band_on(course, day) != Band())
+        ),
+        outside=tuple(
+            (day, high / 10)
+            for day, high in highs.items()
+            if not _inside(high, band_on(course, day))
+        ),
+        dangerous=tuple(
+            (day, high / 10)
+            for day, high in highs.items()
+            if limit is not None and day in critical and high > int(limit * 10)
+        ),
+    )
+
+
 def watch(
     course: Course,
     *,

@@ -209,7 +209,7 @@ def starts(
         if limit is not None and row.day > limit:
             continue
         mine = (start.treatment.id, start.regimen.id, row.day)
-        if not row.safe and not (mine == promised and _kept(row, cancel_below)):
+        if not row.safe and not (mine == promised and kept_named(row, cancel_below)):
             continue
         found = stops_of(
             yard, start.treatment, start.regimen, day=day, calendar=calendar, rules=rules
@@ -251,7 +251,7 @@ def starts(
     return Starts(need, tuple(lost))
 
 
-def _kept(row: Row, cancel_below: float) -> bool:
+def kept_named(row: Row, cancel_below: float) -> bool:
     """Whether a start that was promised still stands, though it would not be named anew."""
     chance = row.start.chance
     return row.flaws == (Flaw.CHANCE,) and chance is not None and chance.value >= cancel_below

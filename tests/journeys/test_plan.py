@@ -99,11 +99,29 @@ def test_the_document_holds_together(journey):
             assert clock <= call["arrive"] <= call["leave"]
             clock = call["leave"]
         assert sheet["driving_minutes"] + sheet["working_minutes"] <= 480 + 1e-6
-    assert found["solved"]["gap"] == 0.0
+    # Counts are kept out of treatments after the days are chosen, which may cost a minute's drive.
+    assert found["solved"]["gap"] <= 0.001
     assert found["expected"]["colonies"] == sum(one["colonies"] for one in found["starts"])
     assert found["expected"]["holds"] == pytest.approx(
         sum(one["colonies"] * one["chance"] for one in found["starts"]), abs=0.1
     )
+
+
+def test_counts_of_the_season_come_before_the_start_of_their_yard_or_with_it(journey):
+    journey.write("crews.toml", CREW)
+
+    found = planned(journey)
+
+    counts = {
+        call["yard"]: sheet["date"]
+        for sheet in found["sheets"]
+        for call in sheet["calls"]
+        for visit in call["visits"]
+        if visit["task"] == "count"
+    }
+    begun = {yard: start for yard, (start, _) in starts(found).items() if yard in counts}
+    assert begun
+    assert all(counts[yard] <= start for yard, start in begun.items())
 
 
 def test_rows_that_cannot_be_are_named_and_the_rest_is_planned(journey):
@@ -276,8 +294,12 @@ def test_what_is_entered_since_is_marked_as_done_in_notice_letter_and_load(journ
     journey.write("crews.toml", CREW)
     found = planned(journey, "--promise")
     today = next(one for one in found["sheets"] if one["date"] == str(journey.today))
-    call = next(one for one in today["calls"] if one["visits"][0]["task"] == "apply")
-    visit, yard = call["visits"][0], call["yard"]
+    yard, visit = next(
+        (call["yard"], visit)
+        for call in today["calls"]
+        for visit in call["visits"]
+        if visit["task"] == "apply"
+    )
     whole = today["load"][0]["bring_strips"]
     head, left = today["text"][0], whole - visit["bring_strips"]
     before = journey.windowcast("morning", "--print").stdout

@@ -38,7 +38,7 @@ LAYERS = (
     ("picture",),
     ("standing", "forms", "plan_words"),
     ("form_kinds", "planning"),
-    ("plan_task",),
+    ("plan_task", "promised_today"),
     ("visiting", "counts", "doing", "records"),
     ("entering", "recipients", "places"),
     ("chance", "second_look", "fetching", "answers"),

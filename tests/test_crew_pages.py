@@ -13,6 +13,7 @@ from windowcast.edges import config, config_language, shipped
 from windowcast.language import spoken
 from windowcast.notice import page
 from windowcast.notice.crew_lines import CallView, SheetView, sheets_document
+from windowcast.notice.crew_today import State, StopToday, visits_of
 from windowcast.notice.page import Links
 from windowcast.notice.page_views import Rank, Row, slug
 from windowcast.trade.rules import WorkRules
@@ -57,10 +58,16 @@ def sheet(calls, *, day=MONDAY, crew="North crew", **others):
     )  # fmt: skip
 
 
-def shown(configuration, store, *sheets, now=NOW, rows=()):
+def shown(configuration, store, *sheets, now=NOW, rows=(), said=None):
+    """said: of stops, by their keys; the others stand as they were promised."""
     if sheets:
         store.promise_plan({"schema": 1, "sheets": sheets_document(sheets)}, NOW)
+    kept = sheets_document(sheets)
+    keys = [key for yard in configuration.yards for key, _ in visits_of(kept, yard.name)]
+    stops = dict.fromkeys(keys, StopToday(State.GOOD)) | (said or {})
+    first = [pages.Look(None, now, MONDAY, Row("", "", Rank.REST, ""), (), (), (), stops)]
     looks = [pages.Look(None, now, MONDAY, row, (), (), ("Weather by somebody",)) for row in rows]
+    looks = first + looks
     return crew_pages.crews_page(configuration, store, looks, pending=0, now=now)
 
 
@@ -167,6 +174,32 @@ def test_a_start_of_today_has_what_is_said_of_it_today_and_no_other_task_has(con
             for task in step.tasks]  # fmt: skip
     assert said == ["what is said of it today: no start in the days looked at", "", ""]
     assert view.sources == ("Weather by somebody",)
+
+
+def test_what_is_done_or_must_not_be_started_stands_first_and_is_left_out_of_the_load(
+    configuration, store
+):
+    first, second, *_ = configuration.yards
+    begun, named = (dosed(configuration, yard, "formic-strips")[0] for yard in (first, second))
+    day = MONDAY.isoformat()
+    view = shown(
+        configuration, store, sheet([(first, begun), (second, named)]),
+        said={
+            (first.name, day, "North crew", "apply"): StopToday(State.DONE, True, MONDAY),
+            (second.name, day, "North crew", "apply"): StopToday(
+                State.UNNAMED, True, named=date(2026, 9, 12)
+            ),
+        },
+    )  # fmt: skip
+
+    (one,) = view.crews[0].sheets
+    done, halted = (task for step in one.steps for task in step.tasks)
+    assert done.today == "DONE: entered for Mon Aug 31"
+    assert halted.today == "DO NOT START: named is Sat Sep 12 now"
+    assert (one.load, done.bring, halted.bring) == ((), "", "")
+    text = html(view)
+    assert text.index(done.today) < text.index(done.what)
+    assert text.index(halted.today) < text.index(halted.what)
 
 
 def test_yards_lead_to_their_pages_and_one_that_is_no_more_does_not(configuration, store):

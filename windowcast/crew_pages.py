@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, time, timedelta
-from fractions import Fraction
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -12,13 +11,14 @@ from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.language import tr, trn
 from windowcast.notice import (
-    crew_lines,
+    crew_today,
     hive_lines,
     page_views,
     plan_lines,
     visit_lines,
     words,
 )
+from windowcast.notice.crew_today import Known, State
 from windowcast.notice.page_views import (
     CrewPart,
     CrewSheet,
@@ -28,12 +28,8 @@ from windowcast.notice.page_views import (
     Row,
 )
 from windowcast.pages import DAYS_SHOWN, Look, sources_of
-from windowcast.trade.bring import Load, Protection
 from windowcast.trade.treatment import Treatment
-from windowcast.trade.work import Job, Kind
-
-DOSED = (Kind.APPLY, Kind.SWAP, Kind.REMOVE)
-"""What has its one right day."""
+from windowcast.trade.work import Kind
 
 
 def crews_page(
@@ -46,8 +42,7 @@ def crews_page(
 ) -> CrewsPage:
     """Each crew's sheets of the next days, as they were promised last.
 
-    What is done at a yard is in the words of the promise; the rest is in the reader's.
-    looks:    at the yards, for what is said today of starts that are on a sheet of today
+    looks:    at the yards, for what is said today of what is on the sheets
     pending:  yards that have not been looked at yet
     """
     zones = {ZoneInfo(yard.timezone) for yard in configuration.yards}
@@ -57,7 +52,13 @@ def crews_page(
     sheets = [] if kept is None else kept.document.get("sheets", [])
     shown = [one for one in sheets if first <= date.fromisoformat(one["date"]) <= last]
     later = sum(date.fromisoformat(one["date"]) > last for one in sheets)
-    made = _Made(configuration, {look.row.name: look.row for look in looks}, first)
+    known = Known(
+        {one.id: one for one in configuration.treatments},
+        {yard.name: yard for yard in configuration.yards},
+        {key: stop for look in looks for key, stop in look.stops.items()},
+        configuration.units,
+    )
+    made = _Made(configuration, known, {look.row.name: look.row for look in looks}, first)
     crews: dict[str, list[CrewSheet]] = {}
     # Whoever drives first stands first.
     for one in sorted(shown, key=lambda one: (one["date"], one["leave"], one["crew"].casefold())):
@@ -99,40 +100,21 @@ class _Made:
     today:  that of the first yard whose day is
     """
 
-    def __init__(self, configuration: Configuration, rows: Mapping[str, Row], today: date) -> None:
-        self._treatments = {one.id: one for one in configuration.treatments}
+    def __init__(
+        self, configuration: Configuration, known: Known, rows: Mapping[str, Row], today: date
+    ) -> None:
+        self._known, self._rows, self._today = known, rows, today
         # A yard that is no more has no page.
         self._slugs = {yard.name: page_views.slug(yard.name) for yard in configuration.yards}
-        self._rows, self._today = rows, today
 
     def sheet(self, kept: Mapping[str, Any]) -> CrewSheet:
-        calls, day = kept["calls"], date.fromisoformat(kept["date"])
-        title = tr(
-            "{day}, {crew} ({people}): {yards}",
-            day=words.day(day),
-            crew=kept["crew"],
-            people=trn("{count} person", "{count} people", kept["people"]),
-            yards=words.yards(len(calls)),
-        )
-        worn = [Protection(one) for one in kept["wear"]]
         return CrewSheet(
-            title=title,
-            load=tuple(self._load(one) for one in kept["load"]),
-            wear=crew_lines.wear_words(worn),
-            steps=tuple(self._steps(kept, today=day == self._today)),
+            title=crew_today.title(kept),
+            load=tuple(crew_today.load_texts(kept, self._known)),
+            wear=crew_today.wear_words(kept),
+            steps=tuple(self._steps(kept)),
             cautions=tuple(self.cautions(self.ids(kept))),
         )
-
-    def _load(self, kept: Mapping[str, Any]) -> str:
-        return tr(
-            "{amount}: {treatment}",
-            amount=visit_lines.load_words(_load_of(kept)),
-            treatment=self._name(kept["treatment"]),
-        )
-
-    def _name(self, treatment: str) -> str:
-        known = self._treatments.get(treatment)
-        return treatment if known is None else words.treatment_plural(known)
 
     def ids(self, kept: Mapping[str, Any]) -> list[str]:
         """The treatments that are handled on a sheet."""
@@ -144,32 +126,24 @@ class _Made:
         ]
 
     def cautions(self, ids: Sequence[str]) -> list[str]:
-        known: list[Treatment] = [self._treatments[one] for one in ids if one in self._treatments]
+        treatments = self._known.treatments
+        known: list[Treatment] = [treatments[one] for one in ids if one in treatments]
         return visit_lines.cautions(known)
 
-    def _steps(self, kept: Mapping[str, Any], *, today: bool) -> list[CrewStep]:
+    def _steps(self, kept: Mapping[str, Any]) -> list[CrewStep]:
         """A day from leaving to being back, in the order in which it comes."""
-        left = _minutes(kept["leave"])
         found = [_step(kept["leave"], tr("leave"))]
         rest = kept["break_at"]
         for number, call in enumerate(kept["calls"], start=1):
-            # A day may go past midnight, so that hours are compared by what has passed since.
-            if rest is not None and (_minutes(rest) - left) % 1440 < (
-                (_minutes(call["arrive"]) - left) % 1440
-            ):
+            if rest is not None and crew_today.comes_before(kept, rest, call["arrive"]):
                 found.append(_rest(kept))
                 rest = None
-            found.append(self._call(call, number, today=today))
+            found.append(self._call(kept, call, number))
         if rest is not None:
             found.append(_rest(kept))
-        back = tr(
-            "back; {working} at the yards, {driving} on the road",
-            working=visit_lines.time_words(kept["working_minutes"]),
-            driving=visit_lines.time_words(kept["driving_minutes"]),
-        )
-        return [*found, _step(kept["back"], back)]
+        return [*found, _step(kept["back"], crew_today.back_words(kept))]
 
-    def _call(self, call: Mapping[str, Any], number: int, *, today: bool) -> CrewStep:
+    def _call(self, sheet: Mapping[str, Any], call: Mapping[str, Any], number: int) -> CrewStep:
         name = call["yard"]
         return CrewStep(
             clock=_clock(call["arrive"]),
@@ -181,27 +155,35 @@ class _Made:
             number=number,
             name=name,
             slug=self._slugs.get(name, ""),
-            today=today,
-            tasks=tuple(self._task(name, job, today=today) for job in call["visits"]),
+            today=date.fromisoformat(sheet["date"]) == self._today,
+            tasks=tuple(self._task(sheet, call, job) for job in call["visits"]),
         )
 
-    def _task(self, yard: str, kept: Mapping[str, Any], *, today: bool) -> CrewTask:
-        kind, what = Kind(kept["task"]), kept["what"]
+    def _task(
+        self, sheet: Mapping[str, Any], call: Mapping[str, Any], kept: Mapping[str, Any]
+    ) -> CrewTask:
+        what = crew_today.what(kept, self._known)
         if kept["planned"] and kept["chance"] is not None:
             what = tr("Plan ({chance}): {what}", chance=words.percent(kept["chance"]), what=what)
         elif kept["planned"]:
             what = tr("Plan: {what}", what=what)
-        right = date.fromisoformat(kept["not_before"])
-        other_day = kind in DOSED and right != date.fromisoformat(kept["date"])
-        row = self._rows.get(yard)
-        starts = today and row is not None and kept["planned"] and kind is Kind.APPLY
+        said = self._known.said(sheet, call, kept)
+        today = []
+        if said.state is not State.GOOD:
+            today.append(crew_today.today_words(said, self._known.units))
+        row = self._rows.get(call["yard"])
+        on = date.fromisoformat(sheet["date"])
+        starts = on == self._today and kept["planned"] and Kind(kept["task"]) is Kind.APPLY
+        if row is not None and starts:
+            today.append(tr("what is said of it today: {what}", what=row.what))
         return CrewTask(
             what=what,
-            bring=visit_lines.bring(_job_of(kept)),
-            right=tr("its right day is {day}", day=words.day(right)) if other_day else "",
-            today=tr("what is said of it today: {what}", what=row.what) if row and starts else "",
-            remind=tuple(kept["remind"]),
+            bring="" if said.out else crew_today.bring(kept),
+            right=crew_today.right_words(sheet, kept),
+            today="; ".join(today),
+            remind=() if said.out else tuple(crew_today.remind(kept, self._known)),
             plan=kept["planned"],
+            stops=said.state is not State.GOOD,
         )
 
 
@@ -213,41 +195,5 @@ def _rest(kept: Mapping[str, Any]) -> CrewStep:
     return _step(kept["break_at"], tr("break, {minutes} min", minutes=kept["break_minutes"]))
 
 
-def _minutes(clock: str) -> int:
-    at = time.fromisoformat(clock)
-    return 60 * at.hour + at.minute
-
-
 def _clock(clock: str) -> str:
     return words.clock(time.fromisoformat(clock))
-
-
-def _load_of(kept: Mapping[str, Any]) -> Load:
-    def amount(name: str) -> Fraction | None:
-        return None if kept[name] is None else Fraction(str(kept[name]))
-
-    return Load(
-        strips=kept["strips"],
-        bring_strips=kept["bring_strips"],
-        syrup_ml=amount("syrup_ml"),
-        acid_g=amount("acid_g"),
-        grams=amount("grams"),
-    )
-
-
-def _job_of(kept: Mapping[str, Any]) -> Job:
-    """As far as its load is said from it."""
-    on = date.fromisoformat(kept["date"])
-    return Job(
-        yard=kept["yard"],
-        kind=Kind(kept["task"]),
-        series="",
-        number=0,
-        day=on,
-        best_by=on,
-        on=on,
-        late_days=0,
-        colonies=kept["colonies"],
-        minutes=kept["minutes"],
-        load=_load_of(kept),
-    )

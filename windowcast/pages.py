@@ -27,6 +27,7 @@ from windowcast.notice import (
     words,
 )
 from windowcast.notice.beside import Beside
+from windowcast.notice.crew_today import Key, StopToday
 from windowcast.notice.health_lines import status_lines
 from windowcast.notice.page_views import (
     AsOf,
@@ -53,6 +54,7 @@ from windowcast.notice.svg import svg
 from windowcast.notice.text import Circumstances, contents
 from windowcast.notice.yard_picture import scene
 from windowcast.picture import yard_picture
+from windowcast.promised_today import stops_today
 from windowcast.standing import SOON_DAYS, Standing, beside, standing
 from windowcast.trade.due import State
 from windowcast.trade.work import Job, Kind, WorkDay, by_day, gear, loads
@@ -95,6 +97,7 @@ class Look(NamedTuple):
     jobs:     to be done, planned ones too
     remarks:  why something is not among them
     sources:  the licences of what it rests on
+    stops:    what is said of the crews' stops there, from today on
     """
 
     mark: object
@@ -104,6 +107,7 @@ class Look(NamedTuple):
     jobs: tuple[Job, ...]
     remarks: tuple[str, ...]
     sources: tuple[str, ...]
+    stops: Mapping[Key, StopToday] = {}
 
 
 def as_of(configuration: Configuration, now: datetime) -> AsOf:
@@ -182,6 +186,7 @@ class Looks:
         limit = timedelta(hours=settings.weather.max_age_hours)
         fetched = store.fetched(now - max(KEPT_FOR, 2 * limit))
         entries, said = store.last_entries(), store.last_said()
+        promised = store.promised_number()
         found: dict[str, object] = {}
         for yard in settings.yards:
             local = now.astimezone(ZoneInfo(yard.timezone))
@@ -191,6 +196,7 @@ class Looks:
                 tuple(now - one <= limit for one in instants),
                 entries.get(yard.name),
                 said.get(yard.name),
+                promised,
                 local.date(),
                 local.time() >= settings.decision.day_ends,
             )
@@ -217,6 +223,7 @@ class Looks:
         found = whole(self._configuration, store, yard, now=now)
         answer = found.answer if found.weather.sources else None
         work = yard_work(self._configuration, store, yard, now=now, answer=answer)
+        promised = store.promised_plan()
         return Look(
             mark=mark,
             made=now,
@@ -231,6 +238,16 @@ class Looks:
                     licence_line(found.answer),
                 )
                 if text
+            ),
+            stops=stops_today(
+                self._configuration,
+                None if promised is None else promised.document,
+                answer=found.answer,
+                weather=found.weather,
+                entries=store.journal(yard.name),
+                jobs=found.standing.all_jobs,
+                passed=found.standing.passed,
+                danger=found.standing.in_danger,
             ),
         )
 

@@ -341,7 +341,13 @@ def _yard_task(
         if job.dose is not None:
             doses.setdefault(job.series, []).append(job)
             continue
-        need = wanted.in_hand(job, place=place, calendar=calendar, rules=configuration.work)
+        need = wanted.in_hand(
+            job,
+            place=place,
+            calendar=calendar,
+            rules=configuration.work,
+            starts=due.state in DUE,
+        )
         if isinstance(need, Lost):
             skipped.append((job, need))
         elif need is not None:
@@ -367,6 +373,7 @@ def _yard_task(
             words=None if weather.scenarios is None else Words(weather.scenarios),
             place=place, calendar=calendar, today=today, promises=promises,
             weight=wanted.weight_of(due, rules, south=yard.latitude < 0, day=max(first, today)),
+            waiting=wanted.waiting_of(due, rules),
         )  # fmt: skip
     return YardTask(
         yard=yard,
@@ -393,6 +400,7 @@ def _start_of(
     today: date,
     promises: Sequence[Promise],
     weight: float,
+    waiting: float,
 ) -> tuple[Need | None, Without | None]:
     """What a yard that is due could start, or why it could start nothing."""
     if answer is None or answer.main.status is Status.UNKNOWN:
@@ -427,6 +435,7 @@ def _start_of(
         calendar=calendar,
         rules=configuration.work,
         weight=weight,
+        waiting=waiting,
         not_before=max(calendar.first, today, today if free is None else free),
         promised=None if promise is None else (promise.treatment, promise.regimen, promise.start),
         cancel_below=configuration.decision.cancel_below,

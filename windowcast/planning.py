@@ -29,7 +29,7 @@ from windowcast.notice.crew_lines import CallView, SheetView, sheets_document
 from windowcast.notice.plan_lines import solved_document
 from windowcast.plan_task import Task
 from windowcast.trade.treatment import Regimen, Treatment
-from windowcast.trade.work import Job, Kind, jobs
+from windowcast.trade.work import AFTER_COUNT_DAYS, Job, Kind, jobs
 from windowcast.trade.work import Plan as PlannedStart
 
 
@@ -85,14 +85,16 @@ def make(task: Task, *, clock: Callable[[], float]) -> Planned:
 
 
 def _counts_before(task: Task, board: Board) -> tuple[int, ...]:
-    """Move the counts that fall into a treatment before it, or leave them out: those left out."""
+    """Move the counts that fall into a treatment, or come too soon after it to say anything, before
+    it, or leave them out: those left out."""
     instance = task.instance
     treated: dict[str, range] = {}
     for need, chosen in board.chosen.items():
         if instance.needs[need].starts:
             option = instance.needs[need].options[chosen.option]
             _, regimen = regimen_of(task.configuration, option.treatment, option.regimen)
-            days = range(option.start + 1, option.start + regimen.exposure_days)
+            out = max(option.start + regimen.exposure_days, chosen.stops[-1].day)
+            days = range(option.start + 1, out + AFTER_COUNT_DAYS)
             treated[instance.needs[need].yard] = days
     counts = [
         number

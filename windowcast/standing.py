@@ -80,6 +80,16 @@ class Standing(NamedTuple):
     board: Board | None = None
     colonies: int = 1
 
+    @property
+    def passed(self) -> bool:
+        """Counts since the last treatment have reached the threshold."""
+        return self.due.state is State.NOW
+
+    @property
+    def in_danger(self) -> bool:
+        """Heat threatens what is in the hives."""
+        return self.watch is not None and self.watch.level is Level.URGENT
+
 
 def standing(
     configuration: Configuration,

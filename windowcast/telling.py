@@ -26,10 +26,12 @@ from windowcast.errors import MailRefused, StoreError
 from windowcast.language import current, spoken
 from windowcast.letters import Letters
 from windowcast.news import Fresh
-from windowcast.notice import text
+from windowcast.notice import crew_today, text
 from windowcast.notice.beside import Beside
+from windowcast.notice.crew_today import Key, Known, StopToday
 from windowcast.notice.document import document
 from windowcast.notice.text import Circumstances, Contents, Notice
+from windowcast.promised_today import stops_today
 from windowcast.recipients import recipients_of, spoken_to, wants_only_news
 from windowcast.standing import Standing, beside, standing
 from windowcast.trade.yard import Yard
@@ -63,6 +65,7 @@ class Work(NamedTuple):
     document:  the decision as it is kept, JSON, compressed while it waits
     knows:     whether there was a usable forecast: what was told then need not be told again today
     sources:   whether there was any forecast
+    stops:     what is said of the crews' stops there, from today on
     """
 
     due: Due
@@ -72,6 +75,7 @@ class Work(NamedTuple):
     document: bytes
     knows: bool
     sources: bool
+    stops: Mapping[Key, StopToday] = {}
 
     @property
     def name(self) -> str:
@@ -121,6 +125,7 @@ def work_out(
     works: list[Work] = []
     broken: list[Due] = []
     many = len(mornings) > MANY
+    promised = store.promised_plan()
     for first in range(0, len(mornings), BLOCK):
         block = mornings[first : first + BLOCK]
         known: list[tuple[Due, YardWeather]] = []
@@ -130,7 +135,8 @@ def work_out(
         starts = starts_of(configuration, [(one.yard, weather) for one, weather in known], now)
         for one, weather in known:
             with _naming(one, broken, say):
-                work = _work(configuration, store, one, weather, starts.get(one.yard.name), now)
+                measured = starts.get(one.yard.name)
+                work = _work(configuration, store, one, weather, measured, promised, now)
                 works.append(_slim(work, configuration.decision.cancel_below) if many else work)
     return works, broken
 
@@ -141,6 +147,7 @@ def _work(
     one: Due,
     weather: YardWeather,
     measured: Sequence[Sequence[Start]] | None,
+    promised: PromisedPlan | None,
     now: datetime,
 ) -> Work:
     entries = store.journal(one.yard.name)
@@ -164,6 +171,16 @@ def _work(
         document=zlib.compress(orjson.dumps(kept), level=1),
         knows=bool(answer.forecast.sources) and not answer.forecast.stale,
         sources=bool(weather.sources),
+        stops=stops_today(
+            configuration,
+            None if promised is None else promised.document,
+            answer=answer,
+            weather=weather,
+            entries=entries,
+            jobs=stands.all_jobs,
+            passed=stands.passed,
+            danger=stands.in_danger,
+        ),
     )
 
 
@@ -416,10 +433,14 @@ def _decisions(works: Sequence[Work], now: datetime) -> Iterator[Decision]:
 
 
 def _sheets(
-    configuration: Configuration, promised: PromisedPlan | None, recipient: str, today: date
+    configuration: Configuration,
+    promised: PromisedPlan | None,
+    recipient: str,
+    today: date,
+    stops: Mapping[Key, StopToday],
 ) -> tuple[tuple[str, ...], ...]:
-    """The crews' days of today and tomorrow, as promised, whose every yard the recipient is told
-    of; "": who reads what is printed, and is told of all."""
+    """The crews' days of today and tomorrow, as promised, with what is said today of each stop,
+    whose every yard the recipient is told of; "": who reads what is printed, and is told of all."""
     if promised is None:
         return ()
     days = {today.isoformat(), (today + timedelta(days=1)).isoformat()}
@@ -429,8 +450,11 @@ def _sheets(
         yard = yards.get(name)
         return yard is not None and recipient in recipients_of(configuration, yard)
 
+    known = Known(
+        {one.id: one for one in configuration.treatments}, yards, stops, configuration.units
+    )
     return tuple(
-        tuple(sheet["text"])
+        tuple(crew_today.sheet_lines(sheet, known))
         for sheet in promised.document["sheets"]
         if sheet["date"] in days
         and (not recipient or all(told(call["yard"]) for call in sheet["calls"]))
@@ -456,7 +480,13 @@ def notice_of(
             invented=configuration.weather.provider == "sample",
             spare_percent=configuration.work.spare_percent,
             broken=tuple(one.yard.name for one in broken),
-            sheets=_sheets(configuration, store.promised_plan(), recipient, day),
+            sheets=_sheets(
+                configuration,
+                store.promised_plan(),
+                recipient,
+                day,
+                {key: stop for one in theirs for key, stop in one.stops.items()},
+            ),
             day=day,
         ),
         configuration.units,

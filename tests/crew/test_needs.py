@@ -17,11 +17,13 @@ from windowcast.crew.needs import (
     in_hand,
     starts,
     stops_of,
+    waiting_of,
     weight_of,
 )
 from windowcast.trade.course import snapshot
 from windowcast.trade.due import of_yard
 from windowcast.trade.journal import Entry
+from windowcast.trade.mites import Growth
 from windowcast.trade.rules import SeasonRules, WorkRules
 from windowcast.trade.treatment import Slack
 from windowcast.trade.visits import Task
@@ -221,6 +223,29 @@ def test_starts_are_those_that_are_named_and_in_time_with_the_scenarios_that_hol
     assert found.need.last == 11
     assert holds(TWO, words)[0] == 0b1111111111
     assert holds(TWO, words)[3] == 0b0111111111
+
+
+def test_waiting_costs_what_mites_grow():
+    """They double in 33 days: 0.021 a day, Martin 1998 (as `trade/rules.py` names it)."""
+    rules = SeasonRules()
+    rate = waiting_of(due_of(), rules)
+    found, _ = need_of([[20.0] * 60] * 10, end=(10, 25), waiting=rate)
+
+    assert found.need is not None
+    worth = {one.start: one.value for one in found.need.options if one.regimen == "two-strips"}
+    first, last = min(worth), max(worth)
+    assert last - first >= 21
+    doublings = (last - first) / 33
+    assert worth[last] / worth[first] == pytest.approx(0.5**doublings, rel=0.02)
+
+
+def test_a_yard_whose_counts_fall_still_starts_on_the_first_of_days_as_good():
+    falling = due_of()._replace(growth=Growth(-0.05, -0.1, 0.0, True))
+    rising = falling._replace(growth=Growth(0.5, 0.1, 0.9, True))
+    rules = SeasonRules()
+
+    assert 0 < waiting_of(falling, rules) < 0.001
+    assert waiting_of(rising, rules) == pytest.approx(2 * rules.growth_per_day)
 
 
 def test_a_start_that_was_promised_is_kept_down_to_the_lower_chance():

@@ -99,11 +99,29 @@ def test_the_document_holds_together(journey):
             assert clock <= call["arrive"] <= call["leave"]
             clock = call["leave"]
         assert sheet["driving_minutes"] + sheet["working_minutes"] <= 480 + 1e-6
-    assert found["solved"]["gap"] == 0.0
+    # Counts are kept out of treatments after the days are chosen, which may cost a minute's drive.
+    assert found["solved"]["gap"] <= 0.001
     assert found["expected"]["colonies"] == sum(one["colonies"] for one in found["starts"])
     assert found["expected"]["holds"] == pytest.approx(
         sum(one["colonies"] * one["chance"] for one in found["starts"]), abs=0.1
     )
+
+
+def test_counts_of_the_season_come_before_the_start_of_their_yard_or_with_it(journey):
+    journey.write("crews.toml", CREW)
+
+    found = planned(journey)
+
+    counts = {
+        call["yard"]: sheet["date"]
+        for sheet in found["sheets"]
+        for call in sheet["calls"]
+        for visit in call["visits"]
+        if visit["task"] == "count"
+    }
+    begun = {yard: start for yard, (start, _) in starts(found).items() if yard in counts}
+    assert begun
+    assert all(counts[yard] <= start for yard, start in begun.items())
 
 
 def test_rows_that_cannot_be_are_named_and_the_rest_is_planned(journey):
@@ -239,7 +257,8 @@ def test_the_notice_carries_the_sheets_of_today_and_tomorrow_for_who_is_told_of_
     assert near and far
     printed = journey.windowcast("morning", "--print").stdout
     for sheet in near:
-        assert "\n".join(sheet["text"]) in printed
+        assert sheet["text"][0] in printed
+    assert "today it stands: " in printed  # Creek Bend is open today
     assert not any(sheet["text"][0] in printed for sheet in far)
     assert max(map(len, printed.splitlines())) <= 78
 
@@ -262,9 +281,66 @@ recipients = ["crew@example.org", {{ address = "farm@example.org", yards = ["{ot
     assert done.returncode == 0, done.stderr
     letters = {one.recipients[0]: one for one in box.letters}
     head = near[0]["text"][0]
-    assert "\n".join(near[0]["text"]) in letters["crew@example.org"].text
+    assert head in letters["crew@example.org"].text
     assert "back; " in letters["crew@example.org"].html
     assert head not in letters["farm@example.org"].text
+
+
+def folded(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_what_is_entered_since_is_marked_as_done_in_notice_letter_and_load(journey):
+    journey.write("crews.toml", CREW)
+    found = planned(journey, "--promise")
+    today = next(one for one in found["sheets"] if one["date"] == str(journey.today))
+    yard, visit = next(
+        (call["yard"], visit)
+        for call in today["calls"]
+        for visit in call["visits"]
+        if visit["task"] == "apply"
+    )
+    whole = today["load"][0]["bring_strips"]
+    head, left = today["text"][0], whole - visit["bring_strips"]
+    before = journey.windowcast("morning", "--print").stdout
+    assert f"{head} {'-' * len(head)} Load {whole} strips" in folded(before)
+    done = journey.windowcast("treat", "start", yard, visit["treatment"], visit["regimen"])
+    assert done.returncode == 0, done.stderr
+
+    with Mailbox() as box:
+        journey.write(
+            "windowcast.toml",
+            (journey.folder / "windowcast.toml").read_text("utf-8")
+            + f"""
+[mail]
+host = "127.0.0.1"
+port = {box.port}
+security = "none"
+sender = "bees@example.org"
+recipients = ["crew@example.org"]
+""",
+        )
+        sent = journey.windowcast("morning")
+    assert sent.returncode == 0, sent.stderr
+    (letter,) = box.letters
+    for text in (letter.text, letter.html):
+        assert "DONE: entered for " in folded(text)
+        assert f"Load {whole} strips" not in folded(text)
+        assert not left or f"Load {left} strips" in folded(text)
+
+
+def test_a_start_that_is_named_no_more_says_do_not_start(journey):
+    """The band is made so narrow after the promise that no weather fits it."""
+    journey.write("crews.toml", CREW)
+    planned(journey, "--promise")
+    text = (journey.folder / "treatments.toml").read_text("utf-8")
+    journey.write("treatments.toml", text.replace("high_max_c = 29.5", "high_max_c = 10.5"))
+
+    done = journey.windowcast("morning", "--print")
+
+    assert done.returncode == 0, done.stderr
+    assert "DO NOT START: no start is named any more" in folded(done.stdout)
+    assert "today it stands" not in done.stdout
 
 
 def test_what_was_begun_is_no_move_and_its_visits_stay_with_their_crew(journey):

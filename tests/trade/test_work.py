@@ -424,9 +424,10 @@ def test_a_threshold_that_is_reached_since_does_not_wait_for_the_count_that_judg
 
 def test_a_count_is_made_before_a_planned_treatment_and_not_within_it():
     """Closed hives are left shut, and while a treatment works mites fall that it has killed
-    (common practice, no source)."""
+    (common practice, no source); a treatment is judged two weeks after its end: COLOSS BEEBOOK,
+    Varroa, 4.5.4.2.6.1 (Dietemann et al. 2013)."""
     plan = Plan(after(3), FORMIC, TWO_STRIPS, 0.9)
-    for due, on in ((2, 2), (3, 3), (4, 3), (16, 3), (17, 17)):
+    for due, on in ((2, 2), (3, 3), (4, 3), (16, 3), (17, 3), (30, 3), (31, 31)):
         found = still(today=START, plan=plan, counts_due=after(due))
         assert [one.day for one in found if one.kind is Kind.COUNT] == [after(on)], due
 

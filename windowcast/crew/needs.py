@@ -36,9 +36,12 @@ DOSES = "doses"
 """The name of what is still to be done of a treatment that is in the hives."""
 JOB_LATER = 14
 """Within so many days a job that is late is still done, and a count that the season asks for."""
-WAITING = 0.0005
-"""What each day that a start comes later costs, as a share of what it is worth, so that of days as
-good as each other the first is taken: forecasts are surer of it, and mites grow. Our own choice."""
+LEAST_WAITING = 0.0005
+"""What each day that a start comes later costs at least, as a share of what it is worth, where
+counts show no growth: of days as good as each other the first is taken. Our own choice."""
+MOST_WAITING = 2.0
+"""However fast a yard's own counts grow, waiting costs at most so many times the usual growth: two
+rounds tell little of a rate. Our own choice."""
 AWAY = 0.005
 """What each day that a visit is away from its right day costs, in colonies for each colony: an hour
 or two of driving for a yard and some days. Our own choice."""
@@ -129,10 +132,26 @@ def weight_of(due: Due, rules: SeasonRules, *, south: bool, day: date) -> float:
     within bounds; 1 where no count tells."""
     if due.last is None:
         return 1.0
-    rate = rules.growth_per_day if due.growth is None else due.growth.per_day
+    rate = _growth(due, rules)
     grown = due.last.percent * math.exp(rate * max(0, (day - due.last.day).days))
     share = grown / threshold(day, rules, south=south)
     return min(MOST_WEIGHT, max(LEAST_WEIGHT, share))
+
+
+def _growth(due: Due, rules: SeasonRules) -> float:
+    """The rate a day at which mites grow at a yard."""
+    return rules.growth_per_day if due.growth is None else due.growth.per_day
+
+
+def waiting_of(due: Due, rules: SeasonRules) -> float:
+    """What each day that a start comes later costs, as a share of what it is worth that day.
+
+    Mites grow exponentially: by `growth_per_day` where no counts of the yard tell (Martin 1998). A
+    treatment takes the same share of them whenever it comes, so that what a colony has to bear
+    until then, and after, is larger by that rate for each day of waiting.
+    """
+    most = MOST_WAITING * rules.growth_per_day
+    return max(LEAST_WAITING, min(most, _growth(due, rules)))
 
 
 def closed_days(
@@ -191,11 +210,13 @@ def starts(
     not_before: date,
     promised: tuple[str, str, date] | None = None,
     cancel_below: float = 1.0,
+    waiting: float = LEAST_WAITING,
 ) -> Starts:
     """The need of a treatment, with every start that is named, in time and can be worked.
 
     rows:       of the treatments considered, as `decide` judged them
     promised:   treatment, regimen and day of a start that is kept down to `cancel_below`
+    waiting:    as of `waiting_of`
     """
     held: dict[tuple[str, str], list[int]] = {}
     options, lost = [], []
@@ -209,7 +230,7 @@ def starts(
         if limit is not None and row.day > limit:
             continue
         mine = (start.treatment.id, start.regimen.id, row.day)
-        if not row.safe and not (mine == promised and _kept(row, cancel_below)):
+        if not row.safe and not (mine == promised and kept_named(row, cancel_below)):
             continue
         found = stops_of(
             yard, start.treatment, start.regimen, day=day, calendar=calendar, rules=rules
@@ -231,7 +252,7 @@ def starts(
                 treatment=start.treatment.id,
                 regimen=start.regimen.id,
                 stops=found,
-                value=yard.colonies * weight * chance * (1 - WAITING * day),
+                value=yard.colonies * weight * chance * math.exp(-waiting * day),
                 chance=chance,
                 held=bits,
                 of=of,
@@ -251,7 +272,7 @@ def starts(
     return Starts(need, tuple(lost))
 
 
-def _kept(row: Row, cancel_below: float) -> bool:
+def kept_named(row: Row, cancel_below: float) -> bool:
     """Whether a start that was promised still stands, though it would not be named anew."""
     chance = row.start.chance
     return row.flaws == (Flaw.CHANCE,) and chance is not None and chance.value >= cancel_below
@@ -320,18 +341,27 @@ def stops_of(
     return tuple(found)
 
 
-def in_hand(job: Job, *, place: int, calendar: Calendar, rules: WorkRules) -> Need | Lost | None:
+def in_hand(
+    job: Job, *, place: int, calendar: Calendar, rules: WorkRules, starts: bool = False
+) -> Need | Lost | None:
     """A count or a check that is due, which is made where there is time; None: not within the days
-    planned."""
+    planned.
+
+    starts:  something may be begun at the yard, so that a count that the season asks for may come
+             before its day: once the treatment is in, it would say nothing
+    """
     first = (job.day - calendar.first).days
     last = (job.best_by - calendar.first).days
     if job.kind is Kind.COUNT:
         last += JOB_LATER
     if first >= calendar.starts:
         return None
-    found = _stop(job, first, last, calendar, rules, skill="")
+    early = 0 if starts and job.kind is Kind.COUNT else first
+    found = _stop(job, early, last, calendar, rules, skill="")
     if isinstance(found, Lost):
         return found
+    if job.kind is Kind.COUNT:
+        found = found._replace(right=max((job.on - calendar.first).days, 0))
     worth = CHECK_WORTH / (2 if job.optional else 1)
     return _need([job], (found,), f"{job.kind.value}\n{job.number}", place, worth)
 

@@ -447,6 +447,11 @@ class Store(StoreKeeping, ABC):
         with self._errors():
             return store_crew.promised(self._database, before)
 
+    def promised_number(self) -> int | None:
+        """The number of the plan that was promised last; None: none was."""
+        with self._errors():
+            return store_crew.number(self._database)
+
     # Decisions
 
     def decisions(self, yard: str, *, kind: str) -> list[Decision]:

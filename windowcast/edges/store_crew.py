@@ -38,3 +38,9 @@ def promised(database: Database, before: int | None = None) -> PromisedPlan | No
     if row is None:
         return None
     return PromisedPlan(row[0], datetime.fromisoformat(row[1]), json.loads(row[2]))
+
+
+def number(database: Database) -> int | None:
+    """The number of the plan that was promised last; None: none was."""
+    row = database.execute("SELECT max(id) FROM crew_promise").fetchone()
+    return None if row is None or row[0] is None else int(row[0])

@@ -185,10 +185,11 @@ class Visits(NamedTuple):
 class CrewTask(NamedTuple):
     """Something that a crew does at a yard.
 
-    what:    in the words of the promise, as `remind`, what to mind at the hive
+    remind:  what to mind at the hive
     right:   that another day would be its right one; "": this one is
-    today:   what is said today of the start that it is; "": it is none, or of another day
+    today:   what is said of it today; "": nothing
     plan:    it hangs on the weather
+    stops:   `today` says that it is done or must not be done as promised: it stands first
     """
 
     what: str
@@ -197,6 +198,7 @@ class CrewTask(NamedTuple):
     today: str
     remind: tuple[str, ...]
     plan: bool
+    stops: bool = False
 
 
 class CrewStep(NamedTuple):

@@ -109,6 +109,7 @@ def why_words(frame: Frame, need: int, chosen: int, found: WhyThis) -> str:
         ]
     else:
         better = frame.option(need, found.better.option)
+        lacks = found.better.hours or found.better.strips or found.better.bound is not Bound.COST
         parts = [
             tr(
                 "{chance}; {day} ({regimen}) would hold in {better}, but {lack}",
@@ -116,7 +117,9 @@ def why_words(frame: Frame, need: int, chosen: int, found: WhyThis) -> str:
                 day=frame.day(better.start),
                 regimen=better.regimen,
                 better=words.percent(better.chance),
-                lack=lack_words(frame, found.better, need),
+                lack=lack_words(frame, found.better, need)
+                if lacks or better.value > option.value
+                else tr("the mites that grow until then would cost more"),
             )
         ]
     other = found.next_best

@@ -121,7 +121,7 @@ def _status_sentences(answer: TreatmentAnswer, forecast: ForecastState, units: s
         row = answer.best
         if row is None:  # a closed answer always has rows
             return [unknown_because(answer, forecast)]
-        why = _why_not(row, units)
+        why = why_not(row, units)
         if row.start.chance is not None and not row.start.chance.held:
             first = tr("No scenario holds a whole exposure, whatever the start: {why}.", why=why)
         else:
@@ -140,7 +140,7 @@ def _status_sentences(answer: TreatmentAnswer, forecast: ForecastState, units: s
     first_row = answer.rows[0]
     if answer.named.day > first_row.day:
         found.append(
-            tr("Not {day}: {why}.", day=words.day(first_row.day), why=_why_not(first_row, units))
+            tr("Not {day}: {why}.", day=words.day(first_row.day), why=why_not(first_row, units))
         )
     found.extend(_doubled(answer, answer.named, units))
     return found
@@ -173,7 +173,7 @@ def _why(row: Row, units: str) -> str:
     )
 
 
-def _why_not(row: Row, units: str) -> str:
+def why_not(row: Row, units: str) -> str:
     """What speaks against a start: the flaw that decides first, with its day and degrees. A
     sentence without its end."""
     start = row.start

@@ -134,8 +134,8 @@ def jobs(
     plan:        left out where `free_from` is after its start
     today:       in the yard's own calendar
     counts_due:  when the season next asks for a count; passed over while a treatment runs or the
-                 count after one is due, which takes its place; within the exposure of `plan` it is
-                 made on the day of its start
+                 count after one is due, which takes its place; after the start of `plan` and before
+                 the count after it can be made, it is made on the day of that start
     passed:      as of `free_from`
     seams:       of bees in a colony; None: by the brood chambers
     """
@@ -151,8 +151,10 @@ def jobs(
     if plan is not None and free is not None and plan.start < free:
         plan = None
     if counts_due is not None and not awaited:
-        if plan is not None and plan.start < counts_due < plan.end:
-            # While it works a count says little, and some hives must stay shut: count before it.
+        judged = None if plan is None else plan.end + timedelta(days=AFTER_COUNT_DAYS)
+        if plan is not None and judged is not None and plan.start < counts_due < judged:
+            # While it works and shortly after, a count says little, and some hives must stay shut:
+            # count before it.
             counts_due = plan.start
         found.append(book.count(counts_due))
     if plan is not None:

@@ -1,0 +1,192 @@
+"""What today says of promised stops: from a real journal and a real answer."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from windowcast import morning, pages, promised_today
+from windowcast.answer import find_treatments, open_store
+from windowcast.edges import config, shipped
+from windowcast.entering import today_at
+from windowcast.notice import words
+from windowcast.notice.crew_today import State, today_words
+from windowcast.trade.course import snapshot
+from windowcast.trade.journal import Entry
+
+NOW = datetime(2026, 8, 31, 15, tzinfo=UTC)
+CREW = "North crew"
+WORK = [
+    ("open_max_rain_mm = 1 ", "open_max_rain_mm = 100 "),
+    ("open_max_wind_kmh = 25 ", "open_max_wind_kmh = 150 "),
+    ("open_min_c = 12 ", "open_min_c = -40 "),
+]
+"""Hives can be opened in any weather, so that the day of the year decides nothing."""
+
+
+@pytest.fixture
+def configuration(tmp_path):
+    for name in ("windowcast.toml", "yards.toml", "treatments.toml"):
+        text = (Path(shipped.config_folder()) / name).read_text("utf-8")
+        for was, now in [('"open-meteo"', '"sample"'), *WORK]:
+            text = text.replace(was, now)
+        (tmp_path / name).write_text(text, "utf-8")
+    return config.load(tmp_path, {})
+
+
+@pytest.fixture
+def store(configuration):
+    with open_store(configuration) as opened:
+        morning.gather(configuration, opened, configuration.yards, now=NOW, say=print)
+        yield opened
+
+
+def yard_of(configuration):
+    return configuration.yards[0]
+
+
+def promised(configuration, *stops, treatment="formic-strips", regimen="two-strips", ahead=0):
+    yard = yard_of(configuration)
+    today = today_at(yard, NOW)
+    need = {
+        "key": f"{yard.name}\ntreatment-1",
+        "yard": yard.name,
+        "treatment": treatment,
+        "regimen": regimen,
+        "start": str(today + timedelta(days=ahead)),
+        "stops": [],
+    }
+    sheets = []
+    for task, after in stops:
+        day = str(today + timedelta(days=after))
+        need["stops"].append([task, day, CREW])
+        call = {"yard": yard.name, "visits": [{"task": task}]}
+        sheets.append({"date": day, "crew": CREW, "calls": [call]})
+    return {"needs": [need], "sheets": sheets}
+
+
+def said(configuration, store, document):
+    found = pages.whole(configuration, store, yard_of(configuration), now=NOW)
+    stops = promised_today.stops_today(
+        configuration, document, answer=found.answer, weather=found.weather,
+        entries=store.journal(found.yard.name), jobs=found.standing.all_jobs,
+        passed=found.standing.passed, danger=found.standing.in_danger,
+    )  # fmt: skip
+    return [stops[key] for key in sorted(stops, key=lambda key: key[1])]
+
+
+def begin(configuration, store, ahead=0, regimen=1):
+    yard = yard_of(configuration)
+    treatment = find_treatments(configuration, yard)[0]
+    chosen = treatment.regimens[regimen]
+    day = today_at(yard, NOW) + timedelta(days=ahead)
+    body = {"treatment": treatment.id, "regimen": chosen.id, "colonies": yard.colonies,
+            "snapshot": snapshot(treatment, chosen)}  # fmt: skip
+    store.enter([Entry(0, yard.name, "start", day, NOW, body)])
+    return store.journal(yard.name)[-1].id
+
+
+def test_a_start_that_is_still_named_stands_with_its_chance(configuration, store):
+    """Creek Bend of the invented weather is open on its first day."""
+    (one,) = said(configuration, store, promised(configuration, ("apply", 0)))
+
+    assert (one.state, one.starts, one.out) == (State.GOOD, True, False)
+    assert today_words(one, "C").startswith("today it stands: ")
+
+
+def test_a_start_that_the_forecast_does_not_name_says_so_and_when_it_is_named(configuration, store):
+    for yard in configuration.yards:
+        main = pages.whole(configuration, store, yard, now=NOW).answer.main
+        rows = [row for row in main.rows if not row.safe]
+        if rows and main.named is not None:
+            break
+    row = rows[0]
+    alone = configuration._replace(yards=(yard,))
+    document = promised(alone, ("apply", (row.day - NOW.date()).days), treatment=main.treatment.id,
+                        regimen=row.start.regimen.id)  # fmt: skip
+
+    (one,) = said(alone, store, document)
+
+    assert (one.state, one.out, one.named) == (State.UNNAMED, True, main.named.day)
+    named = words.day(main.named.day)
+    assert today_words(one, "C").startswith(f"DO NOT START: named is {named} now; ")
+
+
+def test_without_a_forecast_nobody_starts(configuration):
+    with open_store(configuration) as empty:
+        (one,) = said(configuration, empty, promised(configuration, ("apply", 0)))
+
+    assert (one.state, one.out) == (State.UNKNOWN, True)
+    assert "DO NOT START" in today_words(one, "C")
+
+
+def test_what_is_entered_is_done_and_what_follows_it_stands(configuration, store):
+    document = promised(configuration, ("apply", 0), ("swap", 10), ("remove", 20),
+                        regimen="one-strip-swap")  # fmt: skip
+    before = said(configuration, store, document)
+    begin(configuration, store, regimen=1)
+
+    after = said(configuration, store, document)
+
+    assert [one.state for one in before[1:]] == [State.NOTHING_IN, State.NOTHING_IN]
+    assert [one.state for one in after] == [State.DONE, State.GOOD, State.GOOD]
+    assert after[0].day == NOW.date()
+
+
+def test_a_treatment_entered_before_that_is_still_in_keeps_a_next_start_back(configuration, store):
+    begin(configuration, store, ahead=-3, regimen=0)
+    document = promised(configuration, ("apply", 0))
+    document["needs"][0]["key"] = f"{yard_of(configuration).name}\ntreatment-2"
+
+    (one,) = said(configuration, store, document)
+
+    assert (one.state, one.out) == (State.WAITS, True)
+    assert today_words(one, "C").startswith("DO NOT START before ")
+
+
+def test_a_start_that_was_taken_back_is_not_done(configuration, store):
+    first = begin(configuration, store)
+    void = Entry(0, yard_of(configuration).name, "void", NOW.date(), NOW, {"why": "wrong yard"},
+                 corrects=first)  # fmt: skip
+    store.enter([void])
+
+    (one,) = said(configuration, store, promised(configuration, ("apply", 0)))
+
+    assert one.state is State.GOOD
+
+
+def test_a_removal_that_is_entered_leaves_no_dose_to_give(configuration, store):
+    """Taken out two days after it went in: nothing is left in for a swap."""
+    start = begin(configuration, store, ahead=-2, regimen=1)
+    day = NOW.date()
+    store.enter([Entry(0, yard_of(configuration).name, "remove", day, NOW, {"start": start})])
+    document = promised(configuration, ("swap", 8), ("remove", 18), regimen="one-strip-swap")
+
+    found = said(configuration, store, document)
+
+    assert [one.state for one in found] == [State.DONE, State.DONE]
+
+
+def test_a_dose_before_its_day_waits(configuration, store):
+    begin(configuration, store, regimen=1)
+    document = promised(configuration, ("swap", 2), regimen="one-strip-swap")
+
+    (one,) = said(configuration, store, document)
+
+    assert (one.state, one.out) == (State.EARLY, True)
+    assert today_words(one, "C").startswith("NOT YET: ")
+
+
+def test_on_a_day_too_cold_to_open_hives_neither_a_start_nor_a_dose_is_given(configuration, store):
+    cold = configuration._replace(work=configuration.work._replace(open_min_c=60.0))
+    (start,) = said(cold, store, promised(configuration, ("apply", 0)))
+    begin(configuration, store, ahead=-10, regimen=1)
+    (dose,) = said(
+        cold, store, promised(configuration, ("swap", 0), regimen="one-strip-swap", ahead=-10)
+    )
+
+    assert (start.state, dose.state) == (State.SHUT, State.SHUT)
+    assert today_words(start, "C") == "DO NOT START: the hives stay shut on that day (too cold)"
+    assert today_words(dose, "C") == "HIVES STAY SHUT on that day (too cold)"

@@ -1,0 +1,146 @@
+"""What today says of the stops at one yard that were promised."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
+from typing import Any, NamedTuple
+
+from windowcast.answer import YardWeather
+from windowcast.crew.needs import closed_days, kept_named
+from windowcast.edges.settings import Configuration
+from windowcast.notice.crew_today import Key, State, StopToday, visits_of
+from windowcast.trade.journal import Entry
+from windowcast.trade.work import Job, Kind, free_from
+from windowcast.window.decide import Row, Status, YardAnswer
+
+
+class _Need(NamedTuple):
+    """Where a stop belongs: the series of its job, how many of its task are left with it, and the
+    start that it is or follows."""
+
+    series: str
+    left: int
+    treatment: str
+    regimen: str
+
+
+def stops_today(
+    configuration: Configuration,
+    promised: Mapping[str, Any] | None,
+    *,
+    answer: YardAnswer,
+    weather: YardWeather,
+    entries: Sequence[Entry],
+    jobs: Sequence[Job],
+    passed: bool,
+    danger: bool,
+) -> dict[Key, StopToday]:
+    """What is said of the stops of today and the days after it at the yard that is answered for.
+
+    promised:  the document of a promised plan; None: there is none
+    jobs:      of the yard, done ones too
+    passed:    as of `work.free_from`
+    danger:    what is in the hives is in danger
+    """
+    if promised is None:
+        return {}
+    yard, today = answer.yard.name, answer.today
+    needs = _needs(promised, yard)
+    found = {}
+    for key, day in visits_of(promised["sheets"], yard):
+        if day < today:
+            continue
+        kind = Kind(key[3])
+        need = needs.get(key)
+        if need is None:
+            continue
+        said = _entered(kind, need, entries, jobs, day)
+        if said is None and kind is Kind.APPLY:
+            free = free_from(entries, today, passed=passed)
+            said = _start(configuration, need, day, answer, weather, free)
+        if said is None or said.state in (State.GOOD, State.BLOCKED):
+            said = _shut(configuration, kind, day, weather) or said or StopToday(State.GOOD)
+        if danger and kind is Kind.SWAP and said.state is State.GOOD:
+            said = StopToday(State.DANGER)
+        found[key] = said
+    return found
+
+
+def _needs(promised: Mapping[str, Any], yard: str) -> dict[Key, _Need]:
+    found: dict[Key, _Need] = {}
+    for one in promised.get("needs", ()):
+        if one["yard"] != yard:
+            continue
+        series = one["key"].split("\n")[1]
+        tasks = [task for task, _, _ in one["stops"]]
+        for place, (task, day, crew) in enumerate(one["stops"]):
+            left = tasks[place:].count(task)
+            found[yard, day, crew, task] = _Need(series, left, one["treatment"], one["regimen"])
+    return found
+
+
+def _entered(
+    kind: Kind, need: _Need, entries: Sequence[Entry], jobs: Sequence[Job], day: date
+) -> StopToday | None:
+    """What the journal says of a stop; None: nothing, it is still to be done."""
+    number = int(need.series.rpartition("-")[2])
+    if kind is Kind.COUNT:
+        counts = [one for one in entries if one.kind == "count" and one.corrects is None]
+        counted = len(counts) >= number
+        return StopToday(State.DONE, day=counts[number - 1].day) if counted else None
+    mine = [one for one in jobs if one.series == need.series and not one.planned]
+    same = [one for one in mine if one.kind is kind]
+    if kind is Kind.APPLY:
+        return StopToday(State.DONE, True, same[0].done) if same else None
+    if not mine:
+        return StopToday(State.NOTHING_IN)
+    if kind is Kind.SWAP:
+        same.sort(key=lambda one: one.number)
+        same = same[len(same) - need.left :][:1] if len(same) >= need.left else []
+    if not same:
+        return StopToday(State.DONE)
+    job = same[0]
+    if job.done is not None:
+        return StopToday(State.DONE, day=job.done)
+    first = job.day - timedelta(days=job.slack.earlier)
+    return StopToday(State.EARLY, day=first) if day < first else None
+
+
+def _start(
+    configuration: Configuration,
+    need: _Need,
+    day: date,
+    answer: YardAnswer,
+    weather: YardWeather,
+    free: date | None,
+) -> StopToday:
+    """What the forecast and the hives say of a start that is still to come."""
+    if free is not None and day < free:
+        return StopToday(State.WAITS, True, free)
+    one = next((one for one in answer.treatments if one.treatment.id == need.treatment), None)
+    if answer.forecast.stale or not answer.forecast.sources:
+        return StopToday(State.UNKNOWN, True)
+    if one is None or one.status is Status.UNKNOWN:
+        return StopToday(State.UNKNOWN, True)
+    row = _row(one.rows, need.regimen, day)
+    named = None if one.named is None else one.named.day
+    below = configuration.decision.cancel_below
+    if row is None or not (row.safe or kept_named(row, below)):
+        return StopToday(State.UNNAMED, True, row=row, named=named)
+    if one.blocked:
+        return StopToday(State.BLOCKED, True, row=row, blocked=one.blocked)
+    return StopToday(State.GOOD, True, row=row)
+
+
+def _shut(
+    configuration: Configuration, kind: Kind, day: date, weather: YardWeather
+) -> StopToday | None:
+    """That the forecast is too cold, wet or windy to open hives; None: it is not, or not known."""
+    known = weather.open_days if weather.fresh else {}
+    found = closed_days(known, None, configuration.work, first=day, days=1)
+    return StopToday(State.SHUT, kind is Kind.APPLY, why=found[0]) if found else None
+
+
+def _row(rows: Sequence[Row], regimen: str, day: date) -> Row | None:
+    return next((one for one in rows if one.day == day and one.start.regimen.id == regimen), None)

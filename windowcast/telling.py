@@ -458,6 +458,7 @@ def notice_of(
             broken=tuple(one.yard.name for one in broken),
             sheets=_sheets(configuration, store.promised_plan(), recipient, day),
             day=day,
+            season=configuration.weather.sample_season,
         ),
         configuration.units,
         {name: one.beside for name, one in said.items()},

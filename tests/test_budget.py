@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -21,9 +22,11 @@ import pytest
 
 from support.weather_server import Place, WeatherServer
 from windowcast import budget, fetching
-from windowcast.edges import config
+from windowcast.edges import config, config_language
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import open_store
+from windowcast.language import spoken
+from windowcast.notice import words
 from windowcast.notice.budget_lines import budget_lines
 from windowcast.trade.yard import Hive, Yard
 
@@ -98,6 +101,34 @@ def test_past_years_and_past_runs_by_hand() -> None:
         ("past years", 3, 78.3),
         ("past runs", 3, 35.3),
     ]
+
+
+def test_what_a_month_weighs_besides_its_mornings_is_said() -> None:
+    """By hand: 3 × 7.83 is 23.5 a morning and 705 in 30 days; past years are 3 × 78.3 again in each
+    so many days."""
+    found = budget.document(configured(3, calibrate=True), None, now=NOW)
+    (again,) = [one for one in found["once"] if one["again_after_days"]]
+    extra = 3 * 78.3 * 30 / again["again_after_days"]
+
+    text = " ".join(" ".join(budget_lines(found)).split())
+
+    assert found["morning"]["weight"] == 23.5
+    weight = f"{found['morning']['weight_a_month']:.0f}"
+    said = re.search(r"In 30 days that weighs (\d+): 705 for the mornings, and ([\d.]+) for", text)
+    assert said is not None and said[1] == weight
+    # A morning's weight comes rounded to a tenth.
+    assert float(said[2]) == pytest.approx(extra, abs=30 * 0.05)
+    plain = " ".join(" ".join(budget_lines(found_for(1))).split())
+    assert "fetched once a morning." in plain
+
+
+def test_thousands_are_set_apart_as_the_reader_does() -> None:
+    """As README writes them, and as German does (Duden: a point or a blank)."""
+    assert words.whole(96722.4) == "96,722"
+    assert words.whole(999.6) == "1,000"
+    assert words.whole(1_234_567) == "1,234,567"
+    with spoken(config_language.read("de", ROOT)):
+        assert words.whole(96722) == "96.722"
 
 
 def test_how_long_900_yards_take_on_the_free_plan() -> None:

@@ -320,6 +320,34 @@ def test_a_service_that_heeds_no_height_serves_nobody_else(
     assert [sum(places_asked(server, path)) for path in (FORECAST, ENSEMBLE)] == [4, 4]
 
 
+def test_a_fault_of_many_yards_is_one_line_a_source(
+    settings: Configuration, server: WeatherServer, store: Store, clock: Clock
+) -> None:
+    """A whole network that is down must not fill the mail of a timer."""
+    names = [f"Yard {n:02}" for n in range(12)]
+    places = [yard(name, 100_000 * n) for n, name in enumerate(names)]
+    server.fail(FORECAST, "status:403")
+    said: list[str] = []
+
+    errors = fetching.fetch(settings, store, places, now=NOW, say=said.append)
+
+    assert [name for name in names if "forecast" in errors[name]] == names
+    lines = [line for line in said if ": forecast: " in line]
+    assert len(lines) == 1
+    assert lines[0].startswith("12 yards: forecast: 127.0.0.1")
+    assert lines[0].endswith(" (Yard 00, Yard 01, Yard 02 and 9 more)")
+
+
+def test_faults_of_a_few_yards_and_others_of_their_own_are_named() -> None:
+    many = [(f"Yard {n}", "no forecast") for n in range(4)]
+    found = fetching.in_few_lines([("A", "cut short"), *many, ("B", "cut short")])
+    assert found == [
+        "A: cut short",
+        "B: cut short",
+        "4 yards: no forecast (Yard 0, Yard 1, Yard 2 and 1 more)",
+    ]
+
+
 def test_sharing_can_be_switched_off(
     settings: Configuration, store: Store, server: WeatherServer, clock: Clock
 ) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import os
+from contextvars import copy_context
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 
@@ -12,7 +13,7 @@ import numpy as np
 import pytest
 from sklearn.calibration import calibration_curve
 
-from windowcast import crew_pages, pages, past_pages
+from windowcast import crew_pages, pages, pages_written, past_pages, progress
 from windowcast.answer import open_store
 from windowcast.edges import config, shipped
 from windowcast.edges.settings import WebSettings
@@ -244,6 +245,22 @@ def test_what_a_request_has_no_time_for_the_next_one_looks_at(configuration, sto
     assert (none, pending) == ((), len(configuration.yards))
     assert view.pending == pending
     assert (len(every), left) == (len(configuration.yards), 0)
+
+
+def test_whoever_waits_for_the_files_is_told_how_far_they_are(configuration, store, tmp_path):
+    told = []
+
+    def written():
+        progress.watched_by(lambda *step: told.append(step))
+        pages_written.write(configuration, store, tmp_path / "page", now=NOW)
+
+    copy_context().run(written)
+
+    count = len(configuration.yards)
+    for what in ("yards looked at", "pages of yards"):
+        assert [one for one in told if one[0] == what] == [
+            (what, done, count) for done in range(count + 1)
+        ]
 
 
 @pytest.mark.parametrize(

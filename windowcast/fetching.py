@@ -42,6 +42,24 @@ Errors = dict[str, dict[str, str]]
 OpenDays = tuple[date, Sequence[tuple[float | None, float | None]]]
 
 CELLS_AT_ONCE = 1000
+MOST_NAMED = 3
+"""Of more yards with one and the same fault only so many are named."""
+
+
+def in_few_lines(faults: Sequence[tuple[str, str]]) -> list[str]:
+    """Faults, each a yard and what is wrong, as lines: of many yards with the same one in all."""
+    by_fault: dict[str, list[str]] = {}
+    for name, what in faults:
+        by_fault.setdefault(what, []).append(name)
+    lines = []
+    for what, names in by_fault.items():
+        if len(names) <= MOST_NAMED:
+            lines += [f"{name}: {what}" for name in names]
+        else:
+            first = ", ".join(names[:MOST_NAMED])
+            more = len(names) - MOST_NAMED
+            lines.append(f"{len(names)} yards: {what} ({first} and {more} more)")
+    return lines
 
 
 def fetch(
@@ -119,6 +137,7 @@ class _Source:
         self._run: Run | None = None
         self._known: dict[str, KnownCell] = {}
         self._places: dict[str, str] = {}
+        self._faults: list[tuple[str, str]] = []
 
     def not_yet(self, yards: Sequence[Yard]) -> list[Yard]:
         """The yards without a series of this very instant."""
@@ -131,7 +150,14 @@ class _Source:
         ]
 
     def fetch(self, yards: Sequence[Yard]) -> None:
-        """Ask for what is not had, and keep what comes."""
+        """Ask for what is not had, keep what comes, and say what did not."""
+        try:
+            self._fetch(yards)
+        finally:
+            for line in in_few_lines(self._faults):
+                self._say(line)
+
+    def _fetch(self, yards: Sequence[Yard]) -> None:
         had: dict[str, SeriesHead] = {}
         if self._settings.once_a_run:
             self._run = self._asking.run(self._name)
@@ -250,7 +276,7 @@ class _Source:
 
     def _failed(self, yard: Yard, error: WeatherError) -> None:
         self._errors.setdefault(yard.name, {})[self._name] = str(error)
-        self._say(str(error))
+        self._faults.append((yard.name, str(error).removeprefix(f"{yard.name}: ")))
 
     def _row(
         self, yard: Yard, found: DailyHighs | Members, open_days: OpenDays | None

@@ -296,10 +296,12 @@ def tell_portion(
     works, broken = work_out(configuration, store, mornings, weathers, now=now, say=say)
     # Untold of anything known, a broken one is tried again; `status` names it as well.
     failed = [one.yard.name for one in broken]
-    for work in works:
-        if not work.knows:
-            failed.append(work.name)
-            say(f"{work.name}: {'only a stale forecast' if work.sources else 'no forecast'}")
+    without = [work for work in works if not work.knows]
+    failed += [work.name for work in without]
+    for line in fetching.in_few_lines(
+        [(one.name, "only a stale forecast" if one.sources else "no forecast") for one in without]
+    ):
+        say(line)
     if not print_only:
         yards = [one.due.yard for one in works]
         watching.look(configuration, store, yards, weathers, now=now, say=say, channels_only=True)

@@ -10,7 +10,7 @@ from datetime import date, datetime, timedelta
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from windowcast import counts, health, news, past_pages, visiting
+from windowcast import counts, health, news, past_pages, progress, visiting
 from windowcast.answer import YardWeather, answer_yard, find_treatments, stored_weather
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
@@ -167,7 +167,9 @@ class Looks:
             marks = self._marks(store, now)
             # What is in the hives can be in danger: those yards first.
             begun = store.last_entries()
-            for yard in sorted(yards, key=lambda one: one.name not in begun):
+            ordered = sorted(yards, key=lambda one: one.name not in begun)
+            for number, yard in enumerate(ordered):
+                progress.step(tr("yards looked at"), number, len(yards))
                 kept = self._kept.get(yard.name)
                 age = ENDLESS if kept is None else now - kept.made
                 if kept is None or kept.mark != marks[yard.name] or not ZERO <= age < LOOK_ENDS:
@@ -178,6 +180,7 @@ class Looks:
                 if until is not None and time.monotonic() > until:
                     continue
                 self._kept[yard.name] = self._look(store, yard, marks[yard.name], now)
+            progress.step(tr("yards looked at"), len(yards), len(yards))
             found = tuple(self._kept[yard.name] for yard in yards if yard.name in self._kept)
         return found, len(yards) - len(found)
 

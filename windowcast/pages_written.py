@@ -8,11 +8,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
-from windowcast import crew_pages, pages, past_pages
+from windowcast import crew_pages, pages, past_pages, progress
 from windowcast.edges.page_files import PageFolder
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.errors import StoreError
+from windowcast.language import tr
 from windowcast.notice import page
 from windowcast.notice.page import Links
 from windowcast.notice.page_views import ROWS_A_PAGE, Rank, slug
@@ -70,7 +71,8 @@ def write(configuration: Configuration, store: Store, folder: Path, *, now: date
             drawn = records.picture(store, name, now)
             assert drawn is not None
             yield name, drawn
-        for yard, one in zip(configuration.yards, slugs, strict=True):
+        for number, (yard, one) in enumerate(zip(configuration.yards, slugs, strict=True)):
+            progress.step(tr("pages of yards"), number, len(slugs))
             try:
                 content = whole_page("yard", pages.yard_page(configuration, store, yard, now=now))
             except StoreError:
@@ -83,6 +85,7 @@ def write(configuration: Configuration, store: Store, folder: Path, *, now: date
             yield page.file_name("yard", one), content
             past = past_pages.season_page(configuration, store, yard, now=now)
             yield page.file_name("season", one), whole_page("season", past)
+        progress.step(tr("pages of yards"), len(slugs), len(slugs))
         listed = pages.visits(configuration, looks, pending=0, now=now)
         yield page.file_name("visits"), whole_page("visits", listed)
         sheets = crew_pages.crews_page(configuration, store, looks, pending=0, now=now)

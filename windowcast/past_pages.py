@@ -292,7 +292,7 @@ def season_page(
             "–" if one.share_without is None else words.percent(float(one.share_without))
             for one in past.regimens
         ),
-        with_now=bool(answer.now),
+        with_now=season_lines.has_now(answer),
         advice=tuple(season_lines.instead_pieces(answer)),
         sources=tuple(
             text

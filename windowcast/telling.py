@@ -488,6 +488,7 @@ def notice_of(
                 {key: stop for one in theirs for key, stop in one.stops.items()},
             ),
             day=day,
+            season=configuration.weather.sample_season,
         ),
         configuration.units,
         {name: one.beside for name, one in said.items()},

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sqlite3
 import subprocess
 import sys
@@ -249,13 +250,31 @@ def test_the_sample_past_is_invented_says_so_and_never_changes(journey):
     done = journey.windowcast("season", "Creek Bend")
     found = document(journey)
     assert (done.returncode, done.stderr) == (0, "")
-    assert done.stdout.startswith("INVENTED WEATHER: ")
+    assert done.stdout.startswith("INVENTED WEATHER: of no real place and no real year.\n")
+    assert done.stdout.lower().count("invented") == 1
+    assert "two-strips: two strips at once.\n" in done.stdout
     assert found["source"] == "sample"
     assert found["fetched_at"] is None
     assert found["last_year"] in (date.today().year, date.today().year - 1)
     assert document(journey) == found
     # The late summer of this yard's course is cool: it must open in nearly every invented year.
     assert found["regimens"][0]["share_without"] < 0.2
+
+
+def test_a_column_for_this_year_is_there_only_where_it_says_something(journey):
+    """The stored forecast covers starts from today on: half a year away it says nothing."""
+    journey.write("windowcast.toml", '[weather]\nprovider = "sample"\n')
+    assert journey.windowcast("morning", "--print").returncode == 0
+
+    def shown(first_day):
+        first, last = (journey.today + timedelta(days=n) for n in (first_day, first_day + 20))
+        days = ("--from", f"{first:%m-%d}", "--to", f"{last:%m-%d}")
+        return journey.windowcast("season", "Creek Bend", *days).stdout
+
+    assert re.search(r"past +now", shown(0))
+    far = shown(150)
+    assert "Share of" in far
+    assert "past  " not in far and "now" not in far
 
 
 def test_a_picture_is_written_beside_the_answer_in_either_kind(journey):

@@ -9,6 +9,7 @@ import pytest
 from windowcast.notice import count_lines
 from windowcast.trade import mites
 from windowcast.trade.journal import Entry
+from windowcast.trade.rules import SeasonRules
 
 DAY = date(2026, 11, 2)
 
@@ -63,3 +64,25 @@ def test_one_mite_and_one_day_are_singular(found, days, said):
     assert count_lines.sentence(
         Entry(1, "Creek Bend", "count", DAY, datetime.now(UTC), body)
     ).endswith(said)
+
+
+def test_where_the_threshold_falls_before_it_is_reached_that_is_said():
+    """2.7 % is below the 3.0 % of November and above the 1.0 % of December, without any growth."""
+    rate = mites.Growth(per_day=0.0, low=0.0, high=0.0, learned=False)
+    ahead = mites.passing(counted(8, 300), rate, SeasonRules(), south=False)
+
+    text = count_lines.passing_words(ahead, rate, DAY)
+
+    assert "the 1.0 % at which treatment is due at once is reached about Tue Dec 1" in text
+    assert text.endswith("; the threshold falls, from 3.0 % to the 1.0 % of Dec")
+
+
+def test_where_the_threshold_stays_nothing_is_said_of_it():
+    rate = mites.Growth(per_day=0.05, low=0.05, high=0.05, learned=False)
+    august = counted(5, 300)._replace(day=date(2026, 8, 1))
+    ahead = mites.passing(august, rate, SeasonRules(), south=False)
+
+    text = count_lines.passing_words(ahead, rate, august.day)
+
+    assert ahead.day is not None and ahead.day.month == 8
+    assert "the threshold falls" not in text and "the threshold rises" not in text

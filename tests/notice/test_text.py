@@ -347,6 +347,18 @@ def test_invented_weather_is_said_in_subject_and_body():
     assert notice.body.startswith("INVENTED WEATHER")
 
 
+@pytest.mark.parametrize("season", ["late-summer", "early-winter"])
+def test_the_season_of_the_invented_weather_is_said(season):
+    """On a day in November a reader would take its late summer for the real one."""
+    said = contents([OPEN], replace(CIRCUMSTANCES, invented=True, season=season), "C")
+    assert f"It is {season.replace('-', ' ')} in them, moved so that it begins today" in (
+        " ".join(laid_out(said).body.split())
+    )
+    assert "moved so that it begins today" in letters.write(said, {})
+    real = contents([OPEN], replace(CIRCUMSTANCES, season=season), "C")
+    assert "begins today" not in laid_out(real).body
+
+
 def test_the_swap_is_the_one_exception():
     body = write([LATER], CIRCUMSTANCES, "C").body
     assert "the swap on Fri Sep 11 is the one exception" in " ".join(body.split())

@@ -12,9 +12,11 @@ import math
 import random
 import zlib
 from array import array
+from calendar import isleap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -76,20 +78,33 @@ def past_years(folder: Path, season: str, yard: Yard, now: datetime) -> DailyHig
     swing = [_swing_k(begin + timedelta(days=n), peak) for n in range(len(course))]
     level_c = (sum(course) - sum(swing)) / len(course)
     last_day = now.astimezone(ZoneInfo(yard.timezone)).date() - timedelta(days=3)
+    return _years(yard.name, last_day, level_c, peak, float(document["persistence"]))
+
+
+@lru_cache(maxsize=8)
+def _years(
+    name: str, last_day: date, level_c: float, peak: tuple[int, int], persistence: float
+) -> DailyHighs:
+    """Kept for a moment: a yard's picture and its season, one after the other, rest on them."""
     first_day = date(last_day.year - PAST_YEARS, last_day.month, 1)
-    persistence = float(document["persistence"])
+    fresh = (1 - persistence**2) ** 0.5
     tenths: list[int | None] = []
     for year in range(first_day.year, last_day.year + 1):
-        chance = random.Random(zlib.crc32(f"{yard.name} {year}".encode()))  # noqa: S311
-        day, anomaly = date(year, 1, 1), chance.gauss(0, 1)
-        while day.year == year:
-            if first_day <= day <= last_day:
-                high_c = level_c + _swing_k(day, peak) + PAST_SPREAD_K * anomaly
-                tenths.append(round(high_c * 10))
-            fresh = (1 - persistence**2) ** 0.5
-            anomaly = persistence * anomaly + fresh * chance.gauss(0, 1)
-            day += timedelta(days=1)
-    return DailyHighs(first_day=first_day, tenths=tuple(tenths))
+        chance = random.Random(zlib.crc32(f"{name} {year}".encode()))  # noqa: S311
+        gauss, anomaly = chance.gauss, chance.gauss(0, 1)
+        for swing_k in _swings_k(isleap(year), peak):
+            tenths.append(round((level_c + swing_k + PAST_SPREAD_K * anomaly) * 10))
+            anomaly = persistence * anomaly + fresh * gauss(0, 1)
+    before = (first_day - date(first_day.year, 1, 1)).days
+    days = (last_day - first_day).days + 1
+    return DailyHighs(first_day=first_day, tenths=tuple(tenths[before : before + days]))
+
+
+@cache
+def _swings_k(leap: bool, peak: tuple[int, int]) -> tuple[float, ...]:
+    """Of each day of a year."""
+    first = date(2000 if leap else 2001, 1, 1)
+    return tuple(_swing_k(first + timedelta(days=n), peak) for n in range(365 + leap))
 
 
 def begins(season: str, yard: Yard, today: date) -> date:

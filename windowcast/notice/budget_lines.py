@@ -6,7 +6,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from windowcast.language import tr, trn
+from windowcast.notice import words
 from windowcast.notice.plain import labelled, wrapped
+
+DAYS = 30
+LEAST_AGAIN = 2.0
+"""A morning's weight comes rounded to a tenth: less than this beside its thirtyfold is nothing."""
 
 
 def budget_lines(found: Mapping[str, Any]) -> list[str]:
@@ -38,13 +43,7 @@ def budget_lines(found: Mapping[str, Any]) -> list[str]:
     lines += [f"{a:<16}{b:>10}{c:>12}{d:>16}{e:>14}".rstrip() for a, b, c, d, e in rows]
     lines += [
         "",
-        *_wrapped(
-            tr(
-                "In {days} days that weighs {weight}, fetched once a morning.",
-                days=30,
-                weight=_weight(found["morning"]["weight_a_month"]),
-            )
-        ),
+        *_wrapped(_month(found["morning"])),
     ]
     if found["watch"]["looks_a_day"]:
         lines += _wrapped(
@@ -103,8 +102,23 @@ def _wrapped(text: str) -> list[str]:
     return wrapped(text).splitlines()
 
 
+def _month(morning: Mapping[str, Any]) -> str:
+    values = {"days": DAYS, "weight": _weight(morning["weight_a_month"])}
+    mornings = DAYS * morning["weight"]
+    again = morning["weight_a_month"] - mornings
+    if again < LEAST_AGAIN:
+        return tr("In {days} days that weighs {weight}, fetched once a morning.", **values)
+    return tr(
+        "In {days} days that weighs {weight}: {mornings} for the mornings, and {again} for past"
+        " years, which are fetched again after a while.",
+        mornings=_weight(mornings),
+        again=_weight(again),
+        **values,
+    )
+
+
 def _weight(value: float) -> str:
-    return f"{value:,.0f}".replace(",", " ") if value >= 100 else f"{value:.1f}"
+    return words.whole(value) if value >= 100 else f"{value:.1f}"
 
 
 def _source(name: str) -> str:

@@ -163,7 +163,23 @@ def _against(value: float, limit: float, shown: str, shown_limit: str, month: st
 
 
 def passing_words(ahead: Passing, rate: Growth, today: date) -> str:
-    """When the threshold is passed, with its range."""
+    """When the threshold is passed, with its range; and where it is another than that of the count,
+    that this is so."""
+    text = _passing_words(ahead, rate, today)
+    if ahead.day is None or figure(ahead.percent) == figure(ahead.counted):
+        return text
+    values = {
+        "text": text,
+        "before": figure(ahead.counted),
+        "limit": figure(ahead.percent),
+        "month": words.month(ahead.day.month),
+    }
+    if ahead.percent < ahead.counted:
+        return tr("{text}; the threshold falls, from {before} to the {limit} of {month}", **values)
+    return tr("{text}; the threshold rises, from {before} to the {limit} of {month}", **values)
+
+
+def _passing_words(ahead: Passing, rate: Growth, today: date) -> str:
     limit = figure(ahead.percent)
     if ahead.day is None:
         if ahead.early is None:

@@ -33,8 +33,7 @@ def season_lines(answer: SeasonAnswer) -> list[str]:
     name = words.treatment_plural(past.treatment)
     lines = []
     if answer.source == "sample":
-        invented = tr("INVENTED WEATHER: {source}", source=tr(answer.attribution))
-        lines += [wrapped(invented), ""]
+        lines += [wrapped(tr("INVENTED WEATHER: of no real place and no real year.")), ""]
     years = {"first": past.first_year, "last": past.last_year}
     lines += [
         wrapped(
@@ -56,7 +55,7 @@ def season_lines(answer: SeasonAnswer) -> list[str]:
                 past.years,
                 **years,
             )
-            if answer.now
+            if has_now(answer)
             else trn(
                 "Share of {count} past year ({first} to {last}) in which every day of the exposure"
                 " was inside its band.",
@@ -67,6 +66,7 @@ def season_lines(answer: SeasonAnswer) -> list[str]:
             )
         ),
     ]
+    lines += [wrapped(f"{one.regimen.id}: {words.regimen(one.regimen)}.") for one in past.regimens]
     beside = (columns.available() - LABEL_COLUMNS - 2) // (PAST_COLUMNS + NOW_COLUMNS)
     for first in range(0, len(past.regimens), beside):
         lines += ["", *_block(past.regimens[first : first + beside], answer)]
@@ -81,7 +81,7 @@ def season_lines(answer: SeasonAnswer) -> list[str]:
 
 
 def _block(regimens: Sequence[PastRegimen], answer: SeasonAnswer) -> list[str]:
-    with_now = bool(answer.now)
+    with_now = has_now(answer)
     width = PAST_COLUMNS + NOW_COLUMNS if with_now else PAST_COLUMNS + NOW_COLUMNS - 1
     titles = "".join(f"{_title(one, width)}" for one in regimens)
     lines = [f"  {tr('start'):<{LABEL_COLUMNS}}{titles}"]
@@ -105,6 +105,15 @@ def _block(regimens: Sequence[PastRegimen], answer: SeasonAnswer) -> list[str]:
     lines.append(f"  {tr('median first start'):<{LABEL_COLUMNS}}{firsts}".rstrip())
     lines.append(f"  {tr('years without any'):<{LABEL_COLUMNS}}{none}".rstrip())
     return lines
+
+
+def has_now(answer: SeasonAnswer) -> bool:
+    """Whether the stored forecast covers a start of the season that is shown."""
+    return any(
+        (one.regimen.id, start.day) in answer.now
+        for one in answer.past.regimens
+        for start in one.starts
+    )
 
 
 def _title(one: PastRegimen, width: int) -> str:

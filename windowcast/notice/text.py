@@ -35,6 +35,17 @@ SAMPLE = marked(
     "INVENTED WEATHER: these are bundled sample data for invented yards.\n"
     "Nothing here says anything about a real place."
 )
+SEASONS = {
+    "late-summer": marked(
+        "It is late summer in them, moved so that it begins today, each day anew: so winter bees"
+        " are soon to be raised. The thresholds of counts stay those of the real month."
+    ),
+    "early-winter": marked(
+        "It is early winter in them, moved so that it begins today, each day anew. The thresholds"
+        " of counts stay those of the real month."
+    ),
+}
+"""What is said of each season of the sample, so that nobody takes its days for the calendar's."""
 OLD = marked("Only an old forecast for {yards}: no start is named there.")
 SHORT = marked("Too short a forecast for {yards}: no start is named there.")
 NONE = marked("No usable forecast for {yards}: no start is named there.")
@@ -55,6 +66,7 @@ class Circumstances:
     late:        the hour it was due (local), where it comes later than a while; else None
     next_at:     the local hour at which the next notice is due
     invented:    the weather is the bundled sample
+    season:      which of the sample's, of SEASONS; "": it is not said
     spare_percent:  of strips to bring besides those that go in
     broken:      yards over which the program erred, in file order
     sheets:      crews' days of today and tomorrow, as promised
@@ -68,6 +80,7 @@ class Circumstances:
     broken: tuple[str, ...] = ()
     sheets: tuple[tuple[str, ...], ...] = ()
     day: date | None = None
+    season: str = ""
 
 
 class Part(NamedTuple):
@@ -142,7 +155,7 @@ def contents(
     return Contents(
         subject=words.invented_subject(short) if circumstances.invented else short,
         opening=tuple(_opening(answers, circumstances)),
-        invented=tuple(tr(SAMPLE).splitlines()) if circumstances.invented else (),
+        invented=_invented(circumstances),
         dates=dates,
         sentence=tr("{sentence}.", sentence=said),
         parts=tuple(
@@ -166,6 +179,13 @@ def contents(
             time=words.clock(circumstances.next_at),
         ),
     )
+
+
+def _invented(circumstances: Circumstances) -> tuple[str, ...]:
+    if not circumstances.invented:
+        return ()
+    season = SEASONS.get(circumstances.season)
+    return (*tr(SAMPLE).splitlines(), *([tr(season)] if season else ()))
 
 
 def laid_out(said: Contents) -> Notice:

@@ -141,6 +141,14 @@ def general(value: float) -> str:
     return _signed(f"{value:g}")
 
 
+def whole(value: float) -> str:
+    """ "96,722": rounded, its thousands set apart as the reader does."""
+    found, *rest = f"{value:,.0f}".split(",")
+    for three in rest:
+        found = tr("{thousands},{three}", thousands=found, three=three)
+    return found
+
+
 def _signed(figure: str) -> str:
     whole, point, decimals = figure.partition(".")
     return tr("{whole}.{decimals}", whole=whole, decimals=decimals) if point else figure

@@ -97,12 +97,14 @@ class Passing(NamedTuple):
     percent:      the threshold on that day, or today's where it is not passed
     day:          the first day on which it is passed; None: not within a year
     early, late:  the range of that day; None: not within a year
+    counted:      the threshold on the day of the count
     """
 
     percent: float
     day: date | None
     early: date | None
     late: date | None
+    counted: float
 
 
 class Efficacy(NamedTuple):
@@ -428,7 +430,8 @@ def passing(last: Round, rate: Growth, rules: SeasonRules, *, south: bool) -> Pa
     day, at = _passes(last.day, last.percent, rate.per_day, rules, south=south)
     early, _ = _passes(last.day, last.high, rate.high, rules, south=south)
     late, _ = _passes(last.day, last.low, rate.low, rules, south=south)
-    return Passing(percent=at, day=day, early=early, late=late)
+    counted = threshold(last.day, rules, south=south)
+    return Passing(percent=at, day=day, early=early, late=late, counted=counted)
 
 
 def _passes(

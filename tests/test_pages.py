@@ -302,11 +302,13 @@ def test_a_pass_ends_and_another_token_ends_it():
 def test_failed_tries_are_slowed_by_network_and_forgotten_in_the_end():
     gate = Gate(WebSettings(token="t" * 20))
     waits = []
-    for _ in range(9):
+    for _ in range(11):
         gate.failed("2001:db8::1")
         waits.append(gate.wait_s("2001:db8::ffff"))
 
-    assert all(before < after for before, after in pairwise(waits[:6]))
+    # Two slips cost nothing.
+    assert waits[:2] == [0, 0]
+    assert all(before < after for before, after in pairwise(waits[1:8]))
     assert max(waits) <= 60
     assert gate.wait_s("2001:db8:0:1::1") == 0
     assert gate.wait_s("192.0.2.1") == 0

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from windowcast.answer import find_yard
 from windowcast.edges import table_file
@@ -32,6 +33,8 @@ from windowcast.trade.mites import (
     simple_fall,
 )
 from windowcast.trade.yard import Yard
+
+T = TypeVar("T")
 
 METHODS = ("wash", "roll", "board")
 COLUMNS = "yard,day,method,mites,bees,colony,days"
@@ -114,13 +117,24 @@ def sound(
     days: float | None,
 ) -> Count:
     """A count whose figures can be true. Raises UsageError naming what cannot."""
+    for wrong in faults(method=method, mites=mites, bees=bees, colony=colony, days=days):
+        raise wrong
+    name = None if colony is None else " ".join(colony.split())
+    return Count(day=day, method=method, mites=mites, bees=bees, colony=name, days=days)
+
+
+def faults(
+    *, method: str, mites: int, bees: int | None, colony: str | None, days: float | None
+) -> Iterator[UsageError]:
+    """What of a count cannot be true, a fault each; each names its field."""
     if method not in METHODS:
-        raise UsageError(
+        yield UsageError(
             f"method is {method!r}; wanted: {', '.join(METHODS)}",
             field="method",
         )
+        return
     if not 0 <= mites <= MOST_MITES:
-        raise UsageError(
+        yield UsageError(
             tr(
                 "{name} is {given}; wanted: a whole number, 0 to {most}",
                 name=tr("mites"),
@@ -131,7 +145,7 @@ def sound(
         )
     if method == "board":
         if bees is not None and not FEWEST_ADULTS <= bees <= MOST_ADULTS:
-            raise UsageError(
+            yield UsageError(
                 tr(
                     "bees is {given}; a board has no sample of bees; wanted: the adult bees of the"
                     " whole colony, {least} to {most}; leave bees out where they are not known, or"
@@ -143,7 +157,7 @@ def sound(
                 field="bees",
             )
         if days is None or not 0 < days <= MOST_DAYS:
-            raise UsageError(
+            yield UsageError(
                 tr(
                     "days is not given; a board wants the days that it lay, above 0 and at most"
                     " {most}",
@@ -160,14 +174,14 @@ def sound(
             )
     else:
         if days is not None:
-            raise UsageError(
+            yield UsageError(
                 tr("days belongs to a board, not to a wash; leave it out")
                 if method == "wash"
                 else tr("days belongs to a board, not to a roll; leave it out"),
                 field="days",
             )
         if bees is None:
-            raise UsageError(
+            yield UsageError(
                 tr(
                     "a wash wants the number of bees: count them once for your measure; half a cup"
                     " is about 300 bees for some and 400 for others"
@@ -179,8 +193,8 @@ def sound(
                 ),
                 field="bees",
             )
-        if not FEWEST_BEES <= bees <= MOST_BEES:
-            raise UsageError(
+        elif not FEWEST_BEES <= bees <= MOST_BEES:
+            yield UsageError(
                 tr(
                     "bees is {given}; wanted: {least} to {most} bees",
                     given=bees,
@@ -189,8 +203,8 @@ def sound(
                 ),
                 field="bees",
             )
-        if mites > bees:
-            raise UsageError(
+        elif bees < mites <= MOST_MITES:
+            yield UsageError(
                 tr(
                     "{mites} mites on {bees} bees are more than one on each, which no sample shows;"
                     " were the two exchanged?",
@@ -201,11 +215,10 @@ def sound(
             )
     name = None if colony is None else " ".join(colony.split())
     if name is not None and not (0 < len(name) <= 80 and name.isprintable()):
-        raise UsageError(
+        yield UsageError(
             tr("colony is {given}; wanted: 1 to 80 printable characters", given=repr(colony)),
             field="colony",
         )
-    return Count(day=day, method=method, mites=mites, bees=bees, colony=name, days=days)
 
 
 def doubts(count: Count, today: date) -> list[str]:
@@ -370,34 +383,38 @@ def import_table(
         raise UsageError(f"{path}: the file is empty; wanted: {COLUMNS} and a row a count")
     (line, header), *body = body
     names = [name.strip() for name in header]
-    mistakes = [f"{path}:{line}: {one}" for one in _header_mistakes(names, yard)]
+    mistakes = [(line, one) for one in _header_mistakes(names, yard)]
     if mistakes:
-        raise UsageError(table_file.all_of(path, mistakes))
+        raise UsageError(_all_of(path, mistakes))
     read: list[tuple[int, Yard, Count]] = []
     first_line: dict[tuple[str, date, str, str], int] = {}
     for line, cells in body:
         if len(cells) != len(names):
-            mistakes.append(f"{path}:{line}: {len(cells)} cells for {len(names)} columns")
+            mistakes.append((line, f"{len(cells)} cells for {len(names)} columns"))
             continue
         row = dict(zip(names, (cell.strip() for cell in cells), strict=True))
-        try:
-            place = _yard_of(configuration, row.get("yard", ""), yard)
-            count = _count_of(row, today_at(place, now))
-        except UsageError as error:
-            mistakes.append(f"{path}:{line}: {error}")
+        wrong: list[UsageError] = []
+        place = _tried(wrong, partial(_yard_of, configuration, row.get("yard", ""), yard))
+        count = _count_of(row, today_at(place or configuration.yards[0], now), wrong)
+        if place is None or count is None:
+            mistakes += [(line, str(one)) for one in wrong]
             continue
         if count.colony is not None:
             key = (place.name, count.day, count.method, same_colony(count.colony))
             if key in first_line:
-                mistakes.append(
-                    f"{path}:{line}: {count.colony} of {place.name} was counted on {count.day} by"
+                text = (
+                    f"{count.colony} of {place.name} was counted on {count.day} by"
                     f" {count.method} on line {first_line[key]} already; keep the row that is right"
                 )
+                mistakes.append((line, text))
                 continue
             first_line[key] = line
         read.append((line, place, count))
     if not mistakes and not read:
-        mistakes = [f"{path}: no counts below the header; wanted: {COLUMNS} and a row a count"]
+        raise UsageError(
+            f"{path}: no counts below the header; wanted: {COLUMNS} and a row a count; nothing was"
+            " imported"
+        )
     kept = {name: store.journal(name) for name in {place.name for _, place, _ in read}}
     entries: list[Entry] = []
     taken: set[int] = set()
@@ -412,21 +429,23 @@ def import_table(
         if match is not None:
             taken.add(match.id)
         elif voided is not None:
-            mistakes.append(
-                f"{path}:{line}: this count was voided, as count {voided.id}; take the row out, or"
-                " enter it again with windowcast count add"
+            text = (
+                f"this count was voided, as count {voided.id}; take the row out, or enter it again"
+                " with windowcast count add"
             )
+            mistakes.append((line, text))
         elif same and count.colony is not None:
-            mistakes.append(
-                f"{path}:{line}: {count.colony} of {place.name} on {count.day} is kept with other"
+            text = (
+                f"{count.colony} of {place.name} on {count.day} is kept with other"
                 f" figures, as count {same[0].id}; to change it: windowcast count correct"
                 f" {same[0].id}; or take the row out"
             )
+            mistakes.append((line, text))
         else:
             entries.append(_entry(place, count, now))
             odd += [f"{path}:{line}: {one}" for one in doubts(count, today_at(place, now))]
     if mistakes:
-        raise UsageError(table_file.all_of(path, mistakes))
+        raise UsageError(_all_of(path, mistakes))
     store.enter(entries)
     new: dict[str, int] = {}
     for entry in entries:
@@ -468,12 +487,33 @@ def _yard_of(configuration: Configuration, name: str, given: Yard | None) -> Yar
     return given
 
 
-def _count_of(row: Mapping[str, str], today: date) -> Count:
-    return sound(
-        day=day_of(row["day"], "day", today),
-        method=row["method"] or "wash",
-        mites=whole(row["mites"], "mites"),
-        bees=whole(row["bees"], "bees") if row.get("bees") else None,
-        colony=row.get("colony") or None,
-        days=number(row["days"], "days") if row.get("days") else None,
-    )
+def _count_of(row: Mapping[str, str], today: date, wrong: list[UsageError]) -> Count | None:
+    """The count of a row; None where something is wrong, all of which is put into `wrong`."""
+    day = _tried(wrong, lambda: day_of(row["day"], "day", today))
+    mites = _tried(wrong, lambda: whole(row["mites"], "mites"))
+    bees = _tried(wrong, lambda: whole(row["bees"], "bees")) if row.get("bees") else None
+    days = _tried(wrong, lambda: number(row["days"], "days")) if row.get("days") else None
+    method, colony = row["method"] or "wash", row.get("colony") or None
+    unread = {one.field for one in wrong}
+    wrong += [
+        one
+        for one in faults(method=method, mites=mites or 0, bees=bees, colony=colony, days=days)
+        if one.field not in unread
+    ]
+    if wrong or day is None or mites is None:
+        return None
+    return sound(day=day, method=method, mites=mites, bees=bees, colony=colony, days=days)
+
+
+def _tried(wrong: list[UsageError], read: Callable[[], T]) -> T | None:
+    try:
+        return read()
+    except UsageError as error:
+        wrong.append(error)
+        return None
+
+
+def _all_of(path: Path, mistakes: Sequence[tuple[int, str]]) -> str:
+    """By line, whatever they were found by."""
+    found = sorted(mistakes, key=lambda one: one[0])
+    return table_file.all_of(path, [f"{path}:{line}: {one}" for line, one in found])

@@ -314,8 +314,17 @@ _TICKED_BY = {
 DUE_DAYS = 30
 
 
+def offered(desk: Desk) -> tuple[str, ...]:
+    """The kinds of forms that can enter something now: a fresh dose or a removal only where
+    something that has one is in the hives."""
+    course = desk.in_hand()
+    wanted = {one.task.value for one in course.ahead()} if course is not None else set()
+    return tuple(kind for kind in KINDS if kind not in ("swap", "remove") or kind in wanted)
+
+
 def due(desk: Desk) -> tuple[Due, ...]:
-    """The visits of the coming days that can be ticked off, the next first."""
+    """The visits of the coming days that can be ticked off, the next first: what follows from a
+    start that is only named is not done before it."""
     found = yard_work(desk.configuration, desk.store, desk.yard, now=desk.now)
     until = desk.today + timedelta(days=DUE_DAYS)
     return tuple(
@@ -325,7 +334,7 @@ def due(desk: Desk) -> tuple[Due, ...]:
             text=tr("{day}: {what}", day=words.day(job.on), what=visit_lines.sentence(job)),
         )
         for job in work.to_do(found.jobs)
-        if job.on <= until
+        if job.on <= until and (not job.planned or job.kind is work.Kind.APPLY)
     )
 
 

@@ -44,6 +44,8 @@ SLICE_S, IDLE_S = 1.0, 60.0
 meanwhile waits no longer."""
 SIGNED_IN_DAYS = 90
 REMEMBERED_ADDRESSES = 1000
+FREE_TRIES = 2
+"""Wrong tokens in a row that a slip may cost: the right one after them is taken at once."""
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 60.0
 OPEN_PATHS = ("/sign-in", "/assets/windowcast.css", "/assets/windowcast.js", "/assets/icon.svg")
 """What a browser needs before somebody has signed in; nothing in it is of these yards."""
@@ -135,11 +137,12 @@ class Gate:
         return max(until - time.monotonic(), 0.0)
 
     def failed(self, who: str) -> None:
-        """Each failed try in a row doubles the wait."""
+        """After the free ones each failed try in a row doubles the wait."""
         network = _network(who)
         with self.lock:
             tries, _ = self.waits.pop(network, (0, 0.0))
-            wait = min(FIRST_WAIT_S * 2.0 ** min(tries, 10), LONGEST_WAIT_S)
+            over = tries - FREE_TRIES
+            wait = 0.0 if over < 0 else min(FIRST_WAIT_S * 2.0 ** min(over, 10), LONGEST_WAIT_S)
             self.waits[network] = (tries + 1, time.monotonic() + wait)
             while len(self.waits) > REMEMBERED_ADDRESSES:
                 del self.waits[next(iter(self.waits))]

@@ -67,7 +67,9 @@ def enter(name: str) -> Response:
     """What can be entered for a yard: the visits that are due, then everything else."""
     yard = yard_of(name)
     with reading() as store:
+        kinds: tuple[str, ...] = tuple(KINDS)
         try:
+            kinds = forms.offered(_desk(store, yard))
             due, known = forms.due(_desk(store, yard)), True
         except StoreError:
             raise
@@ -83,7 +85,7 @@ def enter(name: str) -> Response:
         known=known,
         due=[(one.text, _show_at(name, one.kind, **one.offered)) for one in due],
         entries=url_for("forms.entries", name=name),
-        others=[(KINDS[kind].title(), _show_at(name, kind)) for kind in KINDS],
+        others=[(KINDS[kind].title(), _show_at(name, kind)) for kind in kinds],
     )
     return Response(shown)
 

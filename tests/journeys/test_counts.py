@@ -353,6 +353,28 @@ def test_every_mistake_of_a_table_is_named_with_its_line_and_nothing_is_kept(jou
     assert documents(journey, "list", "Creek Bend")["yards"][0]["counts"] == []
 
 
+def test_every_mistake_of_a_table_is_named_in_the_order_of_its_lines(journey):
+    asked(journey, "add", "Creek Bend", "--mites", "3", "--bees", "300", "--colony", "hive 7",
+          "--on", "2026-08-05")  # fmt: skip
+    journey.write(
+        "counts.csv",
+        "yard,day,method,mites,bees,colony,days\n"
+        "Creek Bend,2026-08-05,wash,9,300,hive 7,\n"
+        "Crek Bend,soon,wash,four,9000,,2\n"
+        "Creek Bend,2026-08-05,wash,40,30,,\n",
+    )
+    done = asked(journey, "import", str(journey.folder / "counts.csv"), code=2)
+
+    named = [one for one in done.stderr.splitlines() if "counts.csv:" in one and ": " in one]
+    named = [
+        one.split("counts.csv:")[1] for one in named if one.split("counts.csv:")[1][0] in "234"
+    ]
+    assert [one[0] for one in named] == ["2", *"33333", "4"]
+    for words in ("did you mean", "day is 'soon'", "mites is 'four'", "9000", "days belongs"):
+        assert sum(words in one for one in named) == 1, words
+    assert "7 mistakes; nothing was imported" in done.stderr
+
+
 def test_other_figures_of_a_known_count_are_not_taken_in_silence(journey):
     asked(
         journey, "add", "Creek Bend", "--mites", "9", "--bees", "300", "--colony", "hive 1",

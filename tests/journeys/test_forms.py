@@ -451,6 +451,16 @@ def test_visits_that_are_due_lead_to_the_form_that_ticks_them_off(page, session,
     assert "take out 2 strips a colony" in read(session.get(f"{page.url}/enter/amber-hill"))
 
 
+def test_what_follows_from_a_start_that_is_only_named_is_not_offered_as_done(page, session):
+    """Brook Side has strips in. At the third yard a start is named and nothing is in."""
+    named = session.get(f"{page.url}/enter/{slug(paged.SCRIPT)}").text
+    inside = session.get(f"{page.url}/enter/brook-side").text
+
+    assert "put in" in html.unescape(named) and 'href="/enter/' in named
+    assert "take out" not in named and "/remove" not in named and "/swap" not in named
+    assert "take out" in inside and "/remove" in inside and "/swap" not in inside
+
+
 def test_the_next_colony_of_a_round_has_what_is_alike_filled_in(page, session, bees):
     day = bees.journey.today - timedelta(days=1)
     kept = enter(

@@ -216,17 +216,21 @@ def test_the_token_in_a_header_opens_the_page(guarded):
 
 
 def test_wrong_tokens_are_slowed_and_the_right_one_does_not_hurry_them(guarded):
-    first = guarded.get("/", **bearer("wrong"))
+    slip = guarded.get("/", **bearer("wrong"))
+    mended = guarded.get("/", **bearer(TOKEN))
+    assert (slip.status, mended.status) == (401, 200)
+    tries = [guarded.get("/", **bearer("wrong")).status for _ in range(3)]
     at_once = guarded.get("/", **bearer(TOKEN))
 
-    assert (first.status, at_once.status) == (401, 429)
+    assert (tries, at_once.status) == ([401] * 3, 429)
     assert int(at_once.headers["Retry-After"]) >= 1
     wait_for(lambda: guarded.get("/", **bearer(TOKEN)).status == 200, "the wait to be over")
     assert TOKEN not in guarded.said
 
 
 def test_signed_in_once_is_signed_in(guarded):
-    wrong = guarded.post("/sign-in", "token=wrong")
+    for _ in range(3):
+        wrong = guarded.post("/sign-in", "token=wrong")
     too_soon = guarded.post("/sign-in", f"token={TOKEN}")
     assert (wrong.status, too_soon.status) == (403, 429)
     assert "Set-Cookie" not in wrong.headers

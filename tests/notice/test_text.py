@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 from itertools import pairwise
@@ -14,6 +15,7 @@ from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, yard
 from windowcast.notice import letter as letters
 from windowcast.notice import words
 from windowcast.notice.beside import Beside
+from windowcast.notice.table import answer_lines
 from windowcast.notice.text import Circumstances, contents, laid_out, subject_of, write
 from windowcast.window.decide import ForecastState, Rules, Status, YardAnswer, decide
 from windowcast.window.scan import Words, scan
@@ -411,3 +413,29 @@ def test_any_yard_name_leaves_the_notice_whole(name):
     notice = write([named(OPEN, name)], CIRCUMSTANCES, "C")
     assert notice.subject == f"{name} can start today"
     assert "The label and local law decide" in notice.body
+
+
+def with_amitraz_too(one):
+    """The same yard with a second choice that could start as well."""
+    other = one.main.treatment._replace(id="amitraz", active="amitraz", form="plastic strip")
+    return one._replace(treatments=(one.main, one.main._replace(treatment=other)))
+
+
+def test_cautions_are_of_what_is_held_up_and_not_of_every_other_choice():
+    one = with_amitraz_too(answer("Creek Bend", 20.0))
+    body = write([one], CIRCUMSTANCES, "C").body
+    instead = write([one], CIRCUMSTANCES, "C", {"Creek Bend": Beside(others=False)}).body
+
+    assert "Others" in body and "amitraz" in body
+    assert "Formic acid burns skin" in body and "MAO" not in body
+    assert "The label and local law decide" in body
+    # What is told instead of the first choice is held up to be handled.
+    assert "MAO" in " ".join(instead.split())
+
+
+def test_the_hottest_high_of_a_start_has_its_unit():
+    shown = {unit: "\n".join(answer_lines(answer("Creek Bend", 20.0), unit)) for unit in "CF"}
+
+    assert re.search(r" 0 %  +20\.0 °C  start$", shown["C"], re.MULTILINE)
+    assert re.search(r" 0 %  +68\.0 °F  start$", shown["F"], re.MULTILINE)
+    assert max(map(len, shown["F"].splitlines())) <= 78

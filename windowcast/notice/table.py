@@ -107,7 +107,7 @@ def _starts(rows: Sequence[Row], units: str) -> list[str]:
             for share in (start.chance, start.too_hot, start.too_cold, start.danger)
         ]
         hottest_c = start.fit.hottest_c if start.hottest_c is None else start.hottest_c
-        hottest = "-" if hottest_c is None else words.degrees_bare(hottest_c, units)
+        hottest = "-" if hottest_c is None else words.degrees(hottest_c, units)
         mark = tr("start") if row.safe else ""
         lines.append(line(words.day(row.day), start.regimen.id, shares, hottest, mark))
     return lines

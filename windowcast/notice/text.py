@@ -590,17 +590,26 @@ def _hottest(row: Row, units: str) -> str:
 
 
 def _cautions(answers: Sequence[YardAnswer], beside: Mapping[str, Beside]) -> list[str]:
-    """One caution for each active that this notice names a start of, or tells to handle."""
+    """One caution for each active that this notice holds up a start of, or tells to handle.
+
+    Where a yard's first choice has a start, the others are named in a line without a dose: their
+    cautions come with them once they are the choice.
+    """
     actives = dict.fromkeys(
         one.treatment.active
         for answer in answers
         if beside.get(answer.yard.name, NOTHING).windows
-        for one in answer.treatments
+        for one in _held_up(answer, beside.get(answer.yard.name, NOTHING))
         if one.named is not None and one.status is not Status.UNKNOWN
     )
     shown = [beside.get(answer.yard.name, NOTHING) for answer in answers]
     actives |= dict.fromkeys(active for one in shown for active in one.actives)
     return hive_lines.cautions(actives)
+
+
+def _held_up(answer: YardAnswer, beside: Beside) -> Sequence[TreatmentAnswer]:
+    """The first choice where it has a start and nothing is told instead of it; else all."""
+    return [answer.main] if answer.main.named is not None and beside.others else answer.treatments
 
 
 def _sources(answers: Sequence[YardAnswer]) -> list[str]:

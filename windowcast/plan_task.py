@@ -33,7 +33,7 @@ from windowcast.trade.due import Due, State, of_yard
 from windowcast.trade.hive import Blocked
 from windowcast.trade.journal import Entry
 from windowcast.trade.winter import seen_broodless
-from windowcast.trade.work import Job, free_from, jobs, to_do
+from windowcast.trade.work import Job, begun, free_from, jobs, to_do
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Row, Status, YardAnswer
 from windowcast.window.plan import timing
@@ -167,7 +167,7 @@ def gather(
         first=begins,
         crews=[crew.name for crew in crews],
     )
-    begun = frozenset(
+    entered = frozenset(
         promise.key
         for promise in promises
         for one in found
@@ -199,7 +199,7 @@ def gather(
             keep=settings.move_gain,
         ),
         promises=promises,
-        begun=begun,
+        begun=entered,
         promised_number=None if kept is None else kept.number,
         late=late,
     )
@@ -449,15 +449,13 @@ def _start_of(
 
 def start_key(yard: str, entries: Iterable[Entry]) -> str:
     """The name of a yard's next treatment, as `trade.work` counts them."""
-    begun = sum(one.kind == "start" and one.corrects is None for one in entries)
-    return f"{yard}\ntreatment-{begun + 1}"
+    return f"{yard}\ntreatment-{begun(entries) + 1}"
 
 
 def _entered(entries: Iterable[Entry], key: str) -> bool:
     """Whether the treatment of that name has begun."""
     number = int(key.rpartition("-")[2])
-    begun = sum(one.kind == "start" and one.corrects is None for one in entries)
-    return 0 < number <= begun
+    return 0 < number <= begun(entries)
 
 
 def promises_of(document: Mapping[str, Any]) -> tuple[Promise, ...]:

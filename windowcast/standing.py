@@ -7,6 +7,7 @@ from datetime import date, datetime
 from typing import Any, NamedTuple
 
 from windowcast.answer import SECOND, YardWeather
+from windowcast.crew.replan import PromisedStart, promised_start
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import season_rules, today_at
@@ -29,7 +30,7 @@ from windowcast.trade.treatment import Treatment
 from windowcast.trade.vapour import Strength
 from windowcast.trade.visits import Task
 from windowcast.trade.winter import Broodless, Winter, seen_broodless, winter
-from windowcast.trade.work import Job, Kind, Plan, free_from, jobs, to_do
+from windowcast.trade.work import Job, Kind, Plan, begun, free_from, jobs, to_do
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Status, TreatmentAnswer, YardAnswer
 from windowcast.window.plan import Timing, timing
@@ -54,6 +55,7 @@ class Standing(NamedTuple):
     second:   where second weather services differ from the first, by their names
     resting:  the start that the weather names is before this day, on which the count that judges
               the last treatment can be made: until then none is named; None: nothing waits
+    promised: the next start as the crews' plan promised it; None: it does not
     """
 
     course: Course | None
@@ -67,6 +69,7 @@ class Standing(NamedTuple):
     strength: dict[str, Strength]
     second: Mapping[str, tuple[Difference, ...]]
     resting: date | None = None
+    promised: PromisedStart | None = None
 
     @property
     def passed(self) -> bool:
@@ -126,6 +129,7 @@ def standing(
         passed=passed,
     )
     free = free_from(entries, today, passed=passed)
+    kept = store.promised_plan()
     resting = course is None and free is not None and planned is not None and planned.day < free
     return Standing(
         course=course,
@@ -148,6 +152,7 @@ def standing(
         strength=_strength(weather, main),
         second=weather.second,
         resting=free if resting else None,
+        promised=promised_start(None if kept is None else kept.document, yard.name, begun(entries)),
     )
 
 
@@ -273,7 +278,7 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
             why=tr("No start is named before the last treatment can be judged."),
             document=document,
         )
-    first = due_lines.due_lines(one.due, one.timing, today=today)
+    first = _promised(one, answer) + due_lines.due_lines(one.due, one.timing, today=today)
     if one.judged is not None:
         first += due_lines.judged_lines(one.judged)
     first += due_lines.winter_lines(one.winter, today)
@@ -287,6 +292,25 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         others=not one.timing.instead,
         document=document,
     )
+
+
+def _promised(one: Standing, answer: YardAnswer) -> list[str]:
+    """What the crews' plan promised, where that is another start than the one named here."""
+    promised, named = one.promised, answer.main.named
+    if promised is None or (named is not None and named.day == promised.day):
+        return []
+    text = tr("{day}, {crew}", day=words.day(promised.day), crew=promised.crew)
+    if promised.day < answer.today:
+        text = tr("{promised}: that day has passed and no start is entered", promised=text)
+    elif named is None:
+        text = tr("{promised}; no start is named now", promised=text)
+    else:
+        text = tr(
+            "{promised}; the first that is named now is {day}",
+            promised=text,
+            day=words.day(named.day),
+        )
+    return labelled(tr("Promised"), text)
 
 
 def _today(found: Sequence[Job], today: date) -> str:

@@ -363,6 +363,9 @@ def test_a_start_that_is_named_no_more_says_do_not_start(journey):
 
     assert done.returncode == 0, done.stderr
     assert "DO NOT START: no start is named any more" in folded(done.stdout)
+    moves = [move for move in planned(journey)["moves"] if move["why"] == "gone"]
+    assert moves
+    assert all(re.search(r"now .*: .*°C", move["text"]) for move in moves)
     assert "today it stands" not in done.stdout
 
 

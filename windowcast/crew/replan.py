@@ -8,6 +8,7 @@ from enum import Enum
 from typing import Any, NamedTuple
 
 from windowcast.crew.board import Board
+from windowcast.crew.explain import Missing, missing
 from windowcast.crew.instance import Instance, Need, Placed
 
 
@@ -72,6 +73,7 @@ class Move(NamedTuple):
     was:     as promised
     now:     the need's option; None: it finds no place
     gain:    what the move gains, in colonies, where it need not have been; None: it had to be
+    lacks:   what it had to be moved for; None: not for hours or strips
     """
 
     need: int | None
@@ -79,6 +81,7 @@ class Move(NamedTuple):
     now: int | None
     why: Why
     gain: float | None = None
+    lacks: Missing | None = None
 
 
 def with_promises(
@@ -186,6 +189,7 @@ def _moved(
         board.take(number)
     found = board.fit(number, need.promised, least=-1e9)
     held = board.worth if found is None else board.worth + found.gain
+    lacks = missing(board, number, need.promised) if found is None else None
     board.back()
     gain = None if found is None else before - held
-    return Move(number, promise, now, Why.ROOM, gain)
+    return Move(number, promise, now, Why.ROOM, gain, lacks)

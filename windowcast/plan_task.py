@@ -80,6 +80,11 @@ class YardTask(NamedTuple):
     without: Without | None
     gone: Gone | None = None
 
+    @property
+    def known(self) -> bool:
+        """Whether a usable forecast says something of it."""
+        return self.answer is not None and self.answer.main.status is not Status.UNKNOWN
+
 
 class Task(NamedTuple):
     """All that a plan is made from.

@@ -73,6 +73,16 @@ def test_what_an_option_lacks_and_what_would_free_it(missing: Missing, words: st
     assert text.endswith(words)
 
 
+def test_a_visit_that_follows_the_start_is_called_so():
+    """The option begins on Monday; on Thursday is a visit that hangs on it."""
+    missing = Missing(0, Bound.HOURS, (Shortage(0, 3, 26.0, False),))
+
+    assert plan_lines.none_words(FRAME, 0, missing).startswith(
+        "nearest to a place on Mon Aug 31 (two-strips), but for a visit that follows: North crew"
+        " lacks 26 min on Thu Sep 3"
+    )
+
+
 def test_why_this_day_and_what_the_next_best_costs():
     likeliest = WhyThis(True, None, NextBest(0, 3.04))
     alone = WhyThis(True, None, NextBest(None, 0.0))

@@ -181,12 +181,18 @@ def none_words(frame: Frame, need: int, found: Missing | None) -> str:
             freed=freed,
         )
     lack = lack_words(frame, found, need)
-    text = tr(
-        "nearest to a place on {day} ({regimen}): {lack}",
-        day=frame.day(option.start),
-        regimen=option.regimen or kind_words(Kind(option.stops[0].task)),
-        lack=lack,
-    )
+    values = {
+        "day": frame.day(option.start),
+        "regimen": option.regimen or kind_words(Kind(option.stops[0].task)),
+        "lack": lack,
+    }
+    if found.hours and all(one.day > option.start for one in found.hours):
+        text = tr(
+            "nearest to a place on {day} ({regimen}), but for a visit that follows: {lack}",
+            **values,
+        )
+    else:
+        text = tr("nearest to a place on {day} ({regimen}): {lack}", **values)
     return text if not freed else tr("{text}; {freed} would free it", text=text, freed=freed)
 
 

@@ -152,7 +152,9 @@ def standing(
         strength=_strength(weather, main),
         second=weather.second,
         resting=free if resting else None,
-        promised=promised_start(None if kept is None else kept.document, yard.name, begun(entries)),
+        promised=promised_start(
+            None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
+        ),
     )
 
 

@@ -133,7 +133,9 @@ def yard_work(
         seams=seams,
     )
     kept = store.promised_plan()
-    promised = promised_start(None if kept is None else kept.document, yard.name, begun(entries))
+    promised = promised_start(
+        None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
+    )
     return YardWork(
         yard=yard,
         today=today,

@@ -44,7 +44,8 @@ def promised_start(
 ) -> PromisedStart | None:
     """What a kept plan promises for a yard's next start; None: nothing.
 
-    document:  as `planning.promise_document` made it; None: no plan was promised
+    document:  as `planning.promise_document` made it, or of the yard alone; None: nothing was
+               promised
     begun:     how many treatments were begun there
     """
     if document is None:

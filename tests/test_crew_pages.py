@@ -13,7 +13,7 @@ from windowcast.edges import config, config_language, shipped
 from windowcast.language import spoken
 from windowcast.notice import page
 from windowcast.notice.crew_lines import CallView, SheetView, sheets_document
-from windowcast.notice.crew_today import State, StopToday, visits_of
+from windowcast.notice.crew_today import Known, State, StopToday, sheet_lines, visits_of
 from windowcast.notice.page import Links
 from windowcast.notice.page_views import Rank, Row, slug
 from windowcast.trade.rules import WorkRules
@@ -243,3 +243,30 @@ def test_the_page_speaks_the_readers_language(configuration, store, tmp_path):
     assert "Ameisensäure" in view.cautions[0]
     assert "Gebrauchsinformation" in view.law
     assert view.promised.startswith("Wie am ")
+
+
+def test_a_sheet_kept_in_english_is_read_whole_in_the_readers_language(
+    configuration, store, tmp_path
+):
+    """The notice's sheet: no word of it is left in the language of whoever promised it."""
+    yard = configuration.yards[0]
+    put_in, swap, removal = dosed(configuration, yard, "formic-strips", 1)
+    (kept,) = sheets_document(
+        [sheet([(yard, put_in), (yard, swap), (yard, removal)],
+               rest=datetime(2026, 8, 31, 10, 15), break_minutes=30.0)]
+    )  # fmt: skip
+    known = Known(
+        {one.id: one for one in configuration.treatments}, {yard.name: yard},
+        {key: StopToday(State.DONE if key[3] == "apply" else State.GOOD, day=MONDAY)
+         for key, _ in visits_of([kept], yard.name)}, "C",
+    )  # fmt: skip
+    english = "\n".join(sheet_lines(kept, known))
+    with spoken(config_language.read("de", tmp_path)):
+        german = "\n".join(sheet_lines(kept, known))
+
+    for word in ("Load", "Wear, have", "leave", "people", "put in", "take out", "bring", "break",
+                 "back;", "until", "colonies", "enter the"):  # fmt: skip
+        assert word in english, word
+        assert word not in german, word
+    assert "ERLEDIGT: eingetragen für " in german
+    assert "säurefeste Handschuhe" in " ".join(german.split())

@@ -190,3 +190,21 @@ def test_on_a_day_too_cold_to_open_hives_neither_a_start_nor_a_dose_is_given(con
     assert (start.state, dose.state) == (State.SHUT, State.SHUT)
     assert today_words(start, "C") == "DO NOT START: the hives stay shut on that day (too cold)"
     assert today_words(dose, "C") == "HIVES STAY SHUT on that day (too cold)"
+
+
+def test_a_count_is_left_out_once_a_treatment_is_in_and_done_once_it_is_entered(
+    configuration, store
+):
+    document = promised(configuration, ("count", 1))
+    yard = yard_of(configuration)
+    document["needs"][0]["key"] = f"{yard.name}\ncount-1\ncount\n0"
+    (before,) = said(configuration, store, document)
+    first = begin(configuration, store)
+    (during,) = said(configuration, store, document)
+    store.enter([Entry(0, yard.name, "void", NOW.date(), NOW, {"why": "a slip"}, corrects=first)])
+    body = {"method": "wash", "mites": 3, "bees": 300, "days": None, "colony": None}
+    store.enter([Entry(0, yard.name, "count", NOW.date(), NOW, body)])
+    (after,) = said(configuration, store, document)
+
+    assert (before.state, during.state) == (State.GOOD, State.UNASKED)
+    assert (after.state, after.day) == (State.DONE, NOW.date())

@@ -244,7 +244,7 @@ class Looks:
             ),
             stops=stops_today(
                 self._configuration,
-                None if promised is None else promised.document,
+                None if promised is None else promised.yards.get(yard.name),
                 answer=found.answer,
                 weather=found.weather,
                 entries=store.journal(yard.name),

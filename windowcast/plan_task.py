@@ -19,7 +19,7 @@ from windowcast.crew.instance import (
     Need,
     Stock,
 )
-from windowcast.crew.needs import Calendar, Fixed, Lost
+from windowcast.crew.needs import Calendar, Fixed, Gone, Lost
 from windowcast.crew.replan import Promise
 from windowcast.crew.settings import CrewRow, CrewSettings
 from windowcast.crew.travel import Point, roads
@@ -33,7 +33,7 @@ from windowcast.trade.due import Due, State, of_yard
 from windowcast.trade.hive import Blocked
 from windowcast.trade.journal import Entry
 from windowcast.trade.winter import seen_broodless
-from windowcast.trade.work import Job, free_from, jobs, to_do
+from windowcast.trade.work import Job, begun, free_from, jobs, to_do
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Row, Status, YardAnswer
 from windowcast.window.plan import timing
@@ -67,7 +67,7 @@ class YardTask(NamedTuple):
 
     jobs:     in hand, by the key of their need, in the order of its stops
     skipped:  jobs in hand that no day is left for, with the reason
-    words:    its scenarios; None: there are none
+    gone:     why the start that was promised there is none any more; None: it is, or none was
     """
 
     yard: Yard
@@ -78,6 +78,12 @@ class YardTask(NamedTuple):
     jobs: Mapping[str, tuple[Job, ...]]
     skipped: tuple[tuple[Job, Lost], ...]
     without: Without | None
+    gone: Gone | None = None
+
+    @property
+    def known(self) -> bool:
+        """Whether a usable forecast says something of it."""
+        return self.answer is not None and self.answer.main.status is not Status.UNKNOWN
 
 
 class Task(NamedTuple):
@@ -167,7 +173,7 @@ def gather(
         first=begins,
         crews=[crew.name for crew in crews],
     )
-    begun = frozenset(
+    entered = frozenset(
         promise.key
         for promise in promises
         for one in found
@@ -199,7 +205,7 @@ def gather(
             keep=settings.move_gain,
         ),
         promises=promises,
-        begun=begun,
+        begun=entered,
         promised_number=None if kept is None else kept.number,
         late=late,
     )
@@ -366,9 +372,9 @@ def _yard_task(
     answer = None
     if weather.sources:
         answer = answer_yard(configuration, yard, weather, now=now, treatments=treatments)
-    need, without = None, None
+    need, without, gone = None, None, None
     if due.state in DUE:
-        need, without = _start_of(
+        need, without, gone = _start_of(
             configuration, yard, entries, due, answer,
             words=None if weather.scenarios is None else Words(weather.scenarios),
             place=place, calendar=calendar, today=today, promises=promises,
@@ -384,6 +390,7 @@ def _yard_task(
         jobs=by_key,
         skipped=tuple(skipped),
         without=without,
+        gone=gone,
     )
 
 
@@ -401,10 +408,11 @@ def _start_of(
     promises: Sequence[Promise],
     weight: float,
     waiting: float,
-) -> tuple[Need | None, Without | None]:
-    """What a yard that is due could start, or why it could start nothing."""
+) -> tuple[Need | None, Without | None, Gone | None]:
+    """What a yard that is due could start, or why it could start nothing; and why not what was
+    promised."""
     if answer is None or answer.main.status is Status.UNKNOWN:
-        return None, Without(yard.name, due, known=False)
+        return None, Without(yard.name, due, known=False), None
     free = free_from(entries, today, passed=due.state is State.NOW)
     broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
     when = timing(
@@ -441,23 +449,21 @@ def _start_of(
         cancel_below=configuration.decision.cancel_below,
     )
     if found.need is not None:
-        return found.need, None
+        return found.need, None, found.gone
     judged = [row.day for one in answer.treatments for row in one.rows]
     beyond = bool(judged) and max(judged) < calendar.first
-    return None, Without(yard.name, due, True, blocked, free, found.lost, beyond)
+    return None, Without(yard.name, due, True, blocked, free, found.lost, beyond), found.gone
 
 
 def start_key(yard: str, entries: Iterable[Entry]) -> str:
     """The name of a yard's next treatment, as `trade.work` counts them."""
-    begun = sum(one.kind == "start" and one.corrects is None for one in entries)
-    return f"{yard}\ntreatment-{begun + 1}"
+    return f"{yard}\ntreatment-{begun(entries) + 1}"
 
 
 def _entered(entries: Iterable[Entry], key: str) -> bool:
     """Whether the treatment of that name has begun."""
     number = int(key.rpartition("-")[2])
-    begun = sum(one.kind == "start" and one.corrects is None for one in entries)
-    return 0 < number <= begun
+    return 0 < number <= begun(entries)
 
 
 def promises_of(document: Mapping[str, Any]) -> tuple[Promise, ...]:

@@ -6,12 +6,14 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
+from windowcast.crew.replan import Move
 from windowcast.edges.store import PromisedPlan
 from windowcast.language import tr, trn
 from windowcast.notice import crew_lines, plan_lines, words
 from windowcast.notice.crew_lines import SheetView
 from windowcast.notice.plain import labelled, licence_line, source_line, wrapped
 from windowcast.notice.plan_lines import Frame
+from windowcast.plan_task import Without
 from windowcast.planning import Planned, sheet_views
 from windowcast.trade.work import Kind
 from windowcast.visiting import INVENTED
@@ -112,14 +114,7 @@ def _none_lines(planned: Planned) -> list[str]:
             for job, lost in one.skipped
         ]
         if one.without is not None:
-            without = one.without
-            said = plan_lines.without_words(
-                known=without.known,
-                blocked=without.blocked,
-                free=without.free,
-                lost=without.lost,
-                beyond=without.beyond,
-            )
+            said = _without(one.without)
             found.append(tr("{yard}: {what}", yard=one.yard.name, what=said))
     lines: list[str] = []
     for said in found:
@@ -135,9 +130,31 @@ def _move_lines(planned: Planned) -> list[str]:
     frame = _frame(planned)
     lines: list[str] = []
     for move in planned.moves:
-        said = tr("{yard}: {what}", yard=move.was.yard, what=plan_lines.move_words(frame, move))
+        what = plan_lines.move_words(frame, move, _gone(planned, move))
+        said = tr("{yard}: {what}", yard=move.was.yard, what=what)
         lines += labelled("" if lines else tr("Moved"), f"- {said}")
     return ["", *lines] if lines else []
+
+
+def _gone(planned: Planned, move: Move) -> str:
+    """Why a start that was promised is none any more; "" where nothing is due there."""
+    task = planned.task
+    one = task.named.get(move.was.yard)
+    if one is None:
+        return tr("the yard is not in yards.toml any more")
+    if one.gone is not None and (any(one.gone) or one.without is None):
+        return plan_lines.gone_words(one.gone, task.configuration.units)
+    return "" if one.without is None else _without(one.without)
+
+
+def _without(without: Without) -> str:
+    return plan_lines.without_words(
+        known=without.known,
+        blocked=without.blocked,
+        free=without.free,
+        lost=without.lost,
+        beyond=without.beyond,
+    )
 
 
 def csv_text(planned: Planned, *, crew: str | None = None) -> str:
@@ -200,13 +217,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
             {
                 "yard": one.yard.name,
                 "task": "start",
-                "why": plan_lines.without_words(
-                    known=one.without.known,
-                    blocked=one.without.blocked,
-                    free=one.without.free,
-                    lost=one.without.lost,
-                    beyond=one.without.beyond,
-                ),
+                "why": _without(one.without),
                 "lacks": None,
             }
             for one in task.yards
@@ -228,7 +239,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
                 "why": move.why.name.lower(),
                 "gain": None if move.gain is None else round(move.gain, 2),
                 "was": move.was.start.isoformat(),
-                "text": plan_lines.move_words(frame, move),
+                "text": plan_lines.move_words(frame, move, _gone(planned, move)),
             }
             for move in planned.moves
         ],

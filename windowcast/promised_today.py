@@ -38,7 +38,7 @@ def stops_today(
 ) -> dict[Key, StopToday]:
     """What is said of the stops of today and the days after it at the yard that is answered for.
 
-    promised:  the document of a promised plan; None: there is none
+    promised:  what a promised plan has of the yard; None: nothing
     jobs:      of the yard, done ones too
     passed:    as of `work.free_from`
     danger:    what is in the hives is in danger
@@ -87,8 +87,10 @@ def _entered(
     number = int(need.series.rpartition("-")[2])
     if kind is Kind.COUNT:
         counts = [one for one in entries if one.kind == "count" and one.corrects is None]
-        counted = len(counts) >= number
-        return StopToday(State.DONE, day=counts[number - 1].day) if counted else None
+        if len(counts) >= number:
+            return StopToday(State.DONE, day=counts[number - 1].day)
+        asked = any(one.kind is kind and one.series == need.series for one in jobs)
+        return None if asked else StopToday(State.UNASKED)
     mine = [one for one in jobs if one.series == need.series and not one.planned]
     same = [one for one in mine if one.kind is kind]
     if kind is Kind.APPLY:

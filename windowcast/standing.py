@@ -7,6 +7,7 @@ from datetime import date, datetime
 from typing import Any, NamedTuple
 
 from windowcast.answer import SECOND, YardWeather
+from windowcast.crew.replan import PromisedStart, promised_start
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import season_rules, today_at
@@ -37,7 +38,7 @@ from windowcast.trade.treatment import Treatment
 from windowcast.trade.vapour import Strength
 from windowcast.trade.visits import Task
 from windowcast.trade.winter import Broodless, Winter, seen_broodless, winter
-from windowcast.trade.work import Job, Kind, Plan, free_from, jobs, to_do
+from windowcast.trade.work import Job, Kind, Plan, begun, free_from, jobs, to_do
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Status, TreatmentAnswer, YardAnswer
 from windowcast.window.plan import Timing, timing
@@ -64,6 +65,7 @@ class Standing(NamedTuple):
               the last treatment can be made: until then none is named; None: nothing waits
     board:    above its limit, without a sample since; None: none is, or something is in the hives
     colonies: of the yard
+    promised: the next start as the crews' plan promised it; None: it does not
     """
 
     course: Course | None
@@ -79,6 +81,7 @@ class Standing(NamedTuple):
     resting: date | None = None
     board: Board | None = None
     colonies: int = 1
+    promised: PromisedStart | None = None
 
     @property
     def passed(self) -> bool:
@@ -138,6 +141,7 @@ def standing(
         passed=passed,
     )
     free = free_from(entries, today, passed=passed)
+    kept = store.promised_plan()
     resting = course is None and free is not None and planned is not None and planned.day < free
     return Standing(
         course=course,
@@ -169,6 +173,9 @@ def standing(
             south=yard.latitude < 0,
         ),
         colonies=yard.colonies,
+        promised=promised_start(
+            None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
+        ),
     )
 
 
@@ -295,7 +302,7 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
             why=tr("No start is named before the last treatment can be judged."),
             document=document,
         )
-    first = due_lines.due_lines(one.due, one.timing, today=today)
+    first = _promised(one, answer) + due_lines.due_lines(one.due, one.timing, today=today)
     if one.judged is not None:
         first += due_lines.judged_lines(one.judged)
     first += count_lines.board_lines(one.board, one.colonies)
@@ -312,6 +319,25 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         choices=len(due_lines.instead_in_short(one.timing.instead)),
         document=document,
     )
+
+
+def _promised(one: Standing, answer: YardAnswer) -> list[str]:
+    """What the crews' plan promised, where that is another start than the one named here."""
+    promised, named = one.promised, answer.main.named
+    if promised is None or (named is not None and named.day == promised.day):
+        return []
+    text = tr("{day}, {crew}", day=words.day(promised.day), crew=promised.crew)
+    if promised.day < answer.today:
+        text = tr("{promised}: that day has passed and no start is entered", promised=text)
+    elif named is None:
+        text = tr("{promised}; no start is named now", promised=text)
+    else:
+        text = tr(
+            "{promised}; the first that is named now is {day}",
+            promised=text,
+            day=words.day(named.day),
+        )
+    return labelled(tr("Promised"), text)
 
 
 def _today(found: Sequence[Job], today: date) -> str:

@@ -173,7 +173,7 @@ def _work(
         sources=bool(weather.sources),
         stops=stops_today(
             configuration,
-            None if promised is None else promised.document,
+            None if promised is None else promised.yards.get(answer.yard.name),
             answer=answer,
             weather=weather,
             entries=entries,

@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from windowcast.answer import answer_yard, find_treatments, stored_weather
+from windowcast.crew.replan import PromisedStart, promised_start
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import PublishedEvent, Store
 from windowcast.entering import as_seen, season_rules
@@ -24,7 +25,17 @@ from windowcast.trade.bring import Choice, Need, largest, season_needs
 from windowcast.trade.course import courses
 from windowcast.trade.due import State, of_yard
 from windowcast.trade.journal import Entry
-from windowcast.trade.work import LAPSES_DAYS, Job, Plan, WorkDay, by_day, free_from, jobs
+from windowcast.trade.work import (
+    LAPSES_DAYS,
+    Job,
+    Kind,
+    Plan,
+    WorkDay,
+    begun,
+    by_day,
+    free_from,
+    jobs,
+)
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Status, YardAnswer
 
@@ -46,6 +57,7 @@ class YardWork:
     plan:     the start that it names, whether it is among the jobs or not; None: it names none
     free:     the first day for which a next start may be planned; None: nothing stands in the way
     choice:   what the yard still needs in this season; None: nothing
+    promised: its next start as the crews' plan promised it; None: it does not
     """
 
     yard: Yard
@@ -55,6 +67,7 @@ class YardWork:
     plan: Plan | None
     free: date | None
     choice: Choice | None
+    promised: PromisedStart | None = None
 
     @property
     def known(self) -> bool:
@@ -109,24 +122,37 @@ def yard_work(
     )
     passed = due.state is State.NOW
     blocked = answer is not None and answer.main.status is Status.BLOCKED
+    found = jobs(
+        yard,
+        entries=entries,
+        plan=None if blocked else plan,
+        rules=configuration.work,
+        today=today,
+        counts_due=due.counts_due,
+        passed=passed,
+        seams=seams,
+    )
+    kept = store.promised_plan()
+    promised = promised_start(
+        None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
+    )
     return YardWork(
         yard=yard,
         today=today,
-        jobs=jobs(
-            yard,
-            entries=entries,
-            plan=None if blocked else plan,
-            rules=configuration.work,
-            today=today,
-            counts_due=due.counts_due,
-            passed=passed,
-            seams=seams,
-        ),
+        jobs=tuple(_as_promised(one, promised) for one in found),
+        promised=promised,
         answer=answer,
         plan=plan,
         free=free_from(entries, today, passed=passed),
         choice=_choice(configuration, yard, plan, entries, today),
     )
+
+
+def _as_promised(job: Job, promised: PromisedStart | None) -> Job:
+    """A planned start with what was promised of it, where that is another day."""
+    if promised is None or not job.planned or job.kind is not Kind.APPLY:
+        return job
+    return job if job.day == promised.day else job._replace(promised=(promised.day, promised.crew))
 
 
 def _plan(answer: YardAnswer) -> Plan | None:
@@ -208,6 +234,16 @@ def remarks(found: Sequence[YardWork]) -> list[str]:
     """Why a start that the forecast names is not among the visits."""
     lines = []
     for work in found:
+        planned = any(job.planned and job.kind is Kind.APPLY for job in work.jobs)
+        if work.promised is not None and not planned and work.promised.day >= work.today:
+            lines.append(
+                tr(
+                    "{yard}: promised: {day}, {crew}; no start is planned here now.",
+                    yard=work.yard.name,
+                    day=words.day(work.promised.day),
+                    crew=work.promised.crew,
+                )
+            )
         if work.plan is None or work.answer is None:
             continue
         name, start = work.yard.name, words.day(work.plan.start)

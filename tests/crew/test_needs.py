@@ -11,6 +11,7 @@ from windowcast.crew.needs import (
     BEGUN_WORTH,
     Calendar,
     Fixed,
+    Gone,
     Lost,
     closed_days,
     doses_in_hand,
@@ -223,6 +224,28 @@ def test_starts_are_those_that_are_named_and_in_time_with_the_scenarios_that_hol
     assert found.need.last == 11
     assert holds(TWO, words)[0] == 0b1111111111
     assert holds(TWO, words)[3] == 0b0111111111
+
+
+def test_a_promised_start_that_is_none_any_more_has_its_reason():
+    cool = [[20.0] * 40] * 10
+    hot = [[20.0] * 40 for _ in range(5)] + [[20.0] * 5 + [31.0] + [20.0] * 34] * 5
+    promise = ("test", "two-strips", MONDAY)
+
+    stands, _ = need_of(cool, promised=promise)
+    late, _ = need_of(cool, promised=(*promise[:2], MONDAY + timedelta(days=14)), end=(9, 25))
+    unlikely, _ = need_of(hot, promised=promise, cancel_below=0.65)
+    waits, _ = need_of(cool, promised=promise, not_before=MONDAY + timedelta(days=2))
+    shut, _ = need_of(cool, promised=promise, made=calendar(closed={0: "too wet"}))
+    other, _ = need_of(cool, promised=("another", "two-strips", MONDAY))
+
+    assert stands.gone is None
+    assert late.gone is not None and late.gone.limit == date(2026, 9, 11)
+    assert unlikely.gone is not None and unlikely.gone.row is not None
+    assert unlikely.gone.row.start.chance is not None
+    assert unlikely.gone.row.start.chance.value == pytest.approx(0.5)
+    assert waits.gone is not None and waits.gone.free == MONDAY + timedelta(days=2)
+    assert shut.gone is not None and shut.gone.lost == Lost(MONDAY, Task.APPLY, MONDAY, "too wet")
+    assert other.gone == Gone()
 
 
 def test_waiting_costs_what_mites_grow():

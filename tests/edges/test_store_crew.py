@@ -22,14 +22,21 @@ def test_nothing_is_promised_at_first(store):
 
 
 def test_the_last_promise_stands_and_the_one_before_is_kept(store):
-    first = store.promise_plan({"schema": 1, "needs": [], "note": "≥ 2 yards"}, AT)
-    second = store.promise_plan({"schema": 1, "needs": [1]}, AT.replace(hour=11))
+    need = {"yard": "Mill Yard", "key": "Mill Yard\ntreatment-1"}
+    stay = {"yard": "Mill Yard", "visits": []}
+    older = {"schema": 1, "needs": [], "note": "≥ 2 yards"}
+    newer = {"schema": 1, "needs": [need], "sheets": [{"crew": "North", "calls": [stay]}]}
+    first = store.promise_plan(older, AT)
+    assert store.promised_plan().number == first
+    second = store.promise_plan(newer, AT.replace(hour=11))
 
     assert second > first
-    assert store.promised_plan() == (second, AT.replace(hour=11), {"schema": 1, "needs": [1]})
-    assert store.promised_plan(before=second) == (
-        first, AT, {"schema": 1, "needs": [], "note": "≥ 2 yards"},
-    )  # fmt: skip
+    assert store.promised_number() == second
+    assert store.promised_plan()[:3] == (second, AT.replace(hour=11), newer)
+    assert store.promised_plan().yards == {
+        "Mill Yard": {"needs": [need], "sheets": [{"crew": "North", "calls": [stay]}]}
+    }
+    assert store.promised_plan(before=second)[:3] == (first, AT, older)
     assert store.promised_plan(before=first) is None
 
 

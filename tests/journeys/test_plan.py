@@ -329,6 +329,29 @@ recipients = ["crew@example.org"]
         assert not left or f"Load {left} strips" in folded(text)
 
 
+def test_a_start_promised_for_another_day_is_told_in_visits_and_in_the_notice(journey):
+    """The crew is off today, when Creek Bend is open, so that another day was promised."""
+    journey.write("crews.toml", f"{CREW}off = [{journey.today}]\n")
+    found = planned(journey, "--promise")
+    promised = date.fromisoformat(starts(found)["Creek Bend"][0])
+    assert promised > journey.today
+    words = f"{promised:%a %b} {promised.day}, North crew"
+
+    listed = folded(journey.windowcast("visits", "--yard", "Creek Bend").stdout)
+    document = json.loads(journey.windowcast("visits", "--yard", "Creek Bend", "--json").stdout)
+    notice = folded(journey.windowcast("morning", "--print").stdout)
+
+    assert f"promised: {words}" in listed
+    (said,) = {
+        (one["promised"]["date"], one["promised"]["crew"])
+        for day in document["days"]
+        for one in day["visits"]
+        if one["promised"]
+    }
+    assert said == (str(promised), "North crew")
+    assert f"Promised {words}; the first that is named now is " in notice
+
+
 def test_a_start_that_is_named_no_more_says_do_not_start(journey):
     """The band is made so narrow after the promise that no weather fits it."""
     journey.write("crews.toml", CREW)
@@ -340,6 +363,9 @@ def test_a_start_that_is_named_no_more_says_do_not_start(journey):
 
     assert done.returncode == 0, done.stderr
     assert "DO NOT START: no start is named any more" in folded(done.stdout)
+    moves = [move for move in planned(journey)["moves"] if move["why"] == "gone"]
+    assert moves
+    assert all(re.search(r"now .*: .*°C", move["text"]) for move in moves)
     assert "today it stands" not in done.stdout
 
 
@@ -492,5 +518,5 @@ def test_without_a_forecast_nothing_can_be_planned(tmp_path):
 
     done = made.windowcast("plan")
 
-    assert done.returncode in (1, 3)
+    assert done.returncode == 3
     assert "no usable forecast is stored" in done.stderr

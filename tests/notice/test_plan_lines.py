@@ -10,7 +10,7 @@ from support.weather import FORMIC_STRIPS, MONDAY, yard
 from windowcast.crew.explain import Bound, Missing, NextBest, Shortage, WhyThis
 from windowcast.crew.instance import Crew, Instance, Need, Option, Plan, Stop
 from windowcast.crew.judge import Judgement
-from windowcast.crew.needs import Lost
+from windowcast.crew.needs import Gone, Lost
 from windowcast.crew.replan import Move, Promise, Why
 from windowcast.language import spoken
 from windowcast.notice import crew_lines, plan_lines
@@ -73,6 +73,16 @@ def test_what_an_option_lacks_and_what_would_free_it(missing: Missing, words: st
     assert text.endswith(words)
 
 
+def test_a_visit_that_follows_the_start_is_called_so():
+    """The option begins on Monday; on Thursday is a visit that hangs on it."""
+    missing = Missing(0, Bound.HOURS, (Shortage(0, 3, 26.0, False),))
+
+    assert plan_lines.none_words(FRAME, 0, missing).startswith(
+        "nearest to a place on Mon Aug 31 (two-strips), but for a visit that follows: North crew"
+        " lacks 26 min on Thu Sep 3"
+    )
+
+
 def test_why_this_day_and_what_the_next_best_costs():
     likeliest = WhyThis(True, None, NextBest(0, 3.04))
     alone = WhyThis(True, None, NextBest(None, 0.0))
@@ -95,7 +105,7 @@ def test_why_this_day_and_what_the_next_best_costs():
          " move must"),
         (Why.ROOM, 1, 4.5, "its hours or strips now serve others; the plan gains 4.5 colonies"),
         (Why.ROOM, None, None, "now none: its hours or strips are gone"),
-        (Why.GONE, None, None, "that start can no longer be named, worked or be in time"),
+        (Why.GONE, None, None, "now none: nothing is due there any more"),
         (Why.MISSED, 1, None, "its day has passed and no start was entered"),
         (Why.BEFORE, 1, None, "that day comes before the days planned here"),
     ],
@@ -107,12 +117,40 @@ def test_each_move_says_why(why: Why, now: int | None, gain: float | None, words
     assert text.endswith(words)
 
 
+def test_a_start_that_found_no_room_says_what_it_lacks():
+    lacks = Missing(0, Bound.HOURS, (Shortage(0, 3, 5.0, True),))
+
+    text = plan_lines.move_words(FRAME, Move(0, PROMISE, 1, Why.ROOM, None, lacks))
+
+    assert text.endswith(": North crew lacks 5 min on Thu Sep 3")
+
+
+@pytest.mark.parametrize(
+    ("gone", "words"),
+    [
+        (Gone(free=MONDAY), "nothing new before Mon Aug 31: what is in the hives, or its count,"
+         " comes first"),
+        (Gone(limit=MONDAY), "the last day to start so that it is in time is Mon Aug 31"),
+        (Gone(lost=Lost(MONDAY, Task.APPLY, MONDAY, "too windy")),
+         "a start on Mon Aug 31: too windy"),
+        (Gone(lost=Lost(MONDAY, Task.REMOVE, date(2026, 9, 14), "no crew works")),
+         "a start on Mon Aug 31 has its removal on Mon Sep 14: no crew works"),
+    ],
+)  # fmt: skip
+def test_a_start_that_is_gone_has_its_one_reason_with_its_figure(gone: Gone, words: str):
+    text = plan_lines.move_words(
+        FRAME, Move(0, PROMISE, None, Why.GONE), plan_lines.gone_words(gone, "C")
+    )
+
+    assert text == f"was Mon Aug 31 (two-strips), now none: {words}"
+
+
 def test_a_visit_that_moves_names_what_was_promised():
     forced = plan_lines.move_words(FRAME, Move(0, PROMISE, 0, Why.VISIT, None))
     spared = plan_lines.move_words(FRAME, Move(0, PROMISE, 0, Why.VISIT, 0.0))
 
     assert forced == (
-        "the start stays, a visit moves (it had to); promised were start Mon Aug 31 with North crew"
+        "the start stays, a visit moves; promised were start Mon Aug 31 with North crew"
     )
     assert "it spares driving or makes room" in spared
 
@@ -124,7 +162,7 @@ def test_a_count_that_moves_is_no_start():
     moved = plan_lines.move_words(FRAME, Move(0, promise, 0, Why.VISIT, None))
     dropped = plan_lines.move_words(FRAME, Move(0, promise, None, Why.ROOM, 0.5))
 
-    assert moved == "promised was count Mon Aug 31 with North crew, which moves (it had to)"
+    assert moved == "promised was count Mon Aug 31 with North crew, which moves"
     assert dropped.startswith("promised was count Mon Aug 31 with North crew, now none: its hours")
 
 

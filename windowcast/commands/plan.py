@@ -151,7 +151,7 @@ def plan(
     unknown = [one for one in task.yards if one.without is not None and not one.without.known]
     for one in unknown:
         say(f"{one.yard.name}: no usable forecast is stored; no start is planned there")
-    if unknown and len(unknown) == len(task.yards) and not planned.sheets:
+    if unknown and not any(one.known for one in task.yards):
         ctx.exit(NOTHING_USABLE)
     if unknown or found.mistakes:
         ctx.exit(IN_PART)

@@ -119,12 +119,33 @@ class Lost(NamedTuple):
     why: str
 
 
+class Gone(NamedTuple):
+    """Why a start that was promised is none any more; the first that is not None says it. All None:
+    its treatment is not among those to begin now, or the forecast does not judge its day.
+
+    free:   it would come before this day: what is in, or its count, comes first
+    limit:  it would come after this last day to start
+    row:    it is not safe, as it is judged now
+    lost:   one of its visits has no day
+    """
+
+    free: date | None = None
+    limit: date | None = None
+    row: Row | None = None
+    lost: Lost | None = None
+
+
 class Starts(NamedTuple):
-    """What can be started at a yard: the need, None where there is nothing to choose from; and the
-    starts that the weather allows but something else forbids."""
+    """What can be started at a yard.
+
+    need:  None where there is nothing to choose from
+    lost:  starts that the weather allows but something else forbids
+    gone:  why the start that was promised is not among them; None: it is, or none was
+    """
 
     need: Need | None
     lost: tuple[Lost, ...]
+    gone: Gone | None = None
 
 
 def weight_of(due: Due, rules: SeasonRules, *, south: bool, day: date) -> float:
@@ -220,24 +241,30 @@ def starts(
     """
     held: dict[tuple[str, str], list[int]] = {}
     options, lost = [], []
+    gone = None if promised is None else Gone()
     latest = calendar.first
     for row in rows:
         start = row.start
         day = (row.day - calendar.first).days
         limit = last_day(due, start.regimen)
+        mine = (start.treatment.id, start.regimen.id, row.day)
         if not 0 <= day < calendar.starts or row.day < not_before:
+            gone = Gone(free=not_before) if mine == promised and row.day < not_before else gone
             continue
         if limit is not None and row.day > limit:
+            gone = Gone(limit=limit) if mine == promised else gone
             continue
-        mine = (start.treatment.id, start.regimen.id, row.day)
         if not row.safe and not (mine == promised and kept_named(row, cancel_below)):
+            gone = Gone(row=row) if mine == promised else gone
             continue
         found = stops_of(
             yard, start.treatment, start.regimen, day=day, calendar=calendar, rules=rules
         )
         if isinstance(found, Lost):
             lost.append(found)
+            gone = Gone(lost=found) if mine == promised else gone
             continue
+        gone = None if mine == promised else gone
         chance = 1.0 if start.chance is None else start.chance.value
         bits = of = 0
         if words is not None and start.chance is not None:
@@ -259,7 +286,7 @@ def starts(
             )
         )
     if not options:
-        return Starts(None, tuple(lost))
+        return Starts(None, tuple(lost), gone)
     need = Need(
         key=key,
         yard=yard.name,
@@ -269,7 +296,7 @@ def starts(
         options=tuple(options),
         weight=weight,
     )
-    return Starts(need, tuple(lost))
+    return Starts(need, tuple(lost), gone)
 
 
 def kept_named(row: Row, cancel_below: float) -> bool:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from enum import Enum
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from windowcast.crew.board import Board
+from windowcast.crew.explain import Missing, missing
 from windowcast.crew.instance import Instance, Need, Placed
 
 
@@ -31,6 +32,31 @@ class Promise(NamedTuple):
         return self.key.count("\n") < 2
 
 
+class PromisedStart(NamedTuple):
+    """The start of a yard's next treatment as it was promised."""
+
+    day: date
+    crew: str
+
+
+def promised_start(
+    document: Mapping[str, Any] | None, yard: str, begun: int
+) -> PromisedStart | None:
+    """What a kept plan promises for a yard's next start; None: nothing.
+
+    document:  as `planning.promise_document` made it, or of the yard alone; None: nothing was
+               promised
+    begun:     how many treatments were begun there
+    """
+    if document is None:
+        return None
+    for one in document.get("needs", ()):
+        if one["key"] == f"{yard}\ntreatment-{begun + 1}":
+            _, day, crew = one["stops"][0]
+            return PromisedStart(date.fromisoformat(day), crew)
+    return None
+
+
 class Why(Enum):
     """Why something is not as it was promised."""
 
@@ -48,6 +74,7 @@ class Move(NamedTuple):
     was:     as promised
     now:     the need's option; None: it finds no place
     gain:    what the move gains, in colonies, where it need not have been; None: it had to be
+    lacks:   what it had to be moved for; None: not for hours or strips
     """
 
     need: int | None
@@ -55,6 +82,7 @@ class Move(NamedTuple):
     now: int | None
     why: Why
     gain: float | None = None
+    lacks: Missing | None = None
 
 
 def with_promises(
@@ -162,6 +190,7 @@ def _moved(
         board.take(number)
     found = board.fit(number, need.promised, least=-1e9)
     held = board.worth if found is None else board.worth + found.gain
+    lacks = missing(board, number, need.promised) if found is None else None
     board.back()
     gain = None if found is None else before - held
-    return Move(number, promise, now, Why.ROOM, gain)
+    return Move(number, promise, now, Why.ROOM, gain, lacks)

@@ -46,7 +46,13 @@ def _day(value: Any) -> date:
 def _point(value: Any) -> Point:
     if not isinstance(value, list) or len(value) != 2:
         raise Wrong
-    latitude, longitude = values.number(-180, 180)(value[0]), values.number(-180, 180)(value[1])
+    try:
+        latitude, longitude = (values.number(-180, 180)(one) for one in value)
+    except Wrong:
+        raise Wrong(
+            f"is [{', '.join(values.shown(one) for one in value)}], but must be degrees north, -90"
+            " to 90, and east, -180 to 180"
+        ) from None
     if not -90 <= latitude <= 90:
         raise Wrong(f"is {shown_pair(value)}, whose latitude is beyond a pole; are they swapped?")
     return Point(latitude, longitude)

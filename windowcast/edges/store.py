@@ -142,6 +142,7 @@ class Store(StoreKeeping, ABC):
 
     _database: Database
     _skip_locked = ""
+    _promised: PromisedPlan | None = None
 
     def __enter__(self) -> Store:
         return self
@@ -445,7 +446,15 @@ class Store(StoreKeeping, ABC):
     def promised_plan(self, before: int | None = None) -> PromisedPlan | None:
         """The crew's plan that was promised last, or last before a number; None: none was."""
         with self._errors():
-            return store_crew.promised(self._database, before)
+            if before is not None:
+                return store_crew.promised(self._database, before)
+            # Asked for once a yard, and large: read again only after another promise.
+            number = store_crew.number(self._database)
+            if number is None:
+                return None
+            if self._promised is None or self._promised.number != number:
+                self._promised = store_crew.promised(self._database)
+            return self._promised
 
     def promised_number(self) -> int | None:
         """The number of the plan that was promised last; None: none was."""

@@ -12,11 +12,29 @@ from windowcast.edges.store_records import Database
 
 
 class PromisedPlan(NamedTuple):
-    """A plan as it was promised; `number` grows from one promise to the next."""
+    """A plan as it was promised; `number` grows from one promise to the next.
+
+    yards:  by name, what the document has of one yard alone, with its "needs" and "sheets"
+    """
 
     number: int
     promised_at: datetime
     document: Mapping[str, Any]
+    yards: Mapping[str, Mapping[str, Any]]
+
+
+def _by_yard(document: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+    found: dict[str, dict[str, Any]] = {}
+
+    def of(yard: str) -> dict[str, Any]:
+        return found.setdefault(yard, {"needs": [], "sheets": []})
+
+    for need in document.get("needs", ()):
+        of(need["yard"])["needs"].append(need)
+    for sheet in document.get("sheets", ()):
+        for call in sheet["calls"]:
+            of(call["yard"])["sheets"].append({**sheet, "calls": [call]})
+    return found
 
 
 def promise(database: Database, document: Mapping[str, Any], now: datetime) -> int:
@@ -37,7 +55,8 @@ def promised(database: Database, before: int | None = None) -> PromisedPlan | No
     ).fetchone()
     if row is None:
         return None
-    return PromisedPlan(row[0], datetime.fromisoformat(row[1]), json.loads(row[2]))
+    document = json.loads(row[2])
+    return PromisedPlan(row[0], datetime.fromisoformat(row[1]), document, _by_yard(document))
 
 
 def number(database: Database) -> int | None:

@@ -40,11 +40,12 @@ class State(Enum):
     EARLY = "its dose is not due yet"
     NOTHING_IN = "what it follows was not entered"
     UNSEEN = "nobody has looked at this yard for this"
+    UNASKED = "the season asks for no count now, as while a treatment is in"
     DANGER = "what is in the hives is in danger of heat"
 
 
 OUT = (State.DONE, State.UNKNOWN, State.UNNAMED, State.SHUT, State.WAITS, State.EARLY,
-       State.NOTHING_IN)  # fmt: skip
+       State.NOTHING_IN, State.UNASKED)  # fmt: skip
 """Not done on this day: nothing is loaded for it."""
 
 
@@ -135,6 +136,8 @@ def today_words(said: StopToday, units: str) -> str:
         )
     if said.state is State.UNSEEN:
         return tr("NOT LOOKED AT here: read this yard's own notice or page before you begin")
+    if said.state is State.UNASKED:
+        return tr("LEAVE IT OUT: a count says nothing while a treatment is in or is to be judged")
     if said.state is State.NOTHING_IN:
         return tr("LEAVE IT OUT: nothing is entered that it could follow; or enter it first")
     return _unnamed(said, units)

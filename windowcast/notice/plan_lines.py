@@ -12,12 +12,12 @@ from windowcast.crew.exact import HOW
 from windowcast.crew.explain import Bound, Missing, WhyThis
 from windowcast.crew.instance import Instance, Option, Plan
 from windowcast.crew.judge import Judgement
-from windowcast.crew.needs import Lost
+from windowcast.crew.needs import Gone, Lost
 from windowcast.crew.planner import NOTHING
 from windowcast.crew.replan import Move, Why
 from windowcast.language import marked, tr, trn
 from windowcast.notice import words
-from windowcast.notice.reason import in_short
+from windowcast.notice.reason import in_short, why_not
 from windowcast.trade.hive import Blocked
 from windowcast.trade.visits import Task
 from windowcast.trade.work import Kind
@@ -181,12 +181,18 @@ def none_words(frame: Frame, need: int, found: Missing | None) -> str:
             freed=freed,
         )
     lack = lack_words(frame, found, need)
-    text = tr(
-        "nearest to a place on {day} ({regimen}): {lack}",
-        day=frame.day(option.start),
-        regimen=option.regimen or kind_words(Kind(option.stops[0].task)),
-        lack=lack,
-    )
+    values = {
+        "day": frame.day(option.start),
+        "regimen": option.regimen or kind_words(Kind(option.stops[0].task)),
+        "lack": lack,
+    }
+    if found.hours and all(one.day > option.start for one in found.hours):
+        text = tr(
+            "nearest to a place on {day} ({regimen}), but for a visit that follows: {lack}",
+            **values,
+        )
+    else:
+        text = tr("nearest to a place on {day} ({regimen}): {lack}", **values)
     return text if not freed else tr("{text}; {freed} would free it", text=text, freed=freed)
 
 
@@ -293,8 +299,27 @@ def without_words(
     return tr("no start is named in these days that is in time")
 
 
-def move_words(frame: Frame, move: Move) -> str:
-    """What has become of a promise, and why."""
+def gone_words(gone: Gone, units: str) -> str:
+    """Why a start that was promised is none any more."""
+    if gone.free is not None:
+        return tr(
+            "nothing new before {day}: what is in the hives, or its count, comes first",
+            day=words.day(gone.free),
+        )
+    if gone.limit is not None:
+        return tr("the last day to start so that it is in time is {day}", day=words.day(gone.limit))
+    if gone.row is not None:
+        return why_not(gone.row, units)
+    if gone.lost is not None:
+        return lost_words([gone.lost])
+    return tr("its treatment and its day are not among those looked at now")
+
+
+def move_words(frame: Frame, move: Move, gone: str = "") -> str:
+    """What has become of a promise, and why.
+
+    gone:  why its start is none any more
+    """
     days = words.listed(
         [
             tr(
@@ -311,12 +336,16 @@ def move_words(frame: Frame, move: Move) -> str:
     else:
         was = tr("promised was {visits}", visits=days)
     if move.why is Why.VISIT:
-        forced = tr("it had to") if move.gain is None else tr("it spares driving or makes room")
+        if move.gain is None:
+            # The crew or the day of a visit is not there any more.
+            if not move.was.begins:
+                return tr("{was}, which moves", was=was)
+            return tr("the start stays, a visit moves; promised were {visits}", visits=days)
         if not move.was.begins:
-            return tr("{was}, which moves ({forced})", was=was, forced=forced)
+            return tr("{was}, which moves (it spares driving or makes room)", was=was)
         return tr(
-            "the start stays, a visit moves ({forced}); promised were {visits}",
-            forced=forced,
+            "the start stays, a visit moves (it spares driving or makes room); promised were"
+            " {visits}",
             visits=days,
         )
     if move.now is None or move.need is None:
@@ -327,14 +356,19 @@ def move_words(frame: Frame, move: Move) -> str:
     because = {
         Why.MISSED: tr("its day has passed and no start was entered"),
         Why.BEFORE: tr("that day comes before the days planned here"),
-        Why.GONE: tr("that start can no longer be named, worked or be in time"),
+        Why.GONE: gone or tr("nothing is due there any more"),
     }.get(move.why)
     if because is None:
         gain = "" if move.gain is None else words.decimal(move.gain, 1)
         if move.why is Why.GAIN:
             because = tr("it gains {gain} colonies, more than a move must", gain=gain)
         elif move.gain is None:
-            because = tr("its hours or strips are gone")
+            # Without a need and what it lacks no room is looked for.
+            because = (
+                tr("its hours or strips are gone")
+                if move.lacks is None or move.need is None
+                else lack_words(frame, move.lacks, move.need)
+            )
         else:
             because = tr(
                 "its hours or strips now serve others; the plan gains {gain} colonies", gain=gain

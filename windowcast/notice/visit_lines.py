@@ -112,6 +112,8 @@ def why(job: Job) -> str:
         Kind.COUNT_AFTER: [tr("at least 2 weeks after its end on {day}", day=since)],
         Kind.COUNT: [tr("the season asks for a count")],
     }[job.kind]
+    if job.promised is not None:
+        parts.append(promised_words(*job.promised))
     if job.best_by > job.day:
         parts.append(tr("best by {day}", day=words.day_in(job.best_by, job.on.year)))
     elif job.latest > job.day:
@@ -119,6 +121,11 @@ def why(job: Job) -> str:
     if job.optional:
         parts.append(tr("if you can"))
     return "; ".join(parts)
+
+
+def promised_words(day: date, crew: str) -> str:
+    """ "promised: Tue Dec 8, North crew"."""
+    return tr("promised: {day}, {crew}", day=words.day(day), crew=crew)
 
 
 def late(job: Job) -> str:
@@ -321,6 +328,9 @@ def job_document(job: Job) -> dict[str, Any]:
         "minutes": round(job.minutes, 1),
         "planned": job.planned,
         "optional": job.optional,
+        "promised": None
+        if job.promised is None
+        else {"date": job.promised[0].isoformat(), "crew": job.promised[1]},
         "chance": None if job.chance is None else round(job.chance, 3),
         "wear": [one.value for one in job.protection],
         "what": what(job),

@@ -79,6 +79,7 @@ class Job(NamedTuple):
     chance:          of the planned start
     done:            the day on which it was done; None: still to do
     slack:           of a fresh dose or a removal: how far from `day` its regimen allows it to be
+    promised:        of a planned start, day and crew that were promised, where that is another day
     """
 
     yard: str
@@ -102,6 +103,7 @@ class Job(NamedTuple):
     chance: float | None = None
     done: date | None = None
     slack: Slack = Slack()
+    promised: tuple[date, str] | None = None
 
     @property
     def latest(self) -> date:
@@ -169,6 +171,11 @@ _ORDER = {kind: number for number, kind in enumerate(Kind)}
 def to_do(found: Iterable[Job]) -> tuple[Job, ...]:
     """Those not done yet."""
     return tuple(one for one in found if one.done is None)
+
+
+def begun(entries: Iterable[Entry]) -> int:
+    """How many treatments were begun, voided ones too, as the names of series count them."""
+    return sum(one.kind == "start" and one.corrects is None for one in entries)
 
 
 def free_from(entries: Iterable[Entry], today: date, *, passed: bool = False) -> date | None:

@@ -119,9 +119,9 @@ def begin(
     if (today - day).days > OLD_DAYS:
         asked.append(
             tr(
-                "{day} is {count} days ago: see whether the year is right",
+                "{day} is {number} days ago: see whether the year is right",
                 day=words.day_with_year(day),
-                count=words.number((today - day).days),
+                number=words.number((today - day).days),
             )
         )
     begun = Course(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import unicodedata
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -28,6 +30,20 @@ CASES = [
 @pytest.mark.parametrize(("text", "taken"), CASES)
 def test_columns_that_a_text_takes(text: str, taken: int):
     assert columns.taken(text) == taken
+
+
+def test_each_character_takes_what_unicode_says():
+    """Marks and format characters none, wide and fullwidth ones two (Unicode Standard Annex 11 and
+    the Unicode Character Database, as Python has it); beside an ideograph as alone."""
+    for character in map(chr, [*range(32, 127), *range(160, 0xD800), *range(0xE000, 0x30000)]):
+        category = unicodedata.category(character)
+        if category == "Cn":
+            continue
+        unseen = unicodedata.combining(character) or category in {"Mn", "Me", "Cf"}
+        wide = unicodedata.east_asian_width(character) in {"W", "F"}
+        expected = 0 if unseen else 2 if wide else 1
+        assert columns.taken(character) == expected, hex(ord(character))
+        assert columns.taken("蜂" + character) == 2 + expected, hex(ord(character))
 
 
 @given(st.text(st.characters(exclude_categories=["Cc", "Cs"]), max_size=40), st.integers(1, 30))

@@ -11,10 +11,13 @@ FEWEST, MOST = 58, 98
 """Lines are laid out for no fewer and no more, whatever the terminal."""
 
 _available: ContextVar[int] = ContextVar("columns", default=USUAL)
-# Below U+231A only the Hangul Jamo from U+1100 are wide (Unicode 14, EastAsianWidth.txt); the
-# tables of all others are loaded only for a text that may have them.
-# Named by what is not wide: compiled so, it takes a fifth of the time at each start.
-_MAY_BE_WIDE = re.compile("[^\0-\u02ff\u0370-\u10ff\u1160-\u200a\u2010-\u2319]")
+# Letters and signs of Latin, Greek and Cyrillic texts, each of one column; all others are looked up
+# in the tables of Unicode, which are loaded only for a text that has some. What is not matched is
+# named, since it compiles in a fifth of the time.
+_MAY_BE_WIDE = re.compile(
+    "[^\0-\xac\xae-\u02ff\u0370-\u0482\u048a-\u0590\u1e00-\u200a\u2010-\u2029\u202f-\u205f"
+    "\u2070-\u20cf\u2100-\u2319]"
+)
 _FILLER = "\ufdd0"  # no character: Unicode keeps it for use inside a program
 
 
@@ -71,6 +74,9 @@ def unfilled(text: str) -> str:
 def _of(character: str) -> int:
     import unicodedata
 
-    if unicodedata.combining(character) or unicodedata.category(character) in ("Mn", "Me", "Cf"):
+    category = unicodedata.category(character)
+    if unicodedata.combining(character) or category in ("Mn", "Me", "Cf"):
         return 0
+    if category == "Cn":
+        return 1  # no character yet: older tables call all of them wide
     return 2 if unicodedata.east_asian_width(character) in ("W", "F") else 1

@@ -120,7 +120,7 @@ def test_the_letter_that_arrives(journey, chromium: Chromium):
                 assert view.violations == []
                 pictures = view.page.locator("img")
                 assert pictures.count() == len(names)
-                for index, name in enumerate(names):
+                for index, name in enumerate(shown):
                     one = pictures.nth(index)
                     assert one.get_attribute("alt").startswith(f"{name}: ")
                     assert one.evaluate("each => each.complete && each.naturalWidth") == 480

@@ -108,7 +108,10 @@ def test_the_letter_that_arrives(journey, chromium: Chromium):
     assert {one for one in told if one not in " ".join(page.split())} == set()
     names = re.findall(r'name = "([^"]*)"', EXAMPLES)
     headings = re.findall(r"<h2>(.*?)</h2>", page)
-    assert [one.partition(":")[0] for one in headings[:-1]] == names
+    shown = [one.partition(":")[0] for one in headings[:-1]]
+    # What can start today, where something else is to be chosen, then the file's order.
+    assert shown == ["Creek Bend", "South Slope", "Lower Meadow", "Mill Yard"]
+    assert sorted(shown) == sorted(names)
     for width in (320, 800):
         for dark in (False, True):
             with chromium.view(width=width, dark=dark) as view:
@@ -117,7 +120,7 @@ def test_the_letter_that_arrives(journey, chromium: Chromium):
                 assert view.violations == []
                 pictures = view.page.locator("img")
                 assert pictures.count() == len(names)
-                for index, name in enumerate(names):
+                for index, name in enumerate(shown):
                     one = pictures.nth(index)
                     assert one.get_attribute("alt").startswith(f"{name}: ")
                     assert one.evaluate("each => each.complete && each.naturalWidth") == 480

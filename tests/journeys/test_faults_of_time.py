@@ -172,9 +172,7 @@ def test_a_clock_that_is_years_off_allows_no_start_and_hides_no_later_notice(tmp
     right = utc("2026-08-31T13:00")
     with moved(tmp_path, utc(wrong), weather_now=lambda: right) as service:
         service.to(utc(wrong))
-        assert not any(
-            re.search(r"\bstart", one.message["Subject"]) for one in service.box.letters
-        )
+        assert not any(re.search(r"\bstart", one.message["Subject"]) for one in service.box.letters)
         subjects = service.to(right)
         # A yard known since 1970 was to have a notice yesterday too, and that is said.
         assert sum("was not sent" not in one for one in subjects) == 1, subjects

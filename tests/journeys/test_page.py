@@ -308,7 +308,8 @@ def test_behind_a_proxy_its_name_counts_and_the_cookie_is_for_https_alone(own):
     assert foreign.status == 421
 
 
-def test_a_token_in_a_file_that_others_can_read_is_refused(journey, weather):
+def test_a_token_in_a_file_that_others_can_read_is_refused(own):
+    journey, weather = own
     paged.write(journey, weather, extra='[web]\ntoken_file = "token"\n')
     journey.write("token", f"{TOKEN}\n")
     (journey.folder / "token").chmod(0o644)
@@ -323,7 +324,8 @@ def test_a_token_in_a_file_that_others_can_read_is_refused(journey, weather):
     assert ready.returncode == 0, ready.stderr
 
 
-def test_a_token_that_can_be_guessed_is_refused(journey, weather):
+def test_a_token_that_can_be_guessed_is_refused(own):
+    journey, weather = own
     paged.write(journey, weather, extra='[web]\ntoken_file = "token"\n')
     journey.write("token", "bees\n")
     (journey.folder / "token").chmod(0o600)
@@ -335,7 +337,8 @@ def test_a_token_that_can_be_guessed_is_refused(journey, weather):
     assert "bees\n" not in refused.stderr
 
 
-def test_who_does_the_morning_needs_no_token(journey, weather):
+def test_who_does_the_morning_needs_no_token(own):
+    journey, weather = own
     paged.write(journey, weather, extra='[web]\ntoken_env = "NOT_SET"\n')
 
     assert journey.windowcast("morning", "--print").returncode == 0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
 from windowcast.crew import route
@@ -18,8 +18,12 @@ from windowcast.crew.instance import (
 )
 
 SLACK = 1e-7
+LEAST = 1e-9
+"""So much less, in colonies, is cheaper."""
 Key = tuple[int, int]
 """A crew and a day."""
+Rates = Sequence[Sequence[float]]
+"""By crew and day, in colonies, what a minute costs."""
 
 
 class Fit(NamedTuple):
@@ -61,6 +65,10 @@ class Board:
         self.strips: dict[str, dict[int, int]] = {}
         self.value = 0.0
         self.minutes = 0.0
+        self.plain: Rates = [[instance.hour / 60] * instance.days] * len(instance.crews)
+        """What a minute costs, whoever works it."""
+        self.a_minute = self.plain
+        """What `fit` and `best` take a minute to cost."""
         skills = {
             stop.skill for need in instance.needs for each in need.options for stop in each.stops
         }
@@ -121,48 +129,49 @@ class Board:
         ]
 
     def fit(self, need: int, number: int, *, least: float = 0.0) -> Fit | None:
-        """The cheapest way to serve a need by one of its options, all else as it is; None: none
-        that adds more than `least`."""
+        """The cheapest way to serve a need by one of its options, all else as it is and minutes at
+        what `a_minute` says; None: none that adds more than `least`."""
         instance = self.instance
         option = instance.needs[need].options[number]
         value = option_value(instance, need, number)
-        per_minute = instance.hour / 60
         kept = instance.needs[need].kept if number == instance.needs[need].promised else ()
-        spend = (value + (instance.keep / 2 if kept else 0.0) - least) / per_minute
-        bonus = instance.keep / 2 / len(kept) / per_minute if kept else 0.0
+        spend = value + (instance.keep / 2 if kept else 0.0) - least
+        bonus = instance.keep / 2 / len(kept) if kept else 0.0
         if not self.in_stock(need, number):
             return None
         place = instance.needs[need].place
+        away = instance.away * instance.needs[need].colonies
         placed: list[Placed] = []
         spent = 0.0
         last = -(10**6)
         for place_in, stop in enumerate(option.stops):
             best, best_day, best_crew = spend - spent, -1, -1
             promise = kept[place_in] if kept else None
-            right, away = stop.right, instance.away * instance.needs[need].colonies / per_minute
             works = self._works[stop.skill]
             for day in stop.days:
                 if day < last + stop.after:
                     continue
-                off = 0.0 if right is None else away * abs(day - right)
+                off = 0.0 if stop.right is None else away * abs(day - stop.right)
                 for crew, people, room in works[day]:
                     used = self.days.get((crew, day))
                     left = room if used is None else room - used.minutes
                     work = stop.set_up + stop.hands / people
-                    less = -off
+                    a_minute = self.a_minute[crew][day]
+                    more = off
                     if promise is not None and promise == (day, crew):
-                        less += bonus
-                    if left < work or work - less >= best:
+                        more -= bonus
+                    if left < work or work * a_minute + more >= best:
                         continue
                     minutes = work + self.more(crew, day, place)
-                    if minutes - less < best - SLACK and minutes <= left:
-                        best, best_day, best_crew = minutes - less, day, crew
+                    cost = minutes * a_minute + more
+                    if cost < best - LEAST and minutes <= left:
+                        best, best_day, best_crew = cost, day, crew
             if best_crew < 0:
                 return None
             spent += best
             last = best_day
             placed.append(Placed(best_day, best_crew))
-        return Fit(value - per_minute * spent, Chosen(number, tuple(placed)))
+        return Fit(value - spent, Chosen(number, tuple(placed)))
 
     def fits(self, need: int, options: Iterable[int]) -> Iterator[Fit]:
         """Of these options those that fit, in their order, whatever they add."""

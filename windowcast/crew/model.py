@@ -59,11 +59,13 @@ class Solution(NamedTuple):
 
     bound:  no plan is worth more, driving as estimated
     value:  what this one is, by the same measure
+    minute: by kind of crew and day, in colonies, what one more minute of work would add
     """
 
     columns: tuple[Column, ...]
     bound: float
     value: float
+    minute: tuple[tuple[float, ...], ...]
 
     @property
     def gap(self) -> float:
@@ -390,7 +392,8 @@ def solve(
                 tuple(zip(days, by, strict=True)),
             )
         )
-    return Solution(tuple(columns), bound, value)
+    minute = tuple(tuple(row) for row in prices.minute.tolist())
+    return Solution(tuple(columns), bound, value, minute)
 
 
 def _whole(

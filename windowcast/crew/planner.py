@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from itertools import pairwise
+from collections.abc import Callable, Sequence
 
 from windowcast.crew import bound, exact, greedy, model, settle
-from windowcast.crew.board import Board
+from windowcast.crew.board import Board, Rates
 from windowcast.crew.instance import Chosen, Instance, Plan, measured, worth
+from windowcast.crew.route import length
 
 NOTHING = "nothing is to be done"
 """How a plan was found that has no needs."""
@@ -49,24 +49,33 @@ def make(
         return small
     later = left_s() * 3 / 4
     most = bound.upper(instance, first, left_s=lambda: left_s() - later) if later > 0 else None
-    drive = _as_driven(instance, first)
+    start = _promised(instance) or _again(instance, first)
     # The search on the roads gains more from the time than the last per mille of the program.
     last_s = LAST_SHARE * left_s()
+    settle.improve(
+        start, rounds=max(LEAST_ROUNDS // 4, 2 * len(instance.needs)),
+        enough=lambda: left_s() < later,
+    )  # fmt: skip
+    drive = _as_driven(instance, start)
     enough_s = LEAST_S + A_NEED_S * len(instance.needs)
     later = max(left_s() / 2, left_s() - enough_s)
     found = model.solve(instance, drive, gap=gap, left_s=lambda: left_s() - later)
-    start = _promised(instance) or _again(instance, first)
+    scarce = None
     if found is not None:
+        scarce = _by_crew(instance, found.minute)
         settled = settle.settle(instance, found.columns, model.kinds(instance))
         settle.fill(settled)
         if settled.worth > start.worth:
             start = settled
     wanted = max(LEAST_ROUNDS, ROUNDS_A_NEED * len(instance.needs)) if rounds is None else rounds
-    settle.improve(start, rounds=wanted, enough=lambda: left_s() < last_s, warmth=WARMTH)
+    settle.improve(
+        start, rounds=wanted, warmth=WARMTH, scarce=scarce,
+        enough=lambda: left_s() < last_s,
+    )  # fmt: skip
     if rounds is None and most is not None:
         near = most / (1 + gap)
         settle.improve(
-            start, rounds=LONGER * wanted, seed=2, warmth=WARMTH,
+            start, rounds=LONGER * wanted, seed=2, warmth=WARMTH, scarce=scarce,
             enough=lambda: start.worth >= near or left_s() < last_s,
         )  # fmt: skip
     plan = start.plan("the program, driven and made better")
@@ -78,18 +87,25 @@ def make(
     return plan._replace(choice=None if found is None else found.gap)
 
 
-def _as_driven(instance: Instance, plan: Plan) -> dict[int | tuple[int, int], float]:
+def _as_driven(instance: Instance, board: Board) -> dict[int | tuple[int, int], float]:
     """Minutes of driving of a visit by place: as the neighbourhoods have it among each other, and
-    in all as the rule of thumb has really driven."""
+    in all as a plan that was made quickly has really driven."""
     estimated = model.estimated_drive(instance)
     real, guessed = 0.0, 0.0
-    for (crew, _), route in plan.routes.items():
-        home = instance.crews[crew].place
-        places = [home, *(instance.needs[leg.need].place for leg in route), home]
-        real += sum(instance.roads[a][b] for a, b in pairwise(places))
-        guessed += sum(estimated[instance.needs[leg.need].place] for leg in route)
+    for (crew, _), day in board.days.items():
+        real += length(instance.roads, instance.crews[crew].place, day.places)
+        guessed += sum(estimated[place] for place in day.places)
     scale = max(1.0, real / guessed) if guessed else 1.0
     return {place: minutes * scale for place, minutes in estimated.items()}
+
+
+def _by_crew(instance: Instance, minute: Sequence[Sequence[float]]) -> Rates | None:
+    """What a minute is worth by crew and day; None: nothing, for there are hours enough."""
+    found: list[Sequence[float]] = [()] * len(instance.crews)
+    for kind, row in zip(model.kinds(instance), minute, strict=True):
+        for crew in kind.crews:
+            found[crew] = row
+    return found if any(map(any, found)) else None
 
 
 def _promised(instance: Instance) -> Board | None:

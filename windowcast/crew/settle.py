@@ -12,13 +12,16 @@ import random
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
 from windowcast.crew import route
-from windowcast.crew.board import Board
+from windowcast.crew.board import Board, Rates
 from windowcast.crew.instance import Chosen, Instance, Placed
 from windowcast.crew.model import Column, Kind
 
 TAKEN_OUT, WAITING = 10, 12
 """So many yards are taken out at once, at most, and so many that wait are tried besides."""
 LEAST_GAIN = 1e-9
+SHARES = (0.5, 1.0, 1.5)
+"""Of what a minute is worth to others, how much it is taken to cost, in turn: nobody knows it
+well."""
 FEW = (1, 2, 3)
 """So many of one crew's day are exchanged for any that wait."""
 
@@ -133,19 +136,26 @@ def improve(
     enough: Callable[[], bool],
     seed: int = 1,
     warmth: float = 0.0,
+    scarce: Rates | None = None,
 ) -> None:
     """Make a plan better, in place; it never gets worse.
+
+    Where the crews have too few hours, what a yard adds says little: of two yards that add the same
+    the one that leaves more of a full day to others is better. So yards are put in again at the
+    prices of hours, more or less; then, with hours at what they cost, whatever still fits.
 
     rounds:  how often yards are taken out and put in again
     enough:  asked before each round: whether to stop
     warmth:  how much a plan may lose on the way to a better one at first, about, as a share of its
              worth; ever less (simulated annealing: Kirkpatrick, Gelatt & Vecchi 1983)
+    scarce:  by crew and day, in colonies, what a minute is worth beyond its cost; None: nothing
     """
     instance = board.instance
     chance = random.Random(seed)  # noqa: S311
     needs = [number for number, need in enumerate(instance.needs) if need.options]
     if not needs:
         return
+    rates = [] if scarce is None else [_dearer(board, scarce, share) for share in SHARES]
     fill(board)
     near = _Near(instance, needs)
     most = {need: _most(instance, need) for need in needs}
@@ -184,8 +194,14 @@ def improve(
         chance.shuffle(back)
         if number % 2:
             back.sort(key=lambda one: -most[one] * chance.uniform(0.7, 1.3))
+        if rates:
+            board.a_minute = rates[number % len(rates)]
+            for need in back:
+                _put_best(board, need)
+            board.a_minute = board.plain
         for need in back:
-            _put_best(board, need)
+            if need not in board.chosen:
+                _put_best(board, need)
         gain = board.worth - before
         if gain > LEAST_GAIN:
             if board.worth > best + LEAST_GAIN:
@@ -213,6 +229,14 @@ def fill(board: Board, *, but: Collection[int] = ()) -> None:
     for need in sorted(needs, key=lambda one: -_most(board.instance, one)):
         if need not in board.chosen and need not in but:
             _put_best(board, need)
+
+
+def _dearer(board: Board, scarce: Rates, share: float) -> Rates:
+    """What a minute costs with a share of what it is worth to others."""
+    return [
+        [cost + share * more for cost, more in zip(costs, mores, strict=True)]
+        for costs, mores in zip(board.plain, scarce, strict=True)
+    ]
 
 
 def _put_best(board: Board, need: int) -> bool:

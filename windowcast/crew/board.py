@@ -194,22 +194,24 @@ class Board:
                 day = first.days[0] if len(first.days) == 1 else -1
                 self._order[need].append((number, values[number], day, first.minutes(people)))
         found: Fit | None = None
+        least, most_left = 0.0, self._most_left
         for number, value, day, work in self._order[need]:
-            least = 0.0 if found is None else found.gain
             if number != promised and value <= least:
                 break
-            if day >= 0 and work > self._left_on(day):
-                continue
-            found = self.fit(need, number, least=least) or found
+            if day >= 0:
+                left = most_left.get(day)
+                if left is None:
+                    left = most_left[day] = self._left_on(day)
+                if work > left:
+                    continue
+            one = self.fit(need, number, least=least)
+            if one is not None:
+                found, least = one, one.gain
         return found
 
     def _left_on(self, day: int) -> float:
         """Minutes that the crew has left on a day which has most."""
-        found = self._most_left.get(day)
-        if found is None:
-            found = max(self.left(crew, day) for crew in range(len(self.instance.crews)))
-            self._most_left[day] = found
-        return found
+        return max(self.left(crew, day) for crew in range(len(self.instance.crews)))
 
     def in_stock(self, need: int, number: int) -> bool:
         """Whether there are strips for an option."""

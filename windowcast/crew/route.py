@@ -92,15 +92,19 @@ def _inserted(roads: Roads, home: int, places: list[int]) -> list[int]:
 
 def cheapest(roads: Roads, home: int, ordered: Sequence[int], place: int) -> tuple[float, int]:
     """The fewest minutes more that a place costs on a tour, and before which of its stops."""
-    best, position = float("inf"), 0
-    before = home
     line = roads[place]
-    for number in range(len(ordered) + 1):
-        after = ordered[number] if number < len(ordered) else home
-        more = roads[before][place] + line[after] - (roads[before][after] if ordered else 0.0)
+    row = roads[home]
+    if not ordered:
+        return row[place] + line[home], 0
+    best, position = float("inf"), 0
+    for number, after in enumerate(ordered):
+        more = row[place] + line[after] - row[after]
         if more < best:
             best, position = more, number
-        before = after
+        row = roads[after]
+    more = row[place] + line[home] - row[home]
+    if more < best:
+        return more, len(ordered)
     return best, position
 
 
@@ -120,22 +124,21 @@ def _moved(roads: Roads, home: int, ordered: list[int]) -> list[int] | None:
     """The tour with up to three stops in a row moved to where they cost less; None: none is."""
     count = len(ordered)
     for size in (1, 2, 3):
+        if size >= count:
+            break
         for first in range(count - size + 1):
             head, tail = ordered[first], ordered[first + size - 1]
             before = ordered[first - 1] if first else home
             after = ordered[first + size] if first + size < count else home
-            saved = roads[before][head] + roads[tail][after] - roads[before][after]
-            if size == count:
+            saved = roads[before][head] + roads[tail][after] - roads[before][after] - 1e-9
+            if saved <= 0:
                 continue
             rest = ordered[:first] + ordered[first + size :]
-            one = home
-            for position in range(len(rest) + 1):
-                other = rest[position] if position < len(rest) else home
-                if position != first:
-                    more = roads[one][head] + roads[tail][other] - roads[one][other]
-                    if more < saved - 1e-9:
-                        return rest[:position] + ordered[first : first + size] + rest[position:]
-                one = other
+            row, line = roads[home], roads[tail]
+            for position, other in enumerate((*rest, home)):
+                if row[head] + line[other] - row[other] < saved and position != first:
+                    return rest[:position] + ordered[first : first + size] + rest[position:]
+                row = roads[other]
     return None
 
 

@@ -180,6 +180,46 @@ def test_a_search_that_may_lose_on_its_way_ends_with_the_best_that_it_saw(seed: 
     assert worth(task, board.plan()) >= before
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_where_hours_are_short_a_search_at_their_prices_finds_more(seed: int):
+    """And where none are given it is the same search; the plan keeps every rule."""
+    task = instance(seed, yards=60, crews=1)
+    found = model.solve(task, model.estimated_drive(task), gap=0.2, left_s=ample)
+    assert found is not None
+    scarce = planner._by_crew(task, found.minute)
+    assert scarce is not None
+    boards = {}
+    for prices in (None, scarce):
+        board = boards[prices is None] = Board(task)
+        settle.improve(board, rounds=600, enough=lambda: False, scarce=prices)
+        assert faults(task, board.plan()) == []
+        assert board.worth == pytest.approx(worth(task, board.plan()))
+
+    assert boards[False].worth > boards[True].worth
+
+
+def test_a_dear_hour_sends_a_visit_to_another_day():
+    stop = Stop("remove", (0, 1), hands=60.0, set_up=0.0)
+    need = Need("a", "A", 1, 20, 5, (Option(0, "", "", (stop,), 5.0),))
+    roads = [[0.0, 10.0], [10.0, 0.0]]
+    task = Instance(
+        crews=(Crew("One", 1, 0, (480.0, 480.0)),), needs=(need,), roads=roads, days=2, hour=0.6
+    )
+    board = Board(task)
+
+    plain = board.best(0)
+    board.a_minute = [[0.05, 0.01]]
+    dear = board.best(0)
+    board.a_minute = [[1.0, 1.0]]
+
+    assert plain is not None and dear is not None
+    assert plain.chosen.stops == (Placed(0, 0),)
+    assert plain.gain == pytest.approx(5 - 80 * 0.01)  # 60 of work, 20 there and back
+    assert dear.chosen.stops == (Placed(1, 0),)
+    assert dear.gain == pytest.approx(5 - 80 * 0.01)
+    assert board.best(0) is None
+
+
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("stock", [False, True])
 def test_a_larger_plan_keeps_every_rule_and_beats_the_rule_of_thumb(seed: int, stock: bool):

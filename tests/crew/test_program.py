@@ -130,3 +130,33 @@ def test_exchanges_make_a_solution_better_within_its_rows(seed: int):
         assert used <= room + 1e-6
         assert begun.room[row] == pytest.approx(room - used)
     assert all(own[column] == need for need, column in begun.taken.items())
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_price_of_a_minute_is_what_one_more_would_add(seed: int):
+    """The duality of linear programs (Dantzig 1963): a little more room times its price is what the
+    relaxation gains, and no room is worth less than nothing."""
+    import numpy as np
+    from scipy.optimize import linprog
+
+    from windowcast.crew import model
+
+    task = instance(seed, yards=12, crews=1, days=15, load=3.0, exposures=(14,))
+    program = model.Program(task, model.estimated_drive(task))
+    program.add(np.arange(len(program.ways)), np.zeros(len(program.day_of), dtype=np.int64))
+    relaxed, prices = program.relax()
+    worth_, matrix, limit = program.matrix()
+    first = len(task.needs)
+
+    def gained(day: int, more: float) -> float:
+        room = limit.copy()
+        room[first + day] += more
+        found = linprog(-worth_, A_ub=matrix, b_ub=room, bounds=(0, None), method="highs")
+        return (-found.fun - relaxed) / more
+
+    busy = np.flatnonzero(prices.minute[0] > 1e-6)
+    assert len(busy)
+    for day in busy[:4].tolist():
+        assert gained(day, 1e-3) <= prices.minute[0, day] + 1e-6
+        assert gained(day, -1e-3) >= prices.minute[0, day] - 1e-6
+    assert prices.minute.min() >= 0

@@ -73,6 +73,7 @@ def plan(
 
     from windowcast import answer as asking
     from windowcast import plan_task, plan_words, planning
+    from windowcast.commands.standard_output import kept_for_answers
     from windowcast.crew.settings import remarks
     from windowcast.edges import clock, config_crews, picture_file
 
@@ -125,7 +126,8 @@ def plan(
         )
         if promise:
             _check_promise(task.promises, task.today, task.first)
-        planned = planning.make(task, clock=time.monotonic)
+        with kept_for_answers():
+            planned = planning.make(task, clock=time.monotonic)
         number = task.promised_number
         if promise:
             number = store.promise_plan(planning.promise_document(planned), now)

@@ -67,7 +67,7 @@ class Board:
         self.minutes = 0.0
         self.plain: Rates = [[instance.hour / 60] * instance.days] * len(instance.crews)
         """What a minute costs, whoever works it."""
-        self.a_minute = self.plain
+        self.a_minute: Rates = self.plain
         """What `fit` and `best` take a minute to cost."""
         skills = {
             stop.skill for need in instance.needs for each in need.options for stop in each.stops

@@ -141,7 +141,7 @@ def test_the_price_of_a_minute_is_what_one_more_would_add(seed: int):
 
     from windowcast.crew import model
 
-    task = instance(seed, yards=12, crews=1, days=15, load=3.0, exposures=(14,))
+    task = instance(seed, yards=12, crews=1, days=15, load=5.0, exposures=(14,))
     program = model.Program(task, model.estimated_drive(task))
     program.add(np.arange(len(program.ways)), np.zeros(len(program.day_of), dtype=np.int64))
     relaxed, prices = program.relax()

@@ -34,6 +34,11 @@ WIDTH = 320
 SCALE = 1.5
 """Pixels for each of them: below it small letters break up, above it few pictures fit."""
 
+REMARK = 2000
+"""Octets of a letter at most that say what is left out."""
+AROUND = 2000
+"""Octets at most that a picture takes beside itself and its words."""
+
 log = logging.getLogger("windowcast")
 
 
@@ -43,6 +48,13 @@ class Drawn(NamedTuple):
     png: bytes
     alt: str
     height: int
+
+
+def octets_at_most(drawn: Drawn) -> int:
+    """By how much a letter grows with a picture: four octets for three, in lines of 76 and their
+    ends (RFC 2045, 6.8), and its words in the HTML, where an octet may become three (6.7), in lines
+    as well."""
+    return len(drawn.png) * 4 * 78 // (3 * 76) + len(drawn.alt.encode()) * 4 + AROUND
 
 
 def can_draw() -> bool:
@@ -123,23 +135,27 @@ class Letters:
             shown: dict[str, Shown] = {}
             pictures: tuple[Picture, ...] = ()
             left_out = False
-            best = bare
+            size = len(bare) + REMARK
             for name in _wanting(said):
-                drawn = self._picture(name) if len(best) < LARGEST else None
+                drawn = self._picture(name) if size < LARGEST else None
                 if drawn is None:
-                    left_out = left_out or len(best) >= LARGEST
+                    left_out = left_out or size >= LARGEST
                     continue
                 identifier = mail_parts.content_id(message_id, len(pictures) + 1)
                 more = shown | {
                     name: Shown(mail_parts.source(identifier), drawn.alt, WIDTH, drawn.height)
                 }
                 carried = (*pictures, Picture(identifier, drawn.png))
-                # With the remark on what is left out, so that it fits whatever comes.
-                tried = composed(letter.write(said, more, left_out=True), carried, files)
-                if len(tried) > LARGEST:
-                    left_out = True
-                    break
-                best, shown, pictures = tried, more, carried
+                size += octets_at_most(drawn)
+                # To write and check the whole letter for each picture takes as long as to draw it.
+                if size > LARGEST:
+                    # With the remark on what is left out, so that it fits whatever comes.
+                    tried = composed(letter.write(said, more, left_out=True), carried, files)
+                    size = len(tried)
+                    if size > LARGEST:
+                        left_out = True
+                        break
+                shown, pictures = more, carried
             left_out = left_out or len(said.parts) > MANY_YARDS
             if not shown and not left_out:
                 return bare

@@ -5,24 +5,26 @@ from __future__ import annotations
 import struct
 import warnings
 from collections.abc import Sequence
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any
 from zlib import compress, crc32
 
 from windowcast.notice.shapes import LIGHT, LOOKS, Area, Box, Dot, Line, Scene, Shape, Text
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.path import Path
+    from matplotlib.transforms import Transform
 
 BETWEEN = (0.4, 0.7)
 """How far from the ground to ink the shades for the smooth edges of letters are. With the colours
 of the picture they are no more than sixteen, half a byte each."""
 HALO = 3.5
-STYLE: Any = {
-    "font.family": ["DejaVu Sans", "sans-serif"],
-    "font.sans-serif": ["DejaVu Sans", "sans-serif"],
-    # A dollar sign in a yard's name is a dollar sign.
-    "text.parse_math": False,
-}
+SETTINGS = (
+    "agg.path.chunksize", "path.simplify", "path.simplify_threshold", "path.sketch", "path.snap",
+    "text.hinting",
+)  # fmt: skip
+"""Of the library's, those that say how lines and letters are drawn; a user's own are put aside."""
 
 
 def png(scene: Scene, scale: float = 2, *, smooth: bool = True) -> bytes:
@@ -33,29 +35,30 @@ def png(scene: Scene, scale: float = 2, *, smooth: bool = True) -> bytes:
     The same bytes for the same scene.
     """
     import matplotlib
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
+    from matplotlib.backends.backend_agg import RendererAgg
+    from matplotlib.transforms import Affine2D
     from PIL import Image
 
-    with matplotlib.rc_context(), warnings.catch_warnings():
+    defaults: Any = matplotlib.rcParamsDefault
+    usual: Any = {name: defaults[name] for name in SETTINGS}
+    draw_on: Any = RendererAgg
+    with matplotlib.rc_context(usual), warnings.catch_warnings():
         # A letter that the font lacks is drawn as a box.
         warnings.filterwarnings("ignore", "Glyph .* missing from font")
-        matplotlib.rcdefaults()
-        matplotlib.rcParams.update(STYLE | {"text.antialiased": smooth})
-        # One inch is 72 CSS pixels here, so that points are pixels.
-        figure = Figure(figsize=(scene.width / 72, scene.height / 72), dpi=72 * scale)
-        canvas = FigureCanvasAgg(figure)
-        for order, one in enumerate(scene.shapes):
-            _draw(figure, one, scene, order)
-        canvas.draw()  # type: ignore[no-untyped-call]
-        pixels = bytes(canvas.buffer_rgba())  # type: ignore[no-untyped-call]
-        drawn = Image.frombuffer("RGBA", canvas.get_width_height(), pixels)
-    flat = Image.new("RGB", drawn.size, LIGHT["ground"])
-    flat.paste(drawn, mask=drawn.getchannel("A"))
+        # One inch is 72 CSS pixels here, so that points are pixels. Lines and letters go straight
+        # to what draws them: figures and their artists take twice as long, with the same
+        # pixels.
+        canvas = draw_on(scene.width * scale, scene.height * scale, 72 * scale)
+        # From CSS pixels, y downward, to those of the canvas.
+        place = Affine2D().scale(1, -1).translate(0, scene.height).scale(scale)
+        for one in (Box("ground", 0, 0, scene.width, scene.height), *scene.shapes):
+            _draw(canvas, one, place, smooth=smooth)
+        size = int(canvas.width), int(canvas.height)
+        drawn = Image.frombuffer("RGBA", size, bytes(canvas.buffer_rgba()))
     colours = _palette()
     palette = Image.new("P", (1, 1))
     palette.putpalette([part for colour in colours for part in colour])
-    few = flat.quantize(palette=palette, dither=Image.Dither.NONE)
+    few = drawn.convert("RGB").quantize(palette=palette, dither=Image.Dither.NONE)
     return _file(few.size, few.tobytes("raw", "P;4"), colours)
 
 
@@ -97,58 +100,71 @@ def _palette() -> list[tuple[int, ...]]:
     return found + [between("ink", share) for share in BETWEEN]
 
 
-def _draw(figure: Figure, one: Shape, scene: Scene, order: int) -> None:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Circle, Polygon, Rectangle
+def _draw(canvas: Any, one: Shape, place: Transform, *, smooth: bool) -> None:
+    from matplotlib.path import Path
     from matplotlib.transforms import Affine2D
 
-    look = LOOKS[one.look]
-    # From CSS pixels, y downward, to those of the canvas.
-    place = Affine2D().scale(1, -1).translate(0, scene.height).scale(figure.dpi / 72)
-    fill = LIGHT[look.fill] if look.fill else "none"
-    stroke = LIGHT[look.stroke] if look.stroke else "none"
     if isinstance(one, Text):
-        _text(figure, one, place, order)
-        return
-    dash: Any = (0, tuple(length / look.width for length in look.dash)) if look.dash else "-"
-    if isinstance(one, Line):
-        xs, ys = zip(*one.points, strict=True)
-        line = Line2D(
-            xs, ys, color=stroke, linewidth=look.width, linestyle=dash, transform=place,
-            solid_capstyle="butt", dash_capstyle="butt", solid_joinstyle="round", zorder=order,
-        )  # fmt: skip
-        figure.add_artist(line)
-        return
-    how: Any = {
-        "facecolor": (fill, look.solid) if look.fill else "none",
-        "edgecolor": stroke,
-        "linewidth": look.width if look.stroke else 0,
-        "transform": place,
-        "zorder": order,
-        "joinstyle": "round",
-    }
-    patch: Any
-    if isinstance(one, Box):
-        patch = Rectangle((one.x, one.y), one.width, one.height, **how)
+        _text(canvas, one, place, smooth=smooth)
+    elif isinstance(one, Line):
+        _outline(canvas, one.look, Path(one.points), place)
+    elif isinstance(one, Box):
+        whole = Affine2D().scale(one.width, one.height).translate(one.x, one.y)
+        _outline(canvas, one.look, Path.unit_rectangle(), whole + place)
     elif isinstance(one, Dot):
-        del how["joinstyle"]
-        patch = Circle((one.x, one.y), one.radius, **how)
+        whole = Affine2D().scale(one.radius).translate(one.x, one.y)
+        _outline(canvas, one.look, Path.unit_circle(), whole + place, join="miter")
     else:
         assert isinstance(one, Area)
-        patch = Polygon(one.points, closed=True, **how)
-    figure.add_artist(patch)
+        _outline(canvas, one.look, Path([*one.points, one.points[0]], closed=True), place)
 
 
-def _text(figure: Figure, one: Text, place: Any, order: int) -> None:
-    from matplotlib.patheffects import withStroke
+def _outline(canvas: Any, name: str, path: Path, place: Transform, *, join: str = "round") -> None:
+    """A path drawn with the line of a look, and filled with its colour."""
+    from matplotlib.colors import to_rgba
 
-    look = LOOKS[one.look]
+    look = LOOKS[name]
+    pen = canvas.new_gc()
+    pen.set_linewidth(look.width if look.stroke else 0)
+    pen.set_foreground(to_rgba(LIGHT[look.stroke] if look.stroke else "none"), isRGBA=True)
+    pen.set_dashes(0, look.dash or None)
+    pen.set_capstyle("butt")
+    pen.set_joinstyle(join)
+    canvas.draw_path(pen, path, place, to_rgba(LIGHT[look.fill], look.solid) if look.fill else None)
+
+
+def _text(canvas: Any, one: Text, place: Transform, *, smooth: bool) -> None:
+    from matplotlib.colors import to_rgba
+    from matplotlib.patheffects import PathEffectRenderer, withStroke
+
+    look, font = LOOKS[one.look], _font(one.size, bold=one.bold)
+    pen = canvas.new_gc()
+    pen.set_foreground(to_rgba(LIGHT[look.fill]), isRGBA=True)
+    pen.set_antialiased(smooth)
     x, y = place.transform((one.x, one.y))
-    letters = figure.text(
-        x, y, one.text, fontsize=one.size, color=LIGHT[look.fill],
-        fontweight="bold" if one.bold else "normal", va="baseline",
-        ha={"start": "left", "middle": "center", "end": "right"}[one.anchor],
-        transform=None, zorder=order,
-    )  # fmt: skip
-    if look.halo:
-        letters.set_path_effects([withStroke(linewidth=HALO, foreground=LIGHT["ground"])])
+    if one.anchor != "start":
+        width = _width(one.text, one.size, one.bold, canvas.dpi)
+        x -= width / 2 if one.anchor == "middle" else width
+    rim = [withStroke(linewidth=HALO, foreground=LIGHT["ground"])]
+    writer = PathEffectRenderer(rim, canvas) if look.halo else canvas
+    writer.draw_text(pen, x, canvas.height - y, one.text, font, 0, ismath=False)
+
+
+@lru_cache(maxsize=4096)
+def _width(text: str, size: float, bold: bool, dpi: float) -> float:
+    """Pixels; a picture's days and degrees are those of the next one."""
+    from matplotlib.backends.backend_agg import RendererAgg
+
+    ruler: Any = RendererAgg
+    width, _, _ = ruler(1, 1, dpi).get_text_width_height_descent(
+        text, _font(size, bold=bold), ismath=False
+    )
+    return float(width)
+
+
+@cache
+def _font(size: float, *, bold: bool) -> FontProperties:
+    from matplotlib.font_manager import FontProperties
+
+    # It comes with the library, so that widths are known.
+    return FontProperties(family=["DejaVu Sans"], size=size, weight="bold" if bold else "normal")

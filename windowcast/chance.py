@@ -83,8 +83,6 @@ def correct(
     """
     if not configuration.chance.calibrate or configuration.weather.provider == "sample":
         return
-    # The matrices are small: threads inside the linear algebra cost more than they give.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     if fetch:
         fetch_past_years(configuration, store, yards, now=now, say=say)
     blocks = [yards[at : at + BLOCK] for at in range(0, len(yards), BLOCK)]

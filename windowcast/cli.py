@@ -72,6 +72,9 @@ class Commands(click.Group):
         # Of what is made here nearly all stays or is freed by its count: to look for cycles after
         # every 700 new objects took a twentieth of a query and of a morning.
         gc.set_threshold(5000, 20, 50)
+        # Before numpy is imported, which reads it then: our matrices are small, and threads inside
+        # the linear algebra cost several times what they give.
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
         if "_WINDOWCAST_COMPLETE" in os.environ:
             from windowcast.commands import completing
 

@@ -361,8 +361,12 @@ def _fetch(packed: bytes, job: Job, names: Sequence[str], now: datetime) -> Repl
 def _tell(packed: bytes, job: Job, names: Sequence[str], now: datetime, errors: Errors) -> Reply:
     """Work out and record the mornings of some yards; the names of those that failed, how many
     notices are stored, and whether all could be composed."""
+    from threadpoolctl import threadpool_limits
+
     said: list[str] = []
-    with _sendable(), _at_work(packed, job) as (configuration, kept):
+    # As the command asks of numpy before it is imported, which a worker has done.
+    one_thread = threadpool_limits(1, user_api="blas")
+    with one_thread, _sendable(), _at_work(packed, job) as (configuration, kept):
         due = _mornings(configuration, names, now)
         if _is_recorded(kept, due, now):
             # Decisions and notices are one transaction: a worker that was lost had done it all.

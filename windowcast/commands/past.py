@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -73,7 +72,6 @@ def season(
 
     Example: windowcast season "Creek Bend" --from 09-01 --to 11-15
     """
-    _one_thread()
     from windowcast import answer as asking
     from windowcast import season as past
     from windowcast.edges import clock
@@ -203,7 +201,6 @@ def verify(
 
     Example: windowcast verify --forecasts F.csv --observed O.csv --months 7-10 --json
     """
-    _one_thread()
     from windowcast import answer as asking
     from windowcast import verify as judging
 
@@ -266,12 +263,6 @@ def verify(
         show(found)
     else:
         tell(text)
-
-
-def _one_thread() -> None:
-    """Before numpy is imported: the matrices are small, and threads inside the linear algebra cost
-    several times what they give."""
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def _judge_store(

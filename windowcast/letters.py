@@ -6,6 +6,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterator, Mapping
 from datetime import datetime
+from html import escape
 from importlib.util import find_spec
 from typing import NamedTuple
 
@@ -52,9 +53,10 @@ class Drawn(NamedTuple):
 
 def octets_at_most(drawn: Drawn) -> int:
     """By how much a letter grows with a picture: four octets for three, in lines of 76 and their
-    ends (RFC 2045, 6.8), and its words in the HTML, where an octet may become three (6.7), in lines
-    as well."""
-    return len(drawn.png) * 4 * 78 // (3 * 76) + len(drawn.alt.encode()) * 4 + AROUND
+    ends (RFC 2045, 6.8), and its words, escaped, in the HTML, where an octet may become three
+    (6.7), in lines as well."""
+    words = len(escape(drawn.alt).encode())
+    return len(drawn.png) * 4 * 78 // (3 * 76) + words * 4 + AROUND
 
 
 def can_draw() -> bool:

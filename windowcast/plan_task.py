@@ -22,7 +22,7 @@ from windowcast.crew.instance import (
 from windowcast.crew.needs import Calendar, Fixed, Gone, Lost
 from windowcast.crew.replan import Promise
 from windowcast.crew.settings import CrewRow, CrewSettings
-from windowcast.crew.travel import Point, roads
+from windowcast.crew.travel import Point, roads, with_calls
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import season_rules
@@ -167,6 +167,10 @@ def gather(
         for one, other, minutes in settings.drives
         if one in numbers and other in numbers
     }
+    yards = {numbers[yard.name] for yard in configuration.yards}
+    calls = tuple(
+        configuration.work.yard_minutes if place in yards else 0.0 for place in range(len(places))
+    )
     needs = replan.with_promises(
         [need for one in found for need in one.needs],
         promises,
@@ -192,12 +196,16 @@ def gather(
         instance=Instance(
             crews=tuple(crews),
             needs=needs,
-            roads=roads(
-                places,
-                road_factor=settings.road_factor,
-                speed_kmh=settings.speed_kmh,
-                given=given,
+            roads=with_calls(
+                roads(
+                    places,
+                    road_factor=settings.road_factor,
+                    speed_kmh=settings.speed_kmh,
+                    given=given,
+                ),
+                calls,
             ),
+            calls=calls,
             days=whole,
             stock=_stock(settings, begins),
             hour=settings.hour_colonies,

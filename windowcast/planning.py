@@ -89,6 +89,7 @@ def _counts_before(task: Task, board: Board) -> tuple[int, ...]:
     it, or leave them out: those left out."""
     instance = task.instance
     treated: dict[str, range] = {}
+    begun_by: dict[str, Placed] = {}
     for need, chosen in board.chosen.items():
         if instance.needs[need].starts:
             option = instance.needs[need].options[chosen.option]
@@ -96,6 +97,7 @@ def _counts_before(task: Task, board: Board) -> tuple[int, ...]:
             out = max(option.start + regimen.exposure_days, chosen.stops[-1].day)
             days = range(option.start + 1, out + AFTER_COUNT_DAYS)
             treated[instance.needs[need].yard] = days
+            begun_by[instance.needs[need].yard] = chosen.stops[0]
     counts = [
         number
         for number, need in enumerate(instance.needs)
@@ -105,8 +107,12 @@ def _counts_before(task: Task, board: Board) -> tuple[int, ...]:
     ]
 
     def inside(need: int, chosen: Chosen | None) -> bool:
-        days = treated[instance.needs[need].yard]
-        return chosen is not None and chosen.stops[0].day in days
+        if chosen is None:
+            return False
+        yard, placed = instance.needs[need].yard, chosen.stops[0]
+        # On the day of the start only who starts it can count first; others would come after it.
+        other = placed.day == begun_by[yard].day and placed.crew != begun_by[yard].crew
+        return other or placed.day in treated[yard]
 
     shut: set[int] = set()
     while True:
@@ -127,11 +133,12 @@ def _counts_before(task: Task, board: Board) -> tuple[int, ...]:
 
 
 def _before_the_start(task: Task, board: Board, need: int) -> bool:
-    """Put a count on the day of the start of its yard or before, where a crew has the minutes."""
+    """Put a count before the start of its yard, or on its day by the crew that starts it, where a
+    crew has the minutes."""
     instance = task.instance
     one = instance.needs[need]
-    started = min(
-        chosen.stops[0].day
+    started, starter = min(
+        chosen.stops[0]
         for number, chosen in board.chosen.items()
         if instance.needs[number].starts and instance.needs[number].yard == one.yard
     )
@@ -140,7 +147,8 @@ def _before_the_start(task: Task, board: Board, need: int) -> bool:
     for day in stop.days:
         for crew, each in enumerate(instance.crews):
             minutes = stop.minutes(each.people) + board.more(crew, day, one.place)
-            if day <= started and each.can(stop.skill) and minutes <= board.left(crew, day):
+            before = day < started or (day == started and crew == starter)
+            if before and each.can(stop.skill) and minutes <= board.left(crew, day):
                 ways.append((minutes, -day, crew))
     if not ways:
         return False

@@ -20,15 +20,16 @@ import platform
 import zlib
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from datetime import datetime
 from functools import lru_cache
 from importlib.metadata import version as version_of
+from importlib.util import find_spec
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from threading import get_ident
 from time import monotonic
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 from urllib.parse import urlsplit
 
 import orjson
@@ -361,12 +362,8 @@ def _fetch(packed: bytes, job: Job, names: Sequence[str], now: datetime) -> Repl
 def _tell(packed: bytes, job: Job, names: Sequence[str], now: datetime, errors: Errors) -> Reply:
     """Work out and record the mornings of some yards; the names of those that failed, how many
     notices are stored, and whether all could be composed."""
-    from threadpoolctl import threadpool_limits
-
     said: list[str] = []
-    # As the command asks of numpy before it is imported, which a worker has done.
-    one_thread = threadpool_limits(1, user_api="blas")
-    with one_thread, _sendable(), _at_work(packed, job) as (configuration, kept):
+    with _one_thread(), _sendable(), _at_work(packed, job) as (configuration, kept):
         due = _mornings(configuration, names, now)
         if _is_recorded(kept, due, now):
             # Decisions and notices are one transaction: a worker that was lost had done it all.
@@ -376,6 +373,16 @@ def _tell(packed: bytes, job: Job, names: Sequence[str], now: datetime, errors: 
             configuration, kept, due, errors, now=now, say=said.append, apart=False
         )
     return Reply(said, (done.failed, done.queued, done.composed_all))
+
+
+def _one_thread() -> AbstractContextManager[object]:
+    """As the commands ask of numpy before it is imported, which a worker has done; what its
+    environment says stands."""
+    if "OPENBLAS_NUM_THREADS" in os.environ or find_spec("threadpoolctl") is None:
+        return nullcontext()
+    from threadpoolctl import threadpool_limits
+
+    return cast("AbstractContextManager[object]", threadpool_limits(1, user_api="blas"))
 
 
 def _mornings(

@@ -88,7 +88,7 @@ def test_minutes_and_strips_are_those_of_the_work_rules():
     apply, swap, remove = stops(ONE, 0)
 
     assert [one.hands for one in (apply, swap, remove)] == [24 * 3.0, 24 * 2.5, 24 * 1.5]
-    assert [one.set_up for one in (apply, swap, remove)] == [12.0] * 3
+    assert [one.set_up for one in (apply, swap, remove)] == [0.0] * 3  # once for a call
     # 24 and 5 % spare, a part of a strip being a whole one.
     assert [one.strips for one in (apply, swap, remove)] == [26, 26, 0]
     assert apply.minutes(2) == 12 + 36

@@ -25,9 +25,12 @@ from windowcast.crew.instance import (
     legs,
     option_value,
     placed_value,
+    stop_of,
     working,
     worth,
 )
+from windowcast.crew.sheet import sheets
+from windowcast.crew.travel import with_calls
 
 
 def ample() -> float:
@@ -196,6 +199,89 @@ def test_where_hours_are_short_a_search_at_their_prices_finds_more(seed: int):
         assert board.worth == pytest.approx(worth(task, board.plan()))
 
     assert boards[False].worth > boards[True].worth
+
+
+def test_the_price_of_an_hour_is_that_of_the_kind_of_crew():
+    """Crews one and three are alike and stand on both sides of another kind."""
+    task = instance(1, yards=6, crews=3)
+    one, two, three = task.crews
+    task = task._replace(crews=(one, two._replace(people=1), three))
+    days = task.days
+    prices = ([0.25] * days, [0.5] * days)
+
+    found = planner._by_crew(task, prices)
+
+    assert [kind.crews for kind in model.kinds(task)] == [(0, 2), (1,)]
+    assert found == [prices[0], prices[1], prices[0]]
+    assert planner._by_crew(task, ([0.0] * days, [0.0] * days)) is None
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_plan_of_short_hours_is_made_at_their_prices(seed: int):
+    task = instance(seed, yards=60, crews=1)
+    board = Board(task)
+    settle.improve(board, rounds=1200, enough=lambda: False)
+
+    plan = planner.make(task, left_s=ample, rounds=600)
+
+    assert worth(task, plan) > board.worth
+    settle.improve(board, rounds=5, enough=lambda: False, scarce=[[0.1] * task.days])
+    assert board.a_minute is board.plain
+
+
+def test_a_call_takes_its_minutes_once_whatever_is_done_there():
+    """Two jobs at one yard, one at another: two calls; by hand 30 + 30 + 60 of work, 2 x 12 of
+    calls, and 10 + 5 + 10 of road."""
+
+    def job(name: str, place: int, minutes: float, task: str) -> Need:
+        stop = Stop(task, (0,), hands=minutes, set_up=0.0)
+        return Need(name, name, place, 20, 5, (Option(0, "", "", (stop,), 50.0),), starts=False)
+
+    calls = (0.0, 12.0, 12.0)
+    roads = with_calls([[0.0, 10.0, 10.0], [10.0, 0.0, 5.0], [10.0, 5.0, 0.0]], calls)
+    needs = (
+        job("a", 1, 30.0, "remove"), job("b", 2, 60.0, "remove"), job("c", 1, 30.0, "count")
+    )  # fmt: skip
+    task = Instance((Crew("One", 1, 0, (169.0,)),), needs, roads, days=1, calls=calls)
+
+    plan = planner.make(task, left_s=ample)
+
+    ((key, route),) = plan.routes.items()
+    assert len(plan.chosen) == 3
+    assert working(task, plan.chosen, key[0], route) == pytest.approx(144.0)
+    assert driving(task, key[0], route) == pytest.approx(25.0)
+    assert faults(task, plan) == []
+    (sheet,) = sheets(task, plan)
+    assert (sheet.working, sheet.driving, sheet.back) == pytest.approx((144.0, 25.0, 169.0))
+    assert [call.leave - call.arrive for call in sheet.calls if call.place == 1] == [72.0]
+    # A minute less and one of them has no place.
+    less = task._replace(crews=(Crew("One", 1, 0, (168.0,)),))
+    assert len(planner.make(less, left_s=ample).chosen) == 2
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_is_counted_is_counted_first_on_a_call(seed: int):
+    task = instance(seed, yards=10, crews=2)
+    counts = tuple(
+        Need(f"count-{one.yard}", one.yard, one.place, one.colonies, 30,
+             (Option(0, "", "", (Stop("count", (0, 1, 2, 3, 4), 10.0, 0.0),), 5.0),), starts=False)
+        for one in task.needs[:6]
+    )  # fmt: skip
+    board = Board(task._replace(needs=(*task.needs, *counts)))
+    settle.improve(board, rounds=200, enough=lambda: False)
+
+    routes = board.plan().routes
+
+    both = 0
+    for route in routes.values():
+        tasks: dict[int, list[str]] = {}
+        for leg in route:
+            stop = stop_of(board.instance, board.chosen, leg)
+            tasks.setdefault(board.instance.needs[leg.need].place, []).append(stop.task)
+        for mine in tasks.values():
+            assert mine == sorted(mine, key=lambda one: one != "count")
+            both += len(mine) > 1
+    assert both
 
 
 def test_a_dear_hour_sends_a_visit_to_another_day():

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ctypes
 import os
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -16,7 +15,6 @@ def kept_for_answers() -> Iterator[None]:
     HiGHS (1.12, in scipy 1.17) prints a line when it mends a solution, whatever it is told; with a
     line in front of it nobody reads a JSON document any more.
     """
-    sys.stdout.flush()
     _flush_c()
     kept = os.dup(1)
     try:

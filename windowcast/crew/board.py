@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby
 from typing import NamedTuple
 
 from windowcast.crew import route
@@ -15,8 +16,11 @@ from windowcast.crew.instance import (
     Stop,
     option_value,
     placed_value,
+    stop_of,
 )
+from windowcast.trade.work import Kind
 
+COUNT = Kind.COUNT.value
 SLACK = 1e-7
 LEAST = 1e-9
 """So much less, in colonies, is cheaper."""
@@ -103,8 +107,22 @@ class Board:
         """The plan as it stands, each day in the best order."""
         for key in list(self.days):
             self.reorder(key)
-        routes = {key: tuple(day.legs) for key, day in sorted(self.days.items()) if day.legs}
+        routes = {
+            key: tuple(
+                leg
+                for _, legs in groupby(
+                    day.legs, key=lambda leg: self.instance.needs[leg.need].place
+                )
+                for leg in sorted(legs, key=self._comes_later)
+            )
+            for key, day in sorted(self.days.items())
+            if day.legs
+        }
         return Plan(chosen=dict(self.chosen), routes=routes, how=how)
+
+    def _comes_later(self, leg: Leg) -> bool:
+        """In one call: what is counted is counted before anything is put in or taken out."""
+        return stop_of(self.instance, self.chosen, leg).task != COUNT
 
     def left(self, crew: int, day: int) -> float:
         """Minutes that a crew has left on a day."""

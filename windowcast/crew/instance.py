@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import time
-from itertools import pairwise
+from itertools import groupby, pairwise
 from typing import NamedTuple
 
 Roads = Sequence[Sequence[float]]
@@ -42,7 +42,8 @@ class Stop(NamedTuple):
     task:     as `trade.work.Kind` calls it
     days:     on which it can be done, the right day first, then by how far they are from it
     hands:    minutes for one person at the hives; a crew shares them
-    set_up:   minutes at the yard besides, however many they are
+    set_up:   minutes at the yard besides, for this stop alone; what each call at a yard takes once
+              is in `Instance.calls`
     skill:    the active that is handled; "": none
     strips:   put in, of the option's treatment
     after:    days from the stop before to this one, at least: what went in late works later
@@ -129,6 +130,8 @@ class Stock(NamedTuple):
 class Instance(NamedTuple):
     """One task for the planner.
 
+    roads:   minutes from one place to another; half of what a call takes at either end is in them
+    calls:   by place, minutes that a call there takes once, whatever is done; () for none
     hour:    what an hour of one crew is held to be worth, in colonies; above 0
     away:    what each day that a visit is away from its right day costs, in colonies for each
              colony
@@ -144,6 +147,16 @@ class Instance(NamedTuple):
     hour: float = 0.1
     away: float = 0.0
     keep: float = 1.0
+    calls: tuple[float, ...] = ()
+
+    def call(self, place: int) -> float:
+        """Minutes that a call at a place takes once, whatever is done there."""
+        return self.calls[place] if self.calls else 0.0
+
+    def drive(self, one: int, other: int) -> float:
+        """Minutes on the road alone."""
+        both = 0.0 if one == other else (self.call(one) + self.call(other)) / 2
+        return self.roads[one][other] - both
 
     def stock_of(self, treatment: str) -> Stock | None:
         return next((one for one in self.stock if one.treatment == treatment), None)
@@ -224,7 +237,9 @@ def working(
 ) -> float:
     """Minutes at the yards of one route, without the drive."""
     people = instance.crews[crew].people
-    return sum(stop_of(instance, chosen, leg).minutes(people) for leg in route)
+    places = [instance.needs[leg.need].place for leg in route]
+    calls = sum(instance.call(place) for place, _ in groupby(places))
+    return calls + sum(stop_of(instance, chosen, leg).minutes(people) for leg in route)
 
 
 def driving(instance: Instance, crew: int, route: Sequence[Leg]) -> float:
@@ -233,7 +248,7 @@ def driving(instance: Instance, crew: int, route: Sequence[Leg]) -> float:
         return 0.0
     home = instance.crews[crew].place
     places = [home, *(instance.needs[leg.need].place for leg in route), home]
-    return sum(instance.roads[a][b] for a, b in pairwise(places))
+    return sum(instance.drive(a, b) for a, b in pairwise(places))
 
 
 def worth(instance: Instance, plan: Plan) -> float:

@@ -534,4 +534,5 @@ def trip_size(instance: Instance) -> int:
     day = max((max(crew.minutes, default=0.0) for crew in instance.crews), default=0.0)
     if not minutes or not day:
         return 1
-    return max(2, round(0.8 * day / (sum(minutes) / len(minutes) + 8)))
+    call = sum(instance.calls) / max(1, len(instance.calls))
+    return max(2, round(0.8 * day / (sum(minutes) / len(minutes) + call + 8)))

@@ -357,7 +357,7 @@ def stops_of(
                 task=kind.value,
                 days=tuple(able),
                 hands=minutes_for(kind, treatment.form, rules) * yard.colonies,
-                set_up=rules.yard_minutes,
+                set_up=0.0,
                 skill=treatment.active,
                 strips=with_spare(strips, rules.spare_percent) if strips else 0,
                 after=max(after, 1),
@@ -450,7 +450,7 @@ def _stop(
     strips = 0
     if job.kind is not Kind.REMOVE and job.load.bring_strips is not None:
         strips = job.load.bring_strips
-    return Stop(job.kind.value, able, job.minutes, rules.yard_minutes, skill, strips)
+    return Stop(job.kind.value, able, job.minutes, 0.0, skill, strips)
 
 
 def _need(

@@ -21,8 +21,9 @@ LAST_SHARE = 0.1
 """Of the time, for the best order of each day at the end."""
 ROUNDS_A_NEED, LEAST_ROUNDS = 12, 400
 """So often yards are taken out and put in again."""
-LONGER = 5
-"""So many times as often more, where the plan is not known to be near enough to the best."""
+LONGER, LONGEST_ROUNDS = 5, 4000
+"""So many times as often more, and so often at least, where the plan is not known to be near enough
+to the best."""
 WARMTH = 1e-4
 """What the search may lose on its way at first, about, as a share of the plan's worth."""
 
@@ -54,7 +55,7 @@ def make(
     last_s = LAST_SHARE * left_s()
     settle.improve(
         start, rounds=max(LEAST_ROUNDS // 4, 2 * len(instance.needs)),
-        enough=lambda: left_s() < later,
+        enough=lambda: left_s() < last_s,
     )  # fmt: skip
     drive = _as_driven(instance, start)
     enough_s = LEAST_S + A_NEED_S * len(instance.needs)
@@ -75,7 +76,8 @@ def make(
     if rounds is None and most is not None:
         near = most / (1 + gap)
         settle.improve(
-            start, rounds=LONGER * wanted, seed=2, warmth=WARMTH, scarce=scarce,
+            start, rounds=max(LONGER * wanted, LONGEST_ROUNDS), seed=2,
+            warmth=WARMTH, scarce=scarce,
             enough=lambda: start.worth >= near or left_s() < last_s,
         )  # fmt: skip
     plan = start.plan("the program, driven and made better")

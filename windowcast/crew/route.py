@@ -131,8 +131,6 @@ def _moved(roads: Roads, home: int, ordered: list[int]) -> list[int] | None:
             before = ordered[first - 1] if first else home
             after = ordered[first + size] if first + size < count else home
             saved = roads[before][head] + roads[tail][after] - roads[before][after] - 1e-9
-            if saved <= 0:
-                continue
             rest = ordered[:first] + ordered[first + size :]
             row, line = roads[home], roads[tail]
             for position, other in enumerate((*rest, home)):

@@ -64,11 +64,12 @@ def _sheet(instance: Instance, plan: Plan, crew: int, day: int) -> Sheet:
         else:
             grouped.append((place, [leg]))
     works = [
-        sum(stop_of(instance, plan.chosen, leg).minutes(people) for leg in legs)
-        for _, legs in grouped
+        instance.call(place)
+        + sum(stop_of(instance, plan.chosen, leg).minutes(people) for leg in legs)
+        for place, legs in grouped
     ]
     places = [home, *(place for place, _ in grouped), home]
-    drives = [instance.roads[a][b] for a, b in pairwise(places)]
+    drives = [instance.drive(a, b) for a, b in pairwise(places)]
     whole = sum(works) + sum(drives)
     pause = LONG_BREAK_MINUTES if whole > LONG_DAY_MINUTES else BREAK_MINUTES
     if whole <= BREAK_AFTER_MINUTES:

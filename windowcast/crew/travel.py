@@ -52,3 +52,15 @@ def roads(
         table[row][column] = minutes
         table[column][row] = known.get((column, row), minutes)
     return table
+
+
+def with_calls(table: Sequence[Sequence[float]], calls: Sequence[float]) -> list[list[float]]:
+    """The roads with half of what a call takes at either end, so that a trip takes each once, and
+    nothing where a crew is already."""
+    return [
+        [
+            minutes if row == column else minutes + (calls[row] + calls[column]) / 2
+            for column, minutes in enumerate(line)
+        ]
+        for row, line in enumerate(table)
+    ]

@@ -6,6 +6,7 @@ import struct
 import warnings
 from collections.abc import Sequence
 from functools import cache, lru_cache
+from threading import Lock
 from typing import TYPE_CHECKING, Any
 from zlib import compress, crc32
 
@@ -20,9 +21,10 @@ BETWEEN = (0.4, 0.7)
 """How far from the ground to ink the shades for the smooth edges of letters are. With the colours
 of the picture they are no more than sixteen, half a byte each."""
 HALO = 3.5
+_ONE_AT_A_TIME = Lock()
 SETTINGS = (
     "agg.path.chunksize", "path.simplify", "path.simplify_threshold", "path.sketch", "path.snap",
-    "text.hinting",
+    "text.hinting", "text.hinting_factor", "text.kerning_factor",
 )  # fmt: skip
 """Of the library's, those that say how lines and letters are drawn; a user's own are put aside."""
 
@@ -35,20 +37,22 @@ def png(scene: Scene, scale: float = 2, *, smooth: bool = True) -> bytes:
     The same bytes for the same scene.
     """
     import matplotlib
-    from matplotlib.backends.backend_agg import RendererAgg
     from matplotlib.transforms import Affine2D
     from PIL import Image
 
     defaults: Any = matplotlib.rcParamsDefault
-    usual: Any = {name: defaults[name] for name in SETTINGS}
-    draw_on: Any = RendererAgg
-    with matplotlib.rc_context(usual), warnings.catch_warnings():
+    usual: Any = {name: defaults[name] for name in SETTINGS if name in defaults}
+    # Settings and warnings are the process's: the page draws in threads.
+    with _ONE_AT_A_TIME, warnings.catch_warnings(), matplotlib.rc_context():
         # A letter that the font lacks is drawn as a box.
         warnings.filterwarnings("ignore", "Glyph .* missing from font")
+        # Some of the settings go away in later versions, which says so.
+        warnings.filterwarnings("ignore", category=matplotlib.MatplotlibDeprecationWarning)
+        matplotlib.rcParams.update(usual)
         # One inch is 72 CSS pixels here, so that points are pixels. Lines and letters go straight
         # to what draws them: figures and their artists take twice as long, with the same
         # pixels.
-        canvas = draw_on(scene.width * scale, scene.height * scale, 72 * scale)
+        canvas = _canvas(scene.width * scale, scene.height * scale, 72 * scale)
         # From CSS pixels, y downward, to those of the canvas.
         place = Affine2D().scale(1, -1).translate(0, scene.height).scale(scale)
         for one in (Box("ground", 0, 0, scene.width, scene.height), *scene.shapes):
@@ -150,13 +154,17 @@ def _text(canvas: Any, one: Text, place: Transform, *, smooth: bool) -> None:
     writer.draw_text(pen, x, canvas.height - y, one.text, font, 0, ismath=False)
 
 
+def _canvas(width: float, height: float, dpi: float) -> Any:
+    """Of so many pixels; the library has no types for it."""
+    from matplotlib.backends.backend_agg import RendererAgg
+
+    return RendererAgg(width, height, dpi)  # type: ignore[no-untyped-call]
+
+
 @lru_cache(maxsize=4096)
 def _width(text: str, size: float, bold: bool, dpi: float) -> float:
     """Pixels; a picture's days and degrees are those of the next one."""
-    from matplotlib.backends.backend_agg import RendererAgg
-
-    ruler: Any = RendererAgg
-    width, _, _ = ruler(1, 1, dpi).get_text_width_height_descent(
+    width, _, _ = _canvas(1, 1, dpi).get_text_width_height_descent(
         text, _font(size, bold=bold), ismath=False
     )
     return float(width)
@@ -167,4 +175,11 @@ def _font(size: float, *, bold: bool) -> FontProperties:
     from matplotlib.font_manager import FontProperties
 
     # It comes with the library, so that widths are known.
-    return FontProperties(family=["DejaVu Sans"], size=size, weight="bold" if bold else "normal")
+    return FontProperties(
+        family=["DejaVu Sans"],
+        style="normal",
+        variant="normal",
+        stretch="normal",
+        size=size,
+        weight="bold" if bold else "normal",
+    )

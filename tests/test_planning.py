@@ -120,8 +120,8 @@ def test_given_drives_stand_and_crews_with_a_base_begin_there(folder: Path):
 
     north, south = (crew.place for crew in instance.crews)
     mill = 3  # the plan's base, North's, then the yards in their order
-    assert (instance.roads[north][mill], instance.roads[south][mill]) == (11.0, 22.0)
-    assert instance.roads[north][2] > 60
+    assert (instance.drive(north, mill), instance.drive(south, mill)) == (11.0, 22.0)
+    assert instance.drive(north, 2) > 60
 
 
 def test_without_a_forecast_a_yard_says_so_and_what_is_in_hand_is_planned(folder: Path):

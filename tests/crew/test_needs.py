@@ -91,7 +91,7 @@ def test_minutes_and_strips_are_those_of_the_work_rules():
     assert [one.set_up for one in (apply, swap, remove)] == [0.0] * 3  # once for a call
     # 24 and 5 % spare, a part of a strip being a whole one.
     assert [one.strips for one in (apply, swap, remove)] == [26, 26, 0]
-    assert apply.minutes(2) == 12 + 36
+    assert apply.minutes(2) == 36
 
 
 def test_a_swap_on_a_holiday_is_named_with_its_day():

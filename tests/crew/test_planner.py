@@ -216,17 +216,20 @@ def test_the_price_of_an_hour_is_that_of_the_kind_of_crew():
     assert planner._by_crew(task, ([0.0] * days, [0.0] * days)) is None
 
 
-@pytest.mark.parametrize("seed", range(3))
-def test_a_plan_of_short_hours_is_made_at_their_prices(seed: int):
-    task = instance(seed, yards=60, crews=1)
-    board = Board(task)
-    settle.improve(board, rounds=1200, enough=lambda: False)
+def test_a_plan_of_short_hours_is_made_at_their_prices():
+    """Together worth more than a longer search without them finds."""
+    ours = others = 0.0
+    for seed in range(3):
+        task = instance(seed, yards=60, crews=1)
+        board = Board(task)
+        settle.improve(board, rounds=1200, enough=lambda: False)
+        others += board.worth
 
-    plan = planner.make(task, left_s=ample, rounds=600)
+        ours += worth(task, planner.make(task, left_s=lambda: 4.0, rounds=600))
 
-    assert worth(task, plan) > board.worth
-    settle.improve(board, rounds=5, enough=lambda: False, scarce=[[0.1] * task.days])
-    assert board.a_minute is board.plain
+        settle.improve(board, rounds=5, enough=lambda: False, scarce=[[0.1] * task.days])
+        assert board.a_minute is board.plain
+    assert ours > others
 
 
 def test_a_call_takes_its_minutes_once_whatever_is_done_there():
@@ -264,7 +267,7 @@ def test_what_is_counted_is_counted_first_on_a_call(seed: int):
     task = instance(seed, yards=10, crews=2)
     counts = tuple(
         Need(f"count-{one.yard}", one.yard, one.place, one.colonies, 30,
-             (Option(0, "", "", (Stop("count", (0, 1, 2, 3, 4), 10.0, 0.0),), 5.0),), starts=False)
+             (Option(0, "", "", (Stop("count", tuple(range(40)), 10.0, 0.0),), 5.0),), starts=False)
         for one in task.needs[:6]
     )  # fmt: skip
     board = Board(task._replace(needs=(*task.needs, *counts)))

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from windowcast import plan_task, planning
+from windowcast import plan_task, plan_words, planning
 from windowcast.crew.settings import CrewRow, CrewSettings, FixedRow, StockRow
 from windowcast.crew.travel import Point
 from windowcast.edges import config
@@ -284,3 +284,29 @@ def test_a_promised_count_that_a_treatment_leaves_no_day_for_is_told_once(folder
 
     assert [move.need for move in planning.finish(task, without).moves] == [count]
     assert planning.finish(task, without, (count,)).moves == ()
+
+
+def said(planned: planning.Planned) -> str:
+    """All that `windowcast plan` says, on one line."""
+    return " ".join(" ".join(plan_words.text(planned)).split())
+
+
+def test_a_swap_without_a_day_says_why_by_day_what_would_free_it_and_what_it_means(folder: Path):
+    """Right on Tuesday September 1, a day early to three late; the crew works on weekends."""
+    begin(folder, date(2026, 8, 22))
+    weekend = CrewRow("North", days=frozenset({5, 6}))
+    fixed = FixedRow("Creek Bend", date(2026, 9, 2), date(2026, 9, 4), True, False, "spraying")
+
+    text = said(make(folder, CrewSettings(crews=(weekend,), fixed=(fixed,))))
+    more = make(folder, CrewSettings(crews=(weekend, CrewRow("South", days=frozenset({1})))))
+
+    assert (
+        "- Creek Bend, swap: Mon Aug 31, Tue Sep 1 no crew works; Wed Sep 2 to Fri Sep 4 spraying"
+        " (until Fri Sep 4); a crew on Tue Sep 1 would free it. The removal on Sat Sep 12 is"
+        " planned as if the swap were done: decide by the label"
+    ) in text
+    assert "Creek Bend, swap" not in said(more)
+
+
+def make(folder: Path, settings: CrewSettings, **others) -> planning.Planned:
+    return planning.make(gather(folder, settings, **others), clock=lambda: 0.0)

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
+from windowcast.crew.needs import DOSES, Lost
 from windowcast.crew.replan import Move
 from windowcast.edges.store import PromisedPlan
 from windowcast.language import tr, trn
@@ -15,7 +16,7 @@ from windowcast.notice.plain import labelled, licence_line, source_line, wrapped
 from windowcast.notice.plan_lines import Frame
 from windowcast.plan_task import Without
 from windowcast.planning import Planned, sheet_views
-from windowcast.trade.work import Kind
+from windowcast.trade.work import Job, Kind
 from windowcast.visiting import INVENTED
 
 
@@ -110,7 +111,7 @@ def _none_lines(planned: Planned) -> list[str]:
         found.append(_said(need.yard, Kind(need.options[0].stops[0].task), plan_lines.shut_words()))
     for one in task.yards:
         found += [
-            _said(one.yard.name, job.kind, plan_lines.skipped_words(lost))
+            _said(one.yard.name, job.kind, _skipped(planned, job, lost))
             for job, lost in one.skipped
         ]
         if one.without is not None:
@@ -120,6 +121,24 @@ def _none_lines(planned: Planned) -> list[str]:
     for said in found:
         lines += labelled("" if lines else tr("No place"), f"- {said}")
     return ["", *lines] if lines else []
+
+
+def _skipped(planned: Planned, job: Job, lost: Lost) -> str:
+    """Why a job in hand has no day, and what is planned of its treatment all the same."""
+    key = f"{job.yard}\n{job.series}\n{DOSES}"
+    removal = next(
+        (
+            planned.task.first + timedelta(days=placed.day)
+            for need, chosen in planned.plan.chosen.items()
+            if planned.task.instance.needs[need].key == key
+            for stop, placed in zip(
+                planned.task.instance.needs[need].options[0].stops, chosen.stops, strict=True
+            )
+            if stop.task == Kind.REMOVE.value
+        ),
+        None,
+    )
+    return plan_lines.skipped_words(lost, job.kind is Kind.SWAP, removal)
 
 
 def _said(yard: str, kind: Kind, why: str) -> str:
@@ -227,7 +246,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
             {
                 "yard": one.yard.name,
                 "task": job.kind.value,
-                "why": plan_lines.skipped_words(lost),
+                "why": _skipped(planned, job, lost),
                 "lacks": None,
             }
             for one in task.yards

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 import pytest
 
@@ -10,7 +10,7 @@ from support.weather import FORMIC_STRIPS, MONDAY, yard
 from windowcast.crew.explain import Bound, Missing, NextBest, Shortage, WhyThis
 from windowcast.crew.instance import Crew, Instance, Need, Option, Plan, Stop
 from windowcast.crew.judge import Judgement
-from windowcast.crew.needs import Gone, Lost
+from windowcast.crew.needs import Freed, Gone, Hindered, Lost
 from windowcast.crew.replan import Move, Promise, Why
 from windowcast.language import spoken
 from windowcast.notice import crew_lines, plan_lines
@@ -166,15 +166,66 @@ def test_a_count_that_moves_is_no_start():
     assert dropped.startswith("promised was count Mon Aug 31 with North crew, now none: its hours")
 
 
-def test_starts_that_nobody_can_work_are_named_three_and_the_rest_counted():
-    lost = [Lost(MONDAY, Task.SWAP, date(2026, 9, day), "no crew works") for day in range(8, 13)]
+def day(number: int) -> date:
+    return MONDAY + timedelta(days=number)
 
-    text = plan_lines.lost_words(lost)
 
-    assert text.startswith(
-        "a start on Mon Aug 31 has its swap on Tue Sep 8: no crew works; a start on"
+def test_starts_of_one_reason_are_told_together_with_what_would_free_the_best():
+    """Sundays on which nobody works; that of September 13 is worth most."""
+    worth = {6: 3.0, 13: 8.0, 20: 2.0, 27: 1.0, 34: 0.5}
+    lost = [
+        Lost(day(one), Task.APPLY, day(one), "no crew works", freed=Freed(days=(day(one),)),
+             value=value)
+        for one, value in worth.items()
+    ]  # fmt: skip
+
+    assert plan_lines.lost_words(lost) == (
+        "starts on Sun Sep 6, Sun Sep 13, Sun Sep 20 and 2 more: no crew works; a crew on Sun Sep"
+        " 13 would free the start on Sun Sep 13"
     )
-    assert text.endswith("and 2 more")
+    assert plan_lines.lost_words(lost[:1]) == (
+        "a start on Sun Sep 6: no crew works; a crew on Sun Sep 6 would free it"
+    )
+
+
+def test_an_active_that_no_crew_may_handle_is_told_once_with_what_would_free_it():
+    lost = [
+        Lost(day(one), Task.APPLY, day(one), "no crew may handle thymol", freed=Freed("thymol"),
+             value=1.0 + one)
+        for one in (0, 1, 2)
+    ]  # fmt: skip
+
+    assert plan_lines.lost_words(lost) == (
+        "starts on Mon Aug 31 to Wed Sep 2: no crew may handle thymol; a crew whose actives hold"
+        " thymol would free the start on Wed Sep 2"
+    )
+
+
+def test_a_later_visit_and_days_that_are_taken_until_a_day():
+    swap = Lost(MONDAY, Task.SWAP, day(10), "contract", day(12))
+
+    assert plan_lines.lost_words([swap]) == (
+        "a start on Mon Aug 31 has its swap on Thu Sep 10: contract (until Sat Sep 12)"
+    )
+    assert plan_lines.lost_words([swap, swap._replace(start=day(1), day=day(11))]) == (
+        "starts on Mon Aug 31, Tue Sep 1 have their swap on Thu Sep 10, Fri Sep 11: contract (until"
+        " Sat Sep 12)"
+    )
+
+
+def test_a_job_without_a_day_has_the_reason_of_each_day_and_what_follows_from_it():
+    lost = Lost(
+        MONDAY, Task.SWAP, day(4), "too wet",
+        days=((day(4), Hindered("too wet")), (day(5), Hindered("no crew works", crew=True)),
+              (day(6), Hindered("no crew works", crew=True))),
+        freed=Freed(days=(day(5),)),
+    )  # fmt: skip
+
+    why = "Fri Sep 4 too wet; Sat Sep 5, Sun Sep 6 no crew works; a crew on Sat Sep 5 would free it"
+    assert plan_lines.skipped_words(lost) == why
+    assert plan_lines.skipped_words(lost, True, day(20)).startswith(
+        f"{why}. The removal on Sun Sep 20 is planned as if the swap were done: decide"
+    )
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ would free a yard that found no place."""
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from typing import Any, NamedTuple
 
@@ -12,7 +12,7 @@ from windowcast.crew.exact import HOW
 from windowcast.crew.explain import Bound, Missing, WhyThis
 from windowcast.crew.instance import Instance, Option, Plan
 from windowcast.crew.judge import Judgement
-from windowcast.crew.needs import Gone, Lost
+from windowcast.crew.needs import Gone, Hindered, Lost
 from windowcast.crew.planner import NOTHING
 from windowcast.crew.replan import Move, Why
 from windowcast.language import marked, tr, trn
@@ -238,32 +238,141 @@ def kind_words(kind: Kind) -> str:
     )
 
 
-def _later_words(one: Lost) -> str:
-    """Why a start cannot be worked whose swap or removal has no day."""
-    values = {"start": words.day(one.start), "day": words.day(one.day), "why": one.why}
+def _why(one: Lost | Hindered) -> str:
+    if one.until is None:
+        return one.why
+    return tr("{why} (until {day})", why=one.why, day=words.day(one.until))
+
+
+def _days_words(days: Iterable[date], most: int = 0) -> str:
+    """ "Sat Jul 25, Mon Jul 27 to Wed Jul 29"; of more than `most` stretches, the rest counted; 0:
+    all are named."""
+    runs: list[list[date]] = []
+    for day in sorted(set(days)):
+        if runs and day - runs[-1][-1] == timedelta(days=1):
+            runs[-1].append(day)
+        else:
+            runs.append([day])
+    texts = [
+        words.span(run[0], run[-1]) if len(run) > 2 else words.in_a_row([words.day(d) for d in run])
+        for run in runs
+    ]
+    more = sum(len(run) for run in runs[most:]) if most else 0
+    if not more:
+        return words.in_a_row(texts)
+    few = words.in_a_row(texts[:most])
+    return trn("{days} and {count} more", "{days} and {count} more", more, days=few)
+
+
+def _by_day(lost: Lost) -> str:
+    """What stands on the days that would do: "Fri Jul 24 too wet; Sat Jul 25 no crew works"."""
+    by_why: dict[str, list[date]] = {}
+    for day, hindered in lost.days:
+        by_why.setdefault(_why(hindered), []).append(day)
+    return "; ".join(
+        tr("{days} {why}", days=_days_words(days), why=why) for why, days in by_why.items()
+    )
+
+
+def _freed_words(lost: Lost, *, start: bool = False) -> str:
+    """What would free a start or a job; "" where no crew could.
+
+    start:  it is one start of several, and is named
+    """
+    if lost.freed is None:
+        return ""
+    active, days = lost.freed
+    values = {
+        "days": words.listed([words.day(one) for one in days]) if days else "",
+        "active": tr(active) if active else "",
+        "start": words.day(lost.start),
+    }
+    if start:
+        if not active:
+            return tr("a crew on {days} would free the start on {start}", **values)
+        if not days:
+            return tr(
+                "a crew whose actives hold {active} would free the start on {start}", **values
+            )
+        return tr(
+            "a crew on {days} whose actives hold {active} would free the start on {start}", **values
+        )
+    if not active:
+        return tr("a crew on {days} would free it", **values)
+    if not days:
+        return tr("a crew whose actives hold {active} would free it", **values)
+    return tr("a crew on {days} whose actives hold {active} would free it", **values)
+
+
+def _lost_one(one: Lost) -> str:
+    several = len({_why(each) for _, each in one.days}) > 1
+    values = {
+        "start": words.day(one.start),
+        "day": words.day(one.day),
+        "why": _by_day(one) if several else _why(one),
+    }
+    if one.task is Task.APPLY:
+        return tr("a start on {start}: {why}", **values)
     if one.task is Task.SWAP:
         return tr("a start on {start} has its swap on {day}: {why}", **values)
     return tr("a start on {start} has its removal on {day}: {why}", **values)
 
 
+def _lost_several(lost: Sequence[Lost], why: str) -> str:
+    values = {
+        "starts": _days_words([one.start for one in lost], 3),
+        "days": _days_words([one.day for one in lost], 3),
+        "why": why,
+    }
+    if lost[0].task is Task.APPLY:
+        return tr("starts on {starts}: {why}", **values)
+    if lost[0].task is Task.SWAP:
+        return tr("starts on {starts} have their swap on {days}: {why}", **values)
+    return tr("starts on {starts} have their removal on {days}: {why}", **values)
+
+
 def lost_words(lost: Sequence[Lost]) -> str:
-    """Why starts that the weather allows cannot be worked."""
-    texts = dict.fromkeys(
-        tr("a start on {start}: {why}", start=words.day(one.start), why=one.why)
-        if one.task is Task.APPLY
-        else _later_words(one)
-        for one in lost
+    """Why starts that the weather allows cannot be worked, those of one reason together, and what
+    would free the best of them."""
+    groups: dict[tuple[Task, str], list[Lost]] = {}
+    for one in lost:
+        reasons = dict.fromkeys(_why(each) for _, each in one.days) or [_why(one)]
+        groups.setdefault((one.task, words.in_a_row(list(reasons))), []).append(one)
+    texts = [
+        _lost_one(mine[0])
+        if len({(one.start, one.day) for one in mine}) == 1
+        else _lost_several(mine, why)
+        for (_, why), mine in groups.items()
+    ]
+
+    def asks(one: Lost) -> tuple[int, float]:
+        assert one.freed is not None
+        return len(one.freed.days) + bool(one.freed.active), -one.value
+
+    best = min((one for one in lost if one.freed is not None), key=asks, default=None)
+    if best is not None:
+        several = len({one.start for one in lost}) > 1
+        texts.append(_freed_words(best, start=several))
+    return "; ".join(texts)
+
+
+def skipped_words(lost: Lost, swap: bool = False, removal: date | None = None) -> str:
+    """Why a job in hand has no day, what would free one, and what that means for the rest.
+
+    swap:     it is a fresh dose
+    removal:  the day of the removal that is planned all the same; None: none is
+    """
+    why = _by_day(lost) or tr("{day} {why}", day=words.day(lost.day), why=_why(lost))
+    freed = _freed_words(lost)
+    text = "; ".join([why, freed]) if freed else why
+    if not swap or removal is None:
+        return text
+    return tr(
+        "{text}. The removal on {day} is planned as if the swap were done: decide by the label"
+        " whether what is in the hives stays there until then",
+        text=text,
+        day=words.day(removal),
     )
-    few = list(texts)[:3]
-    more = len(texts) - len(few)
-    if more:
-        few.append(trn("and {count} more", "and {count} more", more))
-    return "; ".join(few)
-
-
-def skipped_words(lost: Lost) -> str:
-    """Why a job in hand has no day."""
-    return tr("{day} and the days that would do: {why}", day=words.day(lost.day), why=lost.why)
 
 
 def shut_words() -> str:

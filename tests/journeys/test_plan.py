@@ -226,7 +226,13 @@ def test_what_is_promised_is_held_to_and_a_crew_that_is_gone_says_why(journey):
 
     assert starts(third) == starts(first)
     assert {one["why"] for one in third["moves"]} == {"visit"}
-    assert all("North crew" in one["text"] for one in third["moves"])
+    assert all(
+        "with South crew instead of North crew (North crew is not in crews.toml any more)"
+        in one["text"]
+        for one in third["moves"]
+    )
+    text = " ".join(journey.windowcast("plan").stdout.split())
+    assert "What was promised stays, unless it must move or a move gains more than 2" in text
 
 
 def test_days_and_names_that_cannot_be_are_refused(journey):

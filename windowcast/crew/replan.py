@@ -75,6 +75,7 @@ class Move(NamedTuple):
     now:     the need's option; None: it finds no place
     gain:    what the move gains, in colonies, where it need not have been; None: it had to be
     lacks:   what it had to be moved for; None: not for hours or strips
+    stops:   of a visit that moves: who does each of the need's stops when
     """
 
     need: int | None
@@ -83,6 +84,7 @@ class Move(NamedTuple):
     why: Why
     gain: float | None = None
     lacks: Missing | None = None
+    stops: tuple[Placed, ...] = ()
 
 
 def with_promises(
@@ -169,7 +171,8 @@ def moves(
         if now == need.promised and chosen is not None:
             if tuple(need.kept) != chosen.stops:
                 forced = None in need.kept
-                found.append(Move(number, promise, now, Why.VISIT, None if forced else 0.0))
+                gain = None if forced else 0.0
+                found.append(Move(number, promise, now, Why.VISIT, gain, stops=chosen.stops))
             continue
         found.append(_moved(instance, board, number, promise, now))
     return tuple(found)

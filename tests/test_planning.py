@@ -361,3 +361,10 @@ def test_a_promised_day_with_other_hours_says_so_and_an_hour_is_nothing(folder: 
     assert (
         f"other hours; {call['yard']} at {now:%H:%M} instead of {now + timedelta(hours=2):%H:%M}"
     ) in said(far)
+
+
+def test_yards_without_a_forecast_are_told_of_together(folder: Path):
+    text = said(make(folder, CrewSettings()))
+
+    assert text.count("no usable forecast is stored") == 1
+    assert "- Creek Bend and Mill Yard: no usable forecast is stored" in text

@@ -8,7 +8,7 @@ from typing import Any
 
 from windowcast.crew.instance import Stop
 from windowcast.crew.needs import DOSES, Lost
-from windowcast.crew.replan import Move, Why
+from windowcast.crew.replan import Move, Why, promised_stops
 from windowcast.edges.store import PromisedPlan
 from windowcast.language import tr, trn
 from windowcast.notice import crew_lines, plan_lines, words
@@ -123,9 +123,14 @@ def _none_lines(planned: Planned) -> list[str]:
             _said(one.yard.name, job.kind, _skipped(planned, job, lost))
             for job, lost in one.skipped
         ]
-        if one.without is not None:
+        if one.without is not None and one.without.known:
             said = _without(one.without)
             found.append(tr("{yard}: {what}", yard=one.yard.name, what=said))
+    unknown = [one for one in task.yards if one.without is not None and not one.without.known]
+    if unknown:
+        names = words.listed([one.yard.name for one in unknown])
+        assert unknown[0].without is not None
+        found.append(tr("{yard}: {what}", yard=names, what=_without(unknown[0].without)))
     lines: list[str] = []
     for said in found:
         lines += labelled("" if lines else tr("No place"), f"- {said}")
@@ -177,10 +182,14 @@ def _shifts(planned: Planned, move: Move) -> tuple[Shift, ...]:
     if move.need is None or move.now is None:
         return ()
     stops = task.instance.needs[move.need].options[move.now].stops
-    promised = move.was.stops[-len(stops) :]
     found = []
     before = date.min
-    for stop, placed, (kind, was, crew) in zip(stops, move.stops, promised, strict=False):
+    for stop, placed, promised in zip(
+        stops, move.stops, promised_stops(stops, move.was), strict=True
+    ):
+        if promised is None:
+            continue
+        kind, was, crew = promised
         now, by = task.first + timedelta(days=placed.day), task.instance.crews[placed.crew].name
         if (now, by) != (was, crew):
             why = _why_shifted(task, move.was.yard, stop, was, crew)

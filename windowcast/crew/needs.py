@@ -274,7 +274,7 @@ def closed_days(
         if known is not None and known.high_c is not None:
             reasons = hindrances(known, rules)
             if reasons:
-                found[day] = "; ".join(tr(SHUT[one]) for one in reasons)
+                found[day] = ", ".join(tr(SHUT[one]) for one in reasons)
             continue
         row = None if scenarios is None else (on - scenarios.first_day).days
         if scenarios is None or row is None or not 0 <= row < scenarios.days:

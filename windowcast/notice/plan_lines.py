@@ -472,6 +472,10 @@ def gone_words(gone: Gone, units: str) -> str:
         return tr("the last day to start so that it is in time is {day}", day=words.day(gone.limit))
     if gone.row is not None:
         return why_not(gone.row, units)
+    if gone.lost is not None and gone.lost.task is Task.APPLY:
+        hindered = Hindered(gone.lost.why, gone.lost.until)
+        text, freed = hindered_words(gone.lost.day, hindered), _freed_words(gone.lost)
+        return f"{text}; {freed}" if freed else text
     if gone.lost is not None:
         return lost_words([gone.lost])
     return tr("its treatment and its day are not among those looked at now")

@@ -184,6 +184,20 @@ def planned_with(journey: Journey, text: str) -> dict:
     return planned(journey)
 
 
+def test_an_active_that_no_crew_may_handle_says_what_would_free_the_best_start(journey):
+    weekend = '[[crew]]\nname = "North crew"\ndays = ["Sat", "Sun"]\nactives = ["{active}"]\n'
+    found = planned_with(journey, weekend.format(active="amitraz"))
+    more = planned_with(journey, weekend.format(active="formic acid"))
+
+    (creek,) = [one["why"] for one in found["no_place"]
+                if (one["yard"], one["task"]) == ("Creek Bend", "start")]  # fmt: skip
+    assert creek.count("no crew may handle formic acid") == 1
+    assert "a crew whose actives hold formic acid would free the start on" in creek
+    assert found["starts"] == []
+    assert "Creek Bend" in starts(more)
+    assert found["move_gain"] == 2
+
+
 def test_strips_that_are_missing_are_counted(journey):
     stock = '\n[[stock]]\ntreatment = "formic-strips"\nstrips = 40\n'
     journey.write("crews.toml", CREW + stock)

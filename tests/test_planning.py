@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from windowcast import plan_task, planning
+from windowcast import plan_task, plan_words, planning
 from windowcast.crew.settings import CrewRow, CrewSettings, FixedRow, StockRow
 from windowcast.crew.travel import Point
 from windowcast.edges import config
@@ -284,3 +284,87 @@ def test_a_promised_count_that_a_treatment_leaves_no_day_for_is_told_once(folder
 
     assert [move.need for move in planning.finish(task, without).moves] == [count]
     assert planning.finish(task, without, (count,)).moves == ()
+
+
+def said(planned: planning.Planned) -> str:
+    """All that `windowcast plan` says, on one line."""
+    return " ".join(" ".join(plan_words.text(planned)).split())
+
+
+def test_a_swap_without_a_day_says_why_by_day_what_would_free_it_and_what_it_means(folder: Path):
+    """Right on Tuesday September 1, a day early to three late; the crew works on weekends."""
+    begin(folder, date(2026, 8, 22))
+    weekend = CrewRow("North", days=frozenset({5, 6}))
+    fixed = FixedRow("Creek Bend", date(2026, 9, 2), date(2026, 9, 4), True, False, "spraying")
+
+    text = said(make(folder, CrewSettings(crews=(weekend,), fixed=(fixed,))))
+    more = make(folder, CrewSettings(crews=(weekend, CrewRow("South", days=frozenset({1})))))
+
+    assert (
+        "- Creek Bend, swap: Mon Aug 31, Tue Sep 1 no crew works; Wed Sep 2 to Fri Sep 4 spraying"
+        " (until Fri Sep 4); a crew on Tue Sep 1 would free it. The removal on Sat Sep 12 is"
+        " planned as if the swap were done: decide by the label"
+    ) in text
+    assert "Creek Bend, swap" not in said(more)
+
+
+def make(folder: Path, settings: CrewSettings, **others) -> planning.Planned:
+    return planning.make(gather(folder, settings, **others), clock=lambda: 0.0)
+
+
+def promise(folder: Path, document: dict) -> None:
+    with open_store("sqlite:///windowcast.db", folder) as store:
+        store.promise_plan(document, NOW)
+
+
+def test_a_visit_that_must_move_says_where_to_and_why_and_what_follows_it(folder: Path):
+    """The swap is right on Tuesday September 1; from then on something else has the yard."""
+    begin(folder, date(2026, 8, 22))
+    north = CrewRow("North", days=frozenset(range(7)))
+    fixed = FixedRow("Creek Bend", date(2026, 8, 31), date(2026, 9, 2), True, False, "spraying")
+    promise(folder, planning.promise_document(make(folder, CrewSettings(crews=(north,)))))
+
+    moved = said(make(folder, CrewSettings(crews=(north,), fixed=(fixed,))))
+    gone = said(make(folder, CrewSettings(crews=(north._replace(name="South"),))))
+    off = north._replace(off=frozenset({date(2026, 9, 1)}))
+    free = said(make(folder, CrewSettings(crews=(off, north._replace(name="South")))))
+
+    assert (
+        "Creek Bend: swap Thu Sep 3 instead of Tue Sep 1, with North (Tue Sep 1 spraying (until Wed"
+        " Sep 2))"
+    ) in moved
+    assert (
+        "swap Tue Sep 1 with South instead of North (North is not in crews.toml any more)"
+    ) in gone
+    assert "swap Tue Sep 1 with South instead of North (North does not work on Tue Sep 1)" in free
+    assert "a move gains more than 2 colonies (move_gain)." in moved
+
+
+def test_a_promised_day_with_other_hours_says_so_and_an_hour_is_nothing(folder: Path):
+    begin(folder, date(2026, 8, 22))
+    document = planning.promise_document(make(folder, CrewSettings()))
+    sheet = document["sheets"][0]
+    call = sheet["calls"][0]
+    now = datetime.fromisoformat(f"{sheet['date']} {call['arrive']}")
+    promise(folder, document)
+    same = make(folder, CrewSettings())
+    call["arrive"] = f"{now + timedelta(hours=1):%H:%M}"
+    promise(folder, document)
+    near = make(folder, CrewSettings())
+    call["arrive"] = f"{now + timedelta(hours=2):%H:%M}"
+    promise(folder, document)
+    far = make(folder, CrewSettings())
+
+    assert plan_words.other_hours(same) == plan_words.other_hours(near) == ()
+    (found,) = plan_words.other_hours(far)
+    assert (found.crew, found.order) == ("The crew", False)
+    assert (
+        f"other hours; {call['yard']} at {now:%H:%M} instead of {now + timedelta(hours=2):%H:%M}"
+    ) in said(far)
+
+
+def test_yards_without_a_forecast_are_told_of_together(folder: Path):
+    text = said(make(folder, CrewSettings()))
+
+    assert text.count("no usable forecast is stored") == 1
+    assert "- Creek Bend and Mill Yard: no usable forecast is stored" in text

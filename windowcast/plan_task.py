@@ -68,6 +68,7 @@ class YardTask(NamedTuple):
     jobs:     in hand, by the key of their need, in the order of its stops
     skipped:  jobs in hand that no day is left for, with the reason
     gone:     why the start that was promised there is none any more; None: it is, or none was
+    calendar: on which days it can be worked
     """
 
     yard: Yard
@@ -78,7 +79,8 @@ class YardTask(NamedTuple):
     jobs: Mapping[str, tuple[Job, ...]]
     skipped: tuple[tuple[Job, Lost], ...]
     without: Without | None
-    gone: Gone | None = None
+    gone: Gone | None
+    calendar: Calendar
 
     @property
     def known(self) -> bool:
@@ -89,7 +91,8 @@ class YardTask(NamedTuple):
 class Task(NamedTuple):
     """All that a plan is made from.
 
-    late:  minutes of today that each crew has behind it, by its number
+    late:             minutes of today that each crew has behind it, by its number
+    promised_sheets:  the sheets that were promised, as `sheets_document` made them
     """
 
     configuration: Configuration
@@ -104,6 +107,7 @@ class Task(NamedTuple):
     begun: frozenset[str]
     promised_number: int | None
     late: tuple[float, ...] = ()
+    promised_sheets: tuple[Mapping[str, Any], ...] = ()
 
     def begins(self, crew: int, day: int) -> datetime:
         """When a crew leaves on a day of the plan, local time: today not before now."""
@@ -216,6 +220,7 @@ def gather(
         begun=entered,
         promised_number=None if kept is None else kept.number,
         late=late,
+        promised_sheets=() if kept is None else tuple(kept.document.get("sheets", ())),
     )
 
 
@@ -399,6 +404,7 @@ def _yard_task(
         skipped=tuple(skipped),
         without=without,
         gone=gone,
+        calendar=calendar,
     )
 
 

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
-from windowcast.crew.replan import Move
+from windowcast.crew.instance import Stop
+from windowcast.crew.needs import DOSES, Lost
+from windowcast.crew.replan import Move, Why, promised_stops
 from windowcast.edges.store import PromisedPlan
 from windowcast.language import tr, trn
 from windowcast.notice import crew_lines, plan_lines, words
 from windowcast.notice.crew_lines import SheetView
 from windowcast.notice.plain import labelled, licence_line, source_line, wrapped
-from windowcast.notice.plan_lines import Frame
-from windowcast.plan_task import Without
+from windowcast.notice.plan_lines import Frame, Hours, Shift
+from windowcast.plan_task import Task, Without
 from windowcast.planning import Planned, sheet_views
-from windowcast.trade.work import Kind
+from windowcast.trade.work import Job, Kind
 from windowcast.visiting import INVENTED
+
+HOURS_APART = timedelta(hours=1)
+"""A yard that is reached by no more than this sooner or later is told of as nothing."""
 
 
 def text(planned: Planned, *, crew: str | None = None, promised: bool = False) -> list[str]:
@@ -48,7 +53,12 @@ def text(planned: Planned, *, crew: str | None = None, promised: bool = False) -
             wrapped(tr("Days begin and end in the middle of the yards: no base is given."))
         )
     lines.append(wrapped(plan_lines.judged_line(planned.judgement)))
-    lines.append(wrapped(plan_lines.solved_line(planned.plan, limit_s=task.settings.seconds)))
+    solved = plan_lines.solved_line(
+        planned.plan, limit_s=task.settings.seconds, nothing=not planned.plan.chosen
+    )
+    lines.append(wrapped(solved))
+    if task.promises:
+        lines.append(wrapped(plan_lines.held_line(task.instance)))
     for view in views:
         lines += ["", *crew_lines.sheet_lines(view)]
     if not views:
@@ -105,21 +115,44 @@ def _none_lines(planned: Planned) -> list[str]:
         found.append(
             _said(need.yard, what, plan_lines.none_words(frame, reason.need, reason.missing))
         )
-    for number in planned.shut:
-        need = task.instance.needs[number]
-        found.append(_said(need.yard, Kind(need.options[0].stops[0].task), plan_lines.shut_words()))
+    if planned.shut:
+        yards = dict.fromkeys(task.instance.needs[number].yard for number in planned.shut)
+        found.append(words.capital(plan_lines.shut_words(list(yards))))
     for one in task.yards:
         found += [
-            _said(one.yard.name, job.kind, plan_lines.skipped_words(lost))
+            _said(one.yard.name, job.kind, _skipped(planned, job, lost))
             for job, lost in one.skipped
         ]
-        if one.without is not None:
+        if one.without is not None and one.without.known:
             said = _without(one.without)
             found.append(tr("{yard}: {what}", yard=one.yard.name, what=said))
+    unknown = [one for one in task.yards if one.without is not None and not one.without.known]
+    if unknown:
+        names = words.listed([one.yard.name for one in unknown])
+        assert unknown[0].without is not None
+        found.append(tr("{yard}: {what}", yard=names, what=_without(unknown[0].without)))
     lines: list[str] = []
     for said in found:
         lines += labelled("" if lines else tr("No place"), f"- {said}")
     return ["", *lines] if lines else []
+
+
+def _skipped(planned: Planned, job: Job, lost: Lost) -> str:
+    """Why a job in hand has no day, and what is planned of its treatment all the same."""
+    key = f"{job.yard}\n{job.series}\n{DOSES}"
+    removal = next(
+        (
+            planned.task.first + timedelta(days=placed.day)
+            for need, chosen in planned.plan.chosen.items()
+            if planned.task.instance.needs[need].key == key
+            for stop, placed in zip(
+                planned.task.instance.needs[need].options[0].stops, chosen.stops, strict=True
+            )
+            if stop.task == Kind.REMOVE.value
+        ),
+        None,
+    )
+    return plan_lines.skipped_words(lost, job.kind is Kind.SWAP, removal)
 
 
 def _said(yard: str, kind: Kind, why: str) -> str:
@@ -127,13 +160,91 @@ def _said(yard: str, kind: Kind, why: str) -> str:
 
 
 def _move_lines(planned: Planned) -> list[str]:
-    frame = _frame(planned)
+    found = [
+        tr("{yard}: {what}", yard=move.was.yard, what=_moved(planned, move))
+        for move in planned.moves
+    ]
+    found += [plan_lines.hours_words(one) for one in other_hours(planned)]
     lines: list[str] = []
-    for move in planned.moves:
-        what = plan_lines.move_words(frame, move, _gone(planned, move))
-        said = tr("{yard}: {what}", yard=move.was.yard, what=what)
+    for said in found:
         lines += labelled("" if lines else tr("Moved"), f"- {said}")
     return ["", *lines] if lines else []
+
+
+def _moved(planned: Planned, move: Move) -> str:
+    shifts = _shifts(planned, move) if move.why is Why.VISIT else ()
+    return plan_lines.move_words(_frame(planned), move, _gone(planned, move), shifts)
+
+
+def _shifts(planned: Planned, move: Move) -> tuple[Shift, ...]:
+    """The visits of a need that are not as they were promised, and why each moves."""
+    task = planned.task
+    if move.need is None or move.now is None:
+        return ()
+    stops = task.instance.needs[move.need].options[move.now].stops
+    found = []
+    before = date.min
+    for stop, placed, promised in zip(
+        stops, move.stops, promised_stops(stops, move.was), strict=True
+    ):
+        if promised is None:
+            continue
+        kind, was, crew = promised
+        now, by = task.first + timedelta(days=placed.day), task.instance.crews[placed.crew].name
+        if (now, by) != (was, crew):
+            why = _why_shifted(task, move.was.yard, stop, was, crew)
+            if not why and (was - before).days < stop.after:
+                why = tr("the visit before it moves")
+            found.append(Shift(kind, was, crew, now, by, why))
+        before = now
+    return tuple(found)
+
+
+def _why_shifted(task: Task, yard: str, stop: Stop, was: date, crew: str) -> str:
+    """Why a visit could not be on its day with its crew; "" where it could."""
+    day = (was - task.first).days
+    if day < 0:
+        return (
+            tr("its day has passed")
+            if was < task.today
+            else tr("that day comes before the days planned here")
+        )
+    hindered = task.named[yard].calendar.hindered(day, stop.skill)
+    if hindered is not None:
+        return plan_lines.hindered_words(was, hindered)
+    mine = next((one for one in task.instance.crews if one.name == crew), None)
+    if mine is None:
+        return tr("{crew} is not in crews.toml any more", crew=crew)
+    if not mine.can(stop.skill):
+        return tr("{crew} may not handle {active}", crew=crew, active=tr(stop.skill))
+    if mine.minutes[day] <= 0:
+        return tr("{crew} does not work on {day}", crew=crew, day=words.day(was))
+    return "" if day in stop.days else tr("{day} is no day for it any more", day=words.day(was))
+
+
+def other_hours(planned: Planned) -> tuple[Hours, ...]:
+    """The crews' days whose yards are reached more than an hour sooner or later than promised; of
+    today only where the crew leaves as promised."""
+    kept = {(one["crew"], one["date"]): one for one in planned.task.promised_sheets}
+    found = []
+    for view in sheet_views(planned):
+        sheet = kept.get((view.crew, view.day.isoformat()))
+        late = view.day == planned.task.today and sheet is not None
+        if sheet is None or (late and sheet["leave"] != f"{view.leaves:%H:%M}"):
+            continue
+        was = {call["yard"]: call["arrive"] for call in reversed(sheet["calls"])}
+        now = {call.yard.name: call.arrive for call in reversed(view.calls)}
+        both = [yard for yard in reversed(now) if yard in was]
+        moved = []
+        for yard in both:
+            promised = time.fromisoformat(was[yard])
+            apart = now[yard] - datetime.combine(view.day, promised)
+            if abs(apart) > HOURS_APART:
+                moved.append((yard, now[yard].time(), promised))
+        if moved:
+            order = [yard for yard in reversed(was) if yard in now] != both
+            found.append(Hours(view.crew, view.day, order, tuple(moved)))
+    return tuple(found)
 
 
 def _gone(planned: Planned, move: Move) -> str:
@@ -175,6 +286,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
         "from": task.first.isoformat(),
         "to": last.isoformat(),
         "promised": number,
+        "move_gain": task.instance.keep,
         "crews": [
             {
                 "name": one.name,
@@ -208,7 +320,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
             {
                 "yard": task.instance.needs[number].yard,
                 "task": task.instance.needs[number].options[0].stops[0].task,
-                "why": plan_lines.shut_words(),
+                "why": plan_lines.shut_words([task.instance.needs[number].yard]),
                 "lacks": None,
             }
             for number in planned.shut
@@ -227,7 +339,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
             {
                 "yard": one.yard.name,
                 "task": job.kind.value,
-                "why": plan_lines.skipped_words(lost),
+                "why": _skipped(planned, job, lost),
                 "lacks": None,
             }
             for one in task.yards
@@ -239,9 +351,22 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
                 "why": move.why.name.lower(),
                 "gain": None if move.gain is None else round(move.gain, 2),
                 "was": move.was.start.isoformat(),
-                "text": plan_lines.move_words(frame, move, _gone(planned, move)),
+                "text": _moved(planned, move),
             }
             for move in planned.moves
+        ],
+        "other_hours": [
+            {
+                "crew": one.crew,
+                "date": one.day.isoformat(),
+                "other_order": one.order,
+                "yards": [
+                    {"yard": yard, "arrive": f"{now:%H:%M}", "promised": f"{was:%H:%M}"}
+                    for yard, now, was in one.yards
+                ],
+                "text": plan_lines.hours_words(one),
+            }
+            for one in other_hours(planned)
         ],
     }
 
@@ -287,7 +412,8 @@ def promised_lines(
     day = words.day_with_year(promised_at.date())
     lines = [wrapped(tr("As promised on {day}", day=day))]
     if "solved" in document:  # a plan of an older version does not say it
-        lines.append(wrapped(plan_lines.solved_again(document["solved"])))
+        nothing = not document["sheets"]
+        lines.append(wrapped(plan_lines.solved_again(document["solved"], nothing=nothing)))
     for sheet in document["sheets"]:
         if crew is None or sheet["crew"].casefold() == crew.casefold():
             lines += ["", *sheet["text"]]

@@ -152,3 +152,22 @@ def test_the_next_best_day_costs_what_is_said(seed: int):
         assert found.next_best.loses >= -1e-6
         mine = task.needs[need].options[plan.chosen[need].option]
         assert task.needs[need].options[other].start != mine.start
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_next_best_of_a_promised_start_costs_what_it_would_without_the_promise(seed: int):
+    """What a promise is worth more is no cost of another day."""
+    task = instance(seed, yards=8, crews=2)
+    plan = planner.make(task, left_s=lambda: 60.0)
+    needs = tuple(
+        need._replace(promised=plan.chosen[number].option, kept=plan.chosen[number].stops)
+        if number in plan.chosen
+        else need
+        for number, need in enumerate(task.needs)
+    )
+    promised = task._replace(needs=needs, keep=2.0)
+
+    for need in plan.chosen:
+        free = why_this(board_of(task, plan), need).next_best
+        held = why_this(board_of(promised, plan), need).next_best
+        assert (held.option, held.loses) == (free.option, pytest.approx(free.loses))

@@ -11,6 +11,7 @@ from windowcast.crew.needs import (
     BEGUN_WORTH,
     Calendar,
     Fixed,
+    Freed,
     Gone,
     Lost,
     closed_days,
@@ -99,7 +100,39 @@ def test_a_swap_on_a_holiday_is_named_with_its_day():
 
     found = stops(ONE, 0, calendar(works=works))
 
-    assert found == Lost(MONDAY, Task.SWAP, MONDAY + timedelta(days=10), "no crew works")
+    assert isinstance(found, Lost)
+    day = MONDAY + timedelta(days=10)
+    assert found[:4] == (MONDAY, Task.SWAP, day, "no crew works")
+    assert found.freed == Freed(days=(day,))
+
+
+@pytest.mark.parametrize("closed", [{}, {10: "too wet"}, {9: "too cold", 10: "too wet"}])
+def test_each_day_has_its_own_reason_and_the_crew_named_frees_the_start(closed):
+    works = WEEKDAYS - set(range(9, 14)) - set(range(19, 26))
+    made = calendar(works=works, closed=closed)
+
+    found = stops(ONE, 0, made)
+
+    assert isinstance(found, Lost) and found.freed is not None
+    whys = {(day - MONDAY).days: hindered.why for day, hindered in found.days}
+    assert whys == {day: closed.get(day, "no crew works") for day in range(9, 14)}
+    named = {(day - MONDAY).days for day in found.freed.days}
+    assert len(named) == 2 and not named & set(closed)  # the removal has no crew either
+    assert not isinstance(stops(ONE, 0, calendar(works=works | named, closed=closed)), Lost)
+    for one in named:
+        assert isinstance(stops(ONE, 0, calendar(works=works | {one}, closed=closed)), Lost)
+
+
+def test_no_crew_frees_what_the_weather_or_a_contract_shuts():
+    shut = dict.fromkeys(range(9, 14), "too wet")
+    fixed = Fixed(MONDAY + timedelta(days=9), MONDAY + timedelta(days=13), True, False, "contract")
+
+    wet = stops(ONE, 0, calendar(closed=shut))
+    away = stops(ONE, 0, calendar(fixed=(fixed,)))
+
+    assert isinstance(wet, Lost) and wet.freed is None
+    assert isinstance(away, Lost) and away.freed is None
+    assert away.until == MONDAY + timedelta(days=13)
 
 
 def test_a_start_that_no_crew_may_handle_says_so():
@@ -107,6 +140,7 @@ def test_a_start_that_no_crew_may_handle_says_so():
 
     assert isinstance(found, Lost)
     assert (found.task, found.why) == (Task.APPLY, "no crew may handle formic acid")
+    assert found.freed == Freed("formic acid")
 
 
 def test_a_day_too_cold_to_open_hives_moves_the_removal_and_forbids_a_start():
@@ -142,7 +176,9 @@ def test_a_contract_that_keeps_people_out_keeps_every_visit_out():
 
     found = stops(TWO, 0, calendar(fixed=(away,)))
 
-    assert found == Lost(MONDAY, Task.REMOVE, MONDAY + timedelta(days=14), "contract")
+    assert isinstance(found, Lost)
+    assert found[:4] == (MONDAY, Task.REMOVE, MONDAY + timedelta(days=14), "contract")
+    assert found.until == away.last
 
 
 def test_days_are_closed_by_the_forecast_and_beyond_it_by_most_scenarios():
@@ -244,7 +280,8 @@ def test_a_promised_start_that_is_none_any_more_has_its_reason():
     assert unlikely.gone.row.start.chance is not None
     assert unlikely.gone.row.start.chance.value == pytest.approx(0.5)
     assert waits.gone is not None and waits.gone.free == MONDAY + timedelta(days=2)
-    assert shut.gone is not None and shut.gone.lost == Lost(MONDAY, Task.APPLY, MONDAY, "too wet")
+    assert shut.gone is not None and shut.gone.lost is not None
+    assert shut.gone.lost[:4] == (MONDAY, Task.APPLY, MONDAY, "too wet")
     assert other.gone == Gone()
 
 

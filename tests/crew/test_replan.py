@@ -9,7 +9,7 @@ import pytest
 from support.crew_instances import instance
 from windowcast.crew import planner, replan
 from windowcast.crew.explain import board_of
-from windowcast.crew.instance import Instance, Plan, faults, worth
+from windowcast.crew.instance import Instance, Plan, Stop, faults, worth
 from windowcast.crew.replan import Move, Promise, Why
 
 FIRST = date(2026, 8, 31)
@@ -200,3 +200,19 @@ def test_a_promise_makes_no_plan_worth_less_than_what_was_promised():
     second = planner.make(held, left_s=ample, rounds=200)
 
     assert worth(held, second) >= worth(held, plan) - 1e-6
+
+
+def test_what_is_left_of_a_promise_is_told_by_its_tasks_from_the_last_back():
+    """A removal that has no day leaves the swap that was promised."""
+    swap, late = ("swap", FIRST, "Crew 1"), ("swap", FIRST + timedelta(days=10), "Crew 2")
+    out = ("remove", FIRST + timedelta(days=20), "Crew 1")
+    promise = Promise("a\n1\ndoses", "a", "t", "r", FIRST, (swap, late, out))
+
+    def told(*tasks: str) -> tuple:
+        return replan.promised_stops([Stop(task, (0,), 1.0, 0.0) for task in tasks], promise)
+
+    assert told("swap", "swap", "remove") == (swap, late, out)
+    assert told("swap", "remove") == (late, out)
+    assert told("swap") == (late,)
+    assert told("swap", "swap") == (swap, late)
+    assert told("count", "remove") == (None, out)

@@ -160,7 +160,7 @@ def test_a_removal_on_holidays_is_named_and_other_yards_are_planned(journey):
     creek = [one for one in found["no_place"]
              if one["yard"] == "Creek Bend" and one["task"] == "start"]  # fmt: skip
     assert len(creek) == 1
-    assert re.search(r"has its removal on .*: no crew works", creek[0]["why"])
+    assert re.search(r"(has its|have their) removal on .*: no crew works", creek[0]["why"])
 
 
 def test_a_yard_without_a_place_says_what_would_free_it(journey):
@@ -182,6 +182,20 @@ def test_a_yard_without_a_place_says_what_would_free_it(journey):
 def planned_with(journey: Journey, text: str) -> dict:
     journey.write("crews.toml", text)
     return planned(journey)
+
+
+def test_an_active_that_no_crew_may_handle_says_what_would_free_the_best_start(journey):
+    weekend = '[[crew]]\nname = "North crew"\ndays = ["Sat", "Sun"]\nactives = ["{active}"]\n'
+    found = planned_with(journey, weekend.format(active="amitraz"))
+    more = planned_with(journey, weekend.format(active="formic acid"))
+
+    (creek,) = [one["why"] for one in found["no_place"]
+                if (one["yard"], one["task"]) == ("Creek Bend", "start")]  # fmt: skip
+    assert creek.count("no crew may handle formic acid") == 1
+    assert "a crew whose actives hold formic acid would free the start on" in creek
+    assert found["starts"] == []
+    assert "Creek Bend" in starts(more)
+    assert found["move_gain"] == 2
 
 
 def test_strips_that_are_missing_are_counted(journey):
@@ -226,7 +240,13 @@ def test_what_is_promised_is_held_to_and_a_crew_that_is_gone_says_why(journey):
 
     assert starts(third) == starts(first)
     assert {one["why"] for one in third["moves"]} == {"visit"}
-    assert all("North crew" in one["text"] for one in third["moves"])
+    assert all(
+        "with South crew instead of North crew (North crew is not in crews.toml any more)"
+        in one["text"]
+        for one in third["moves"]
+    )
+    text = " ".join(journey.windowcast("plan").stdout.split())
+    assert "What was promised stays, unless it must move or a move gains more than 2" in text
 
 
 def test_days_and_names_that_cannot_be_are_refused(journey):

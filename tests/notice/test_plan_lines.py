@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 
 import pytest
 
@@ -10,12 +10,12 @@ from support.weather import FORMIC_STRIPS, MONDAY, yard
 from windowcast.crew.explain import Bound, Missing, NextBest, Shortage, WhyThis
 from windowcast.crew.instance import Crew, Instance, Need, Option, Plan, Stop
 from windowcast.crew.judge import Judgement
-from windowcast.crew.needs import Gone, Lost
+from windowcast.crew.needs import Freed, Gone, Hindered, Lost
 from windowcast.crew.replan import Move, Promise, Why
 from windowcast.language import spoken
 from windowcast.notice import crew_lines, plan_lines
 from windowcast.notice.crew_lines import CallView, SheetView
-from windowcast.notice.plan_lines import Frame
+from windowcast.notice.plan_lines import Frame, Hours, Shift
 from windowcast.trade.hive import Blocked, Obstacle
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.visits import Task
@@ -101,8 +101,8 @@ def test_why_this_day_and_what_the_next_best_costs():
 @pytest.mark.parametrize(
     ("why", "now", "gain", "words"),
     [
-        (Why.GAIN, 1, 3.0, "now Thu Sep 3 (one-strip-swap): it gains 3.0 colonies, more than a"
-         " move must"),
+        (Why.GAIN, 1, 3.0, "now Thu Sep 3 (one-strip-swap): it gains 3.0 colonies, more than the 1"
+         " that a move must (move_gain)"),
         (Why.ROOM, 1, 4.5, "its hours or strips now serve others; the plan gains 4.5 colonies"),
         (Why.ROOM, None, None, "now none: its hours or strips are gone"),
         (Why.GONE, None, None, "now none: nothing is due there any more"),
@@ -132,7 +132,9 @@ def test_a_start_that_found_no_room_says_what_it_lacks():
          " comes first"),
         (Gone(limit=MONDAY), "the last day to start so that it is in time is Mon Aug 31"),
         (Gone(lost=Lost(MONDAY, Task.APPLY, MONDAY, "too windy")),
-         "a start on Mon Aug 31: too windy"),
+         "Mon Aug 31 too windy"),
+        (Gone(lost=Lost(MONDAY, Task.APPLY, MONDAY, "no crew works", freed=Freed(days=(MONDAY,)))),
+         "Mon Aug 31 no crew works; a crew on Mon Aug 31 would free it"),
         (Gone(lost=Lost(MONDAY, Task.REMOVE, date(2026, 9, 14), "no crew works")),
          "a start on Mon Aug 31 has its removal on Mon Sep 14: no crew works"),
     ],
@@ -145,36 +147,150 @@ def test_a_start_that_is_gone_has_its_one_reason_with_its_figure(gone: Gone, wor
     assert text == f"was Mon Aug 31 (two-strips), now none: {words}"
 
 
-def test_a_visit_that_moves_names_what_was_promised():
-    forced = plan_lines.move_words(FRAME, Move(0, PROMISE, 0, Why.VISIT, None))
-    spared = plan_lines.move_words(FRAME, Move(0, PROMISE, 0, Why.VISIT, 0.0))
-
-    assert forced == (
-        "the start stays, a visit moves; promised were start Mon Aug 31 with North crew"
-    )
-    assert "it spares driving or makes room" in spared
+SHIFT = Shift("swap", date(2026, 9, 10), "North crew", date(2026, 9, 11), "North crew", "")
 
 
-def test_a_count_that_moves_is_no_start():
+@pytest.mark.parametrize(
+    ("shift", "words"),
+    [
+        (SHIFT._replace(why="Thu Sep 10 too wet"),
+         "swap Fri Sep 11 instead of Thu Sep 10, with North crew (Thu Sep 10 too wet)"),
+        (SHIFT._replace(crew="South crew"),
+         "swap Fri Sep 11 with South crew instead of Thu Sep 10 with North crew (it spares driving"
+         " or makes room)"),
+        (SHIFT._replace(day=SHIFT.was_day, crew="South crew"),
+         "swap Thu Sep 10 with South crew instead of North crew (it spares driving or makes"
+         " room)"),
+    ],
+)  # fmt: skip
+def test_a_visit_that_moves_names_the_old_and_the_new_day_and_crew_and_why(shift, words):
+    move = Move(0, PROMISE, 0, Why.VISIT, None)
+    mine = Promise("a\n1\ndoses", "Creek Bend", "", "", MONDAY, ())
+
+    assert plan_lines.move_words(FRAME, move, "", [shift]) == f"the start keeps its day; {words}"
+    assert plan_lines.move_words(FRAME, move._replace(was=mine), "", [shift]) == words
+
+
+def test_a_count_that_is_dropped_is_no_start():
     promise = Promise("a\ncount-1\ncount\n0", "Creek Bend", "", "", MONDAY,
                       (("count", MONDAY, "North crew"),))  # fmt: skip
 
-    moved = plan_lines.move_words(FRAME, Move(0, promise, 0, Why.VISIT, None))
     dropped = plan_lines.move_words(FRAME, Move(0, promise, None, Why.ROOM, 0.5))
 
-    assert moved == "promised was count Mon Aug 31 with North crew, which moves"
     assert dropped.startswith("promised was count Mon Aug 31 with North crew, now none: its hours")
 
 
-def test_starts_that_nobody_can_work_are_named_three_and_the_rest_counted():
-    lost = [Lost(MONDAY, Task.SWAP, date(2026, 9, day), "no crew works") for day in range(8, 13)]
+def test_a_day_with_other_hours_is_one_line():
+    found = Hours("South crew", date(2026, 7, 14), True, (("Holly", time(8, 39), time(12, 1)),))
 
-    text = plan_lines.lost_words(lost)
-
-    assert text.startswith(
-        "a start on Mon Aug 31 has its swap on Tue Sep 8: no crew works; a start on"
+    assert plan_lines.hours_words(found) == (
+        "South crew, Tue Jul 14: another order; Holly at 08:39 instead of 12:01"
     )
-    assert text.endswith("and 2 more")
+    assert "other hours; Holly" in plan_lines.hours_words(found._replace(order=False))
+
+
+def test_a_day_that_gains_less_than_a_move_must_is_told_with_the_threshold():
+    """Promised is the first option; a move must gain two colonies."""
+    need = FRAME.instance.needs[0]._replace(promised=0)
+    frame = FRAME._replace(instance=FRAME.instance._replace(needs=(need,), keep=2.0))
+    stays = WhyThis(False, Missing(1, Bound.COST), NextBest(1, -0.74))
+
+    assert plan_lines.why_words(frame, 0, 0, stays) == (
+        "82 %; Thu Sep 3 (one-strip-swap) would hold in 95 %, but a move must gain more than 2"
+        " colonies (move_gain); Thu Sep 3 would gain 0.7 colonies, less than the 2 that a move must"
+        " (move_gain)"
+    )
+    assert plan_lines.held_line(frame.instance) == (
+        "What was promised stays, unless it must move or a move gains more than 2 colonies"
+        " (move_gain)."
+    )
+
+
+def test_what_a_count_lacks_names_no_start_and_no_visit_that_follows():
+    """It could be from Monday on; the day that lacks least is Thursday."""
+    count = Stop("count", (0, 1, 2, 3), 72.0, 12.0)
+    need = Need("a\ncount-1\ncount\n0", "Beech", 1, 24, 5, (Option(0, "", "", (count,), 6.0),),
+                starts=False)  # fmt: skip
+    frame = FRAME._replace(instance=FRAME.instance._replace(needs=(need,)))
+
+    assert plan_lines.none_words(
+        frame, 0, Missing(0, Bound.HOURS, (Shortage(0, 3, 25.0, False),))
+    ) == (
+        "North crew lacks 25 min on Thu Sep 3; 25 more minutes with North crew on Thu Sep 3 would"
+        " free it"
+    )
+    assert plan_lines.none_words(frame, 0, Missing(0, Bound.COST)) == (
+        "its hours on the road and at the hives cost more"
+    )
+
+
+def test_counts_that_a_treatment_leaves_no_day_for_are_told_in_one_sentence():
+    assert plan_lines.shut_words(["Cedar", "Elm", "Beech"]) == (
+        "no count is planned at Cedar, Elm and Beech: until the treatments are out and 14 days have"
+        " passed, a count says little; count before they go in"
+    )
+
+
+def day(number: int) -> date:
+    return MONDAY + timedelta(days=number)
+
+
+def test_starts_of_one_reason_are_told_together_with_what_would_free_the_best():
+    """Sundays on which nobody works; that of September 13 is worth most."""
+    worth = {6: 3.0, 13: 8.0, 20: 2.0, 27: 1.0, 34: 0.5}
+    lost = [
+        Lost(day(one), Task.APPLY, day(one), "no crew works", freed=Freed(days=(day(one),)),
+             value=value)
+        for one, value in worth.items()
+    ]  # fmt: skip
+
+    assert plan_lines.lost_words(lost) == (
+        "starts on Sun Sep 6, Sun Sep 13, Sun Sep 20 and 2 more: no crew works; a crew on Sun Sep"
+        " 13 would free the start on Sun Sep 13"
+    )
+    assert plan_lines.lost_words(lost[:1]) == (
+        "a start on Sun Sep 6: no crew works; a crew on Sun Sep 6 would free it"
+    )
+
+
+def test_an_active_that_no_crew_may_handle_is_told_once_with_what_would_free_it():
+    lost = [
+        Lost(day(one), Task.APPLY, day(one), "no crew may handle thymol", freed=Freed("thymol"),
+             value=1.0 + one)
+        for one in (0, 1, 2)
+    ]  # fmt: skip
+
+    assert plan_lines.lost_words(lost) == (
+        "starts on Mon Aug 31 to Wed Sep 2: no crew may handle thymol; a crew whose actives hold"
+        " thymol would free the start on Wed Sep 2"
+    )
+
+
+def test_a_later_visit_and_days_that_are_taken_until_a_day():
+    swap = Lost(MONDAY, Task.SWAP, day(10), "contract", day(12))
+
+    assert plan_lines.lost_words([swap]) == (
+        "a start on Mon Aug 31 has its swap on Thu Sep 10: contract (until Sat Sep 12)"
+    )
+    assert plan_lines.lost_words([swap, swap._replace(start=day(1), day=day(11))]) == (
+        "starts on Mon Aug 31, Tue Sep 1 have their swap on Thu Sep 10, Fri Sep 11: contract (until"
+        " Sat Sep 12)"
+    )
+
+
+def test_a_job_without_a_day_has_the_reason_of_each_day_and_what_follows_from_it():
+    lost = Lost(
+        MONDAY, Task.SWAP, day(4), "too wet",
+        days=((day(4), Hindered("too wet")), (day(5), Hindered("no crew works", crew=True)),
+              (day(6), Hindered("no crew works", crew=True))),
+        freed=Freed(days=(day(5),)),
+    )  # fmt: skip
+
+    why = "Fri Sep 4 too wet; Sat Sep 5, Sun Sep 6 no crew works; a crew on Sat Sep 5 would free it"
+    assert plan_lines.skipped_words(lost) == why
+    assert plan_lines.skipped_words(lost, True, day(20)).startswith(
+        f"{why}. The removal on Sun Sep 20 is planned as if the swap were done: decide"
+    )
 
 
 @pytest.mark.parametrize(
@@ -210,6 +326,9 @@ def test_how_it_was_found_is_said_with_gap_and_time():
     assert (kept["gap"], kept["choice_gap"]) == (0.0093, 0.004)
     assert plan_lines.solved_again(kept) == plan_lines.solved_line(near, limit_s=60)
     assert "is not known" in plan_lines.solved_line(unknown, limit_s=60)
+    empty = plan_lines.solved_line(near, limit_s=60, nothing=True)
+    assert empty == "Nothing has a place in these days; looked at for 4.2 s."
+    assert plan_lines.solved_again(kept, nothing=True) == empty
 
 
 def test_what_the_weather_leaves_of_the_plan():

@@ -7,7 +7,7 @@ from enum import Enum
 from typing import NamedTuple
 
 from windowcast.crew.board import Board
-from windowcast.crew.instance import Instance, Plan, option_value
+from windowcast.crew.instance import Chosen, Instance, Plan, option_value
 
 AS_LIKELY = 0.005
 """Chances that differ by no more are as good as each other."""
@@ -56,7 +56,8 @@ class NextBest(NamedTuple):
     """Another start of a yard that is in the plan.
 
     option:   None: no other fits
-    loses:    what it takes from the plan's worth, in colonies
+    loses:    what it takes from the plan, in colonies; below 0: it would add so much, were what was
+              promised worth no more than another way
     """
 
     option: int | None
@@ -94,8 +95,9 @@ def why_this(board: Board, need: int) -> WhyThis:
     mine = board.chosen[need].option
     board.mark()
     before = board.worth
+    held = _held(instance, need, board.chosen[need])
     board.take(need)
-    alone = board.worth
+    alone = board.worth + held
     other_days = [number for number, one in enumerate(options) if one.start != options[mine].start]
     found = NextBest(None, before - alone)
     for fit in board.fits(need, other_days):
@@ -112,6 +114,15 @@ def why_this(board: Board, need: int) -> WhyThis:
         better=better,
         next_best=found,
     )
+
+
+def _held(instance: Instance, need: int, chosen: Chosen) -> float:
+    """How much more a need is worth for being as it was promised, in colonies."""
+    one = instance.needs[need]
+    if chosen.option != one.promised:
+        return 0.0
+    same = sum(kept == placed for kept, placed in zip(one.kept, chosen.stops, strict=False))
+    return instance.keep / 2 * (1 + (same / len(one.kept) if one.kept else 0.0))
 
 
 def why_none(board: Board, need: int) -> Missing | None:

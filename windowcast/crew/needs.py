@@ -89,34 +89,112 @@ class Calendar(NamedTuple):
     def date(self, day: int) -> date:
         return self.first + timedelta(days=day)
 
-    def hindrance(self, day: int, skill: str) -> str:
-        """Why nobody can work on a day; "" where somebody can."""
+    def hindered(self, day: int, skill: str) -> Hindered | None:
+        """Why nobody can work on a day; None where somebody can."""
         if not 0 <= day < self.days:
-            return tr("it is beyond the days planned")
+            return Hindered(tr("it is beyond the days planned"))
         on = self.date(day)
         for one in self.fixed:
             if one.visits and one.first <= on <= one.last:
-                return one.why
+                return Hindered(one.why, one.last)
         if day in self.closed:
-            return self.closed[day]
-        works = self.works.get(skill, frozenset())
-        if day in works:
-            return ""
-        unskilled = not works and bool(self.works.get(""))
-        return (
-            tr("no crew may handle {active}", active=tr(skill))
-            if unskilled
-            else tr("no crew works")
-        )
+            return Hindered(self.closed[day])
+        if day in self.works.get(skill, frozenset()):
+            return None
+        if self.unskilled(skill):
+            return Hindered(tr("no crew may handle {active}", active=tr(skill)), crew=True)
+        return Hindered(tr("no crew works"), crew=True)
+
+    def unskilled(self, skill: str) -> bool:
+        """Whether crews work, but none that may handle an active."""
+        return not self.works.get(skill) and bool(self.works.get(""))
+
+    def freed(self, by: Freed, skill: str) -> Calendar:
+        """The same with what would free a day."""
+        works = self.works.get("" if by.active else skill, frozenset())
+        more = works | {(one - self.first).days for one in by.days}
+        return self._replace(works={**self.works, skill: more})
+
+    def what_frees(self, days: Sequence[int], skill: str) -> Freed | None:
+        """What would free one of these days, the first the best; None: no crew could."""
+        active = skill if self.unskilled(skill) else ""
+        able = self.freed(Freed(active), skill) if active else self
+        found = [(day, able.hindered(day, skill)) for day in days]
+        if any(why is None for _, why in found):
+            return Freed(active)
+        lacking = [day for day, why in found if why is not None and why.crew]
+        return Freed(active, (self.date(lacking[0]),)) if lacking else None
+
+
+class Hindered(NamedTuple):
+    """Why nobody can work on a day.
+
+    until:  the last day of what has taken it; None: nothing has
+    crew:   only a crew is lacking
+    """
+
+    why: str
+    until: date | None = None
+    crew: bool = False
+
+
+class Freed(NamedTuple):
+    """What crews would have to do for a visit to have a day.
+
+    active:  one would have to be allowed to handle it; "": one is
+    days:    on which one would have to work
+    """
+
+    active: str = ""
+    days: tuple[date, ...] = ()
 
 
 class Lost(NamedTuple):
-    """A start that cannot be planned: which visit stands in the way on which day, and why."""
+    """A start, or a job in hand, that cannot be planned: which visit stands in the way on which
+    day, and why.
+
+    day, why:  the right day of the visit and what stands there
+    until:     the last day of what has taken that day; None: nothing has
+    days:      all days that would do, ascending, with what stands on each
+    freed:     what would free it; None: no crew could
+    value:     what the start would be worth, in colonies
+    """
 
     start: date
     task: Task
     day: date
     why: str
+    until: date | None = None
+    days: tuple[tuple[date, Hindered], ...] = ()
+    freed: Freed | None = None
+    value: float = 0.0
+
+
+def lost_of(
+    calendar: Calendar,
+    start: date,
+    task: Task,
+    *,
+    day: date,
+    days: Sequence[int],
+    skill: str,
+) -> Lost:
+    """What is said of a visit that no day is left for.
+
+    day:   its right day, or today where that has passed
+    days:  of the plan, that would do, the best first
+    """
+    right = calendar.hindered(max((day - calendar.first).days, 0), skill)
+    reasons = ((calendar.date(one), calendar.hindered(one, skill)) for one in sorted(days))
+    return Lost(
+        start,
+        task,
+        day,
+        "" if right is None else right.why,
+        until=None if right is None else right.until,
+        days=tuple((one, why) for one, why in reasons if why is not None),
+        freed=calendar.what_frees(days, skill),
+    )
 
 
 class Gone(NamedTuple):
@@ -196,7 +274,7 @@ def closed_days(
         if known is not None and known.high_c is not None:
             reasons = hindrances(known, rules)
             if reasons:
-                found[day] = "; ".join(tr(SHUT[one]) for one in reasons)
+                found[day] = ", ".join(tr(SHUT[one]) for one in reasons)
             continue
         row = None if scenarios is None else (on - scenarios.first_day).days
         if scenarios is None or row is None or not 0 <= row < scenarios.days:
@@ -260,12 +338,13 @@ def starts(
         found = stops_of(
             yard, start.treatment, start.regimen, day=day, calendar=calendar, rules=rules
         )
+        chance = 1.0 if start.chance is None else start.chance.value
+        value = yard.colonies * weight * chance * math.exp(-waiting * day)
         if isinstance(found, Lost):
-            lost.append(found)
+            lost.append(found._replace(value=value))
             gone = Gone(lost=found) if mine == promised else gone
             continue
         gone = None if mine == promised else gone
-        chance = 1.0 if start.chance is None else start.chance.value
         bits = of = 0
         if words is not None and start.chance is not None:
             if mine[:2] not in held:
@@ -279,7 +358,7 @@ def starts(
                 treatment=start.treatment.id,
                 regimen=start.regimen.id,
                 stops=found,
-                value=yard.colonies * weight * chance * math.exp(-waiting * day),
+                value=value,
                 chance=chance,
                 held=bits,
                 of=of,
@@ -314,16 +393,40 @@ def stops_of(
     calendar: Calendar,
     rules: WorkRules,
 ) -> tuple[Stop, ...] | Lost:
-    """The visits of one start with the days on which each can be; the first that has none, if any.
+    """The visits of one start with the days on which each can be; the first that has none, if any,
+    with what would free all of them.
 
     Each may be as far from its day as the regimen allows, and comes so long after the dose before
     it as the regimen asks.
     """
+    found = _stops_of(yard, treatment, regimen, day, calendar, rules)
+    if not isinstance(found, Lost):
+        return found
+    active = ""
+    days: tuple[date, ...] = ()
+    one: tuple[Stop, ...] | Lost = found
+    while isinstance(one, Lost):
+        if one.freed is None:
+            return found._replace(freed=None)
+        active, days = active or one.freed.active, (*days, *one.freed.days)
+        calendar = calendar.freed(one.freed, treatment.active)
+        one = _stops_of(yard, treatment, regimen, day, calendar, rules)
+    return found._replace(freed=Freed(active, days))
+
+
+def _stops_of(
+    yard: Yard,
+    treatment: Treatment,
+    regimen: Regimen,
+    day: int,
+    calendar: Calendar,
+    rules: WorkRules,
+) -> tuple[Stop, ...] | Lost:
     start = calendar.date(day)
     ends = start + timedelta(days=regimen.exposure_days)
     for one in calendar.fixed:
         if one.treatments and one.first < ends and start <= one.last:
-            return Lost(start, Task.APPLY, max(start, one.first), one.why)
+            return Lost(start, Task.APPLY, max(start, one.first), one.why, one.last)
     found = []
     before: date | None = None
     dosed = 0
@@ -339,10 +442,11 @@ def stops_of(
         # The right day first; of two as near the later, since a treatment that works a day longer
         # loses less than one cut short.
         near.sort(key=lambda one, right=right: (abs(one - right), -one))  # type: ignore[misc]
-        able = [one for one in near if not calendar.hindrance(one, treatment.active)]
+        able = [one for one in near if calendar.hindered(one, treatment.active) is None]
         if not able:
-            why = calendar.hindrance(right, treatment.active)
-            return Lost(start, visit.task, visit.day, why)
+            return lost_of(
+                calendar, start, visit.task, day=visit.day, days=near, skill=treatment.active
+            )
         after = 1
         if before is not None:
             offset = (visit.day - start).days
@@ -443,10 +547,10 @@ def _stop(
         last = right + JOB_LATER
     near = [one for one in range(max(first, 0), last + 1) if one < calendar.days]
     near.sort(key=lambda one: (abs(one - right), -one))
-    able = tuple(one for one in near if not calendar.hindrance(one, skill))
+    able = tuple(one for one in near if calendar.hindered(one, skill) is None)
     if not able:
         task = {Kind.SWAP: Task.SWAP, Kind.REMOVE: Task.REMOVE}.get(job.kind, Task.APPLY)
-        return Lost(job.day, task, job.on, calendar.hindrance(right, skill))
+        return lost_of(calendar, job.day, task, day=job.on, days=near, skill=skill)
     strips = 0
     if job.kind is not Kind.REMOVE and job.load.bring_strips is not None:
         strips = job.load.bring_strips

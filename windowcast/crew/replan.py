@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 from windowcast.crew.board import Board
 from windowcast.crew.explain import Missing, missing
-from windowcast.crew.instance import Instance, Need, Placed
+from windowcast.crew.instance import Instance, Need, Placed, Stop
 
 
 class Promise(NamedTuple):
@@ -75,6 +75,7 @@ class Move(NamedTuple):
     now:     the need's option; None: it finds no place
     gain:    what the move gains, in colonies, where it need not have been; None: it had to be
     lacks:   what it had to be moved for; None: not for hours or strips
+    stops:   of a visit that moves: who does each of the need's stops when
     """
 
     need: int | None
@@ -83,6 +84,7 @@ class Move(NamedTuple):
     why: Why
     gain: float | None = None
     lacks: Missing | None = None
+    stops: tuple[Placed, ...] = ()
 
 
 def with_promises(
@@ -99,15 +101,32 @@ def with_promises(
             continue
         stops = need.options[number].stops
         kept: list[Placed | None] = []
-        # Of what has begun the first visits may be done: those that are left are the last ones.
-        mine = promise.stops[-len(stops) :]
-        for stop, (task, day, crew) in zip(stops, mine, strict=False):
-            at = (day - first).days
-            can = task == stop.task and at in stop.days and crew in crews
-            kept.append(Placed(at, crews.index(crew)) if can else None)
-        kept += [None] * (len(stops) - len(kept))
+        for stop, mine in zip(stops, promised_stops(stops, promise), strict=True):
+            if mine is None:
+                kept.append(None)
+                continue
+            at = (mine[1] - first).days
+            can = at in stop.days and mine[2] in crews
+            kept.append(Placed(at, crews.index(mine[2])) if can else None)
         found.append(need._replace(promised=number, kept=tuple(kept)))
     return tuple(found)
+
+
+def promised_stops(
+    stops: Sequence[Stop], promise: Promise
+) -> tuple[tuple[str, date, str] | None, ...]:
+    """What was promised of each of a need's stops; None: nothing.
+
+    Of what has begun the first visits may be done, or one may have no day left: those that are
+    left are told by their task, from the last back.
+    """
+    left = list(promise.stops)
+    found: list[tuple[str, date, str] | None] = []
+    for stop in reversed(stops):
+        at = max((n for n, (task, _, _) in enumerate(left) if task == stop.task), default=None)
+        found.append(None if at is None else left[at])
+        left = left if at is None else left[:at]
+    return tuple(reversed(found))
 
 
 def _option(need: Need, promise: Promise, first: date) -> int | None:
@@ -167,9 +186,13 @@ def moves(
             continue
         need = instance.needs[number]
         if now == need.promised and chosen is not None:
-            if tuple(need.kept) != chosen.stops:
+            stops = need.options[chosen.option].stops
+            known = [one is not None for one in promised_stops(stops, promise)]
+            pairs = zip(need.kept, chosen.stops, known, strict=True)
+            if any(kept != placed and there for kept, placed, there in pairs):
                 forced = None in need.kept
-                found.append(Move(number, promise, now, Why.VISIT, None if forced else 0.0))
+                gain = None if forced else 0.0
+                found.append(Move(number, promise, now, Why.VISIT, gain, stops=chosen.stops))
             continue
         found.append(_moved(instance, board, number, promise, now))
     return tuple(found)

@@ -44,8 +44,13 @@ def _day(value: Any) -> date:
 
 
 def _point(value: Any) -> Point:
-    if not isinstance(value, list) or len(value) != 2:
+    if not isinstance(value, list):
         raise Wrong
+    if len(value) != 2:
+        shown = f"is [{', '.join(values.shown(one) for one in value)}]"
+        if len(value) == 1:
+            raise Wrong(f"{shown}: one number is missing; it must be {_POINT.allowed}")
+        raise Wrong(f"{shown}, {len(value)} numbers, but must be two: {_POINT.allowed}")
     try:
         latitude, longitude = (values.number(-180, 180)(one) for one in value)
     except Wrong:

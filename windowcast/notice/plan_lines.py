@@ -4,15 +4,15 @@ would free a yard that found no place."""
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from datetime import date, timedelta
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, time, timedelta
 from typing import Any, NamedTuple
 
 from windowcast.crew.exact import HOW
 from windowcast.crew.explain import Bound, Missing, WhyThis
 from windowcast.crew.instance import Instance, Option, Plan
 from windowcast.crew.judge import Judgement
-from windowcast.crew.needs import Gone, Lost
+from windowcast.crew.needs import Gone, Hindered, Lost
 from windowcast.crew.planner import NOTHING
 from windowcast.crew.replan import Move, Why
 from windowcast.language import marked, tr, trn
@@ -20,7 +20,7 @@ from windowcast.notice import words
 from windowcast.notice.reason import in_short, why_not
 from windowcast.trade.hive import Blocked
 from windowcast.trade.visits import Task
-from windowcast.trade.work import Kind
+from windowcast.trade.work import AFTER_COUNT_DAYS, Kind
 
 SMALLEST_GAP = 1e-6
 SHORTEST_GAIN = 0.05
@@ -40,11 +40,16 @@ class Frame(NamedTuple):
         return self.instance.needs[need].options[number]
 
 
-def solved_line(plan: Plan, *, limit_s: float) -> str:
-    """How the plan was found, how near it is to the best, and how long that took."""
+def solved_line(plan: Plan, *, limit_s: float, nothing: bool = False) -> str:
+    """How the plan was found, how near it is to the best, and how long that took.
+
+    nothing:  it has no visit, so that there is nothing to be near to
+    """
     if plan.how == NOTHING:
         return tr("There is nothing to do in these days that could be planned.")
     took = tr("{seconds} s", seconds=words.decimal(plan.seconds, 1))
+    if nothing:
+        return tr("Nothing has a place in these days; looked at for {took}.", took=took)
     if plan.gap is None:
         return tr(
             "Found in {took}, of at most {limit} s; how near it is to the best is not known.",
@@ -76,10 +81,10 @@ def solved_document(plan: Plan, *, limit_s: float) -> dict[str, Any]:
     }
 
 
-def solved_again(kept: Mapping[str, Any]) -> str:
+def solved_again(kept: Mapping[str, Any], *, nothing: bool = False) -> str:
     """`solved_line` of a plan whose `solved_document` was kept."""
     plan = Plan({}, {}, gap=kept["gap"], seconds=kept["seconds"], how=kept["how"])
-    return solved_line(plan, limit_s=kept["limit_seconds"])
+    return solved_line(plan, limit_s=kept["limit_seconds"], nothing=nothing)
 
 
 def judged_line(found: Judgement) -> str:
@@ -101,6 +106,7 @@ def why_words(frame: Frame, need: int, chosen: int, found: WhyThis) -> str:
     """Why a yard has its day, and what the next best would cost."""
     option = frame.option(need, chosen)
     chance = words.percent(option.chance)
+    held = frame.instance.needs[need].promised == chosen
     if found.better is None:
         parts = [
             tr("the likeliest start to hold, {chance}", chance=chance)
@@ -110,6 +116,13 @@ def why_words(frame: Frame, need: int, chosen: int, found: WhyThis) -> str:
     else:
         better = frame.option(need, found.better.option)
         lacks = found.better.hours or found.better.strips or found.better.bound is not Bound.COST
+        if lacks or (better.value > option.value and not held):
+            lack = lack_words(frame, found.better, need)
+        elif better.value > option.value:
+            keep = words.general(frame.instance.keep)
+            lack = tr("a move must gain more than {gain} (move_gain)", gain=_colonies(keep))
+        else:
+            lack = tr("the mites that grow until then would cost more")
         parts = [
             tr(
                 "{chance}; {day} ({regimen}) would hold in {better}, but {lack}",
@@ -117,9 +130,7 @@ def why_words(frame: Frame, need: int, chosen: int, found: WhyThis) -> str:
                 day=frame.day(better.start),
                 regimen=better.regimen,
                 better=words.percent(better.chance),
-                lack=lack_words(frame, found.better, need)
-                if lacks or better.value > option.value
-                else tr("the mites that grow until then would cost more"),
+                lack=lack,
             )
         ]
     other = found.next_best
@@ -127,7 +138,18 @@ def why_words(frame: Frame, need: int, chosen: int, found: WhyThis) -> str:
         parts.append(tr("no other day fits as the plan stands"))
     else:
         day = frame.day(frame.option(need, other.option).start)
-        if other.loses < SHORTEST_GAIN:
+        if held and other.loses <= -SHORTEST_GAIN:
+            parts.append(
+                tr(
+                    "{day} would gain {gain} colonies, less than the {keep} that a move must"
+                    " (move_gain)",
+                    day=day,
+                    # Rounded down: it is less.
+                    gain=words.decimal(math.floor(-other.loses * 10 + 1e-6) / 10, 1),
+                    keep=words.general(frame.instance.keep),
+                )
+            )
+        elif other.loses < SHORTEST_GAIN:
             parts.append(tr("{day} would cost as good as nothing", day=day))
         else:
             parts.append(
@@ -138,6 +160,20 @@ def why_words(frame: Frame, need: int, chosen: int, found: WhyThis) -> str:
                 )
             )
     return "; ".join(parts)
+
+
+def _colonies(figure: str) -> str:
+    """ "1 colony", "2 colonies", "2.5 colonies"."""
+    return words.colonies(int(figure)) if figure.isdecimal() else tr("{gain} colonies", gain=figure)
+
+
+def held_line(instance: Instance) -> str:
+    """How firmly a plan holds to what was promised."""
+    return tr(
+        "What was promised stays, unless it must move or a move gains more than {gain}"
+        " (move_gain).",
+        gain=_colonies(words.general(instance.keep)),
+    )
 
 
 def lack_words(frame: Frame, found: Missing, need: int) -> str:
@@ -173,17 +209,21 @@ def none_words(frame: Frame, need: int, found: Missing | None) -> str:
         return tr("no day is left for it")
     option = frame.option(need, found.option)
     freed = frees(frame, found)
+    if not frame.instance.needs[need].starts:
+        # What is in hand has one way to be done; the days that lack something are named with it.
+        lack = lack_words(frame, found, need)
+        return tr("{text}; {freed} would free it", text=lack, freed=freed) if freed else lack
     if freed and not found.hours:
         return tr(
             "nearest to a place on {day} ({regimen}); {freed} would free it",
             day=frame.day(option.start),
-            regimen=option.regimen or kind_words(Kind(option.stops[0].task)),
+            regimen=option.regimen,
             freed=freed,
         )
     lack = lack_words(frame, found, need)
     values = {
         "day": frame.day(option.start),
-        "regimen": option.regimen or kind_words(Kind(option.stops[0].task)),
+        "regimen": option.regimen,
         "lack": lack,
     }
     if found.hours and all(one.day > option.start for one in found.hours):
@@ -238,37 +278,159 @@ def kind_words(kind: Kind) -> str:
     )
 
 
-def _later_words(one: Lost) -> str:
-    """Why a start cannot be worked whose swap or removal has no day."""
-    values = {"start": words.day(one.start), "day": words.day(one.day), "why": one.why}
+def _why(one: Lost | Hindered) -> str:
+    if one.until is None:
+        return one.why
+    return tr("{why} (until {day})", why=one.why, day=words.day(one.until))
+
+
+def hindered_words(day: date, hindered: Hindered) -> str:
+    """What stands on a day: "Fri Jul 24 too wet"."""
+    return tr("{day} {why}", day=words.day(day), why=_why(hindered))
+
+
+def _days_words(days: Iterable[date], most: int = 0) -> str:
+    """ "Sat Jul 25, Mon Jul 27 to Wed Jul 29"; of more than `most` stretches, the rest counted; 0:
+    all are named."""
+    runs: list[list[date]] = []
+    for day in sorted(set(days)):
+        if runs and day - runs[-1][-1] == timedelta(days=1):
+            runs[-1].append(day)
+        else:
+            runs.append([day])
+    texts = [
+        words.span(run[0], run[-1]) if len(run) > 2 else words.in_a_row([words.day(d) for d in run])
+        for run in runs
+    ]
+    more = sum(len(run) for run in runs[most:]) if most else 0
+    if not more:
+        return words.in_a_row(texts)
+    few = words.in_a_row(texts[:most])
+    return trn("{days} and {count} more", "{days} and {count} more", more, days=few)
+
+
+def _by_day(lost: Lost) -> str:
+    """What stands on the days that would do: "Fri Jul 24 too wet; Sat Jul 25 no crew works"."""
+    by_why: dict[str, list[date]] = {}
+    for day, hindered in lost.days:
+        by_why.setdefault(_why(hindered), []).append(day)
+    return "; ".join(
+        tr("{days} {why}", days=_days_words(days), why=why) for why, days in by_why.items()
+    )
+
+
+def _freed_words(lost: Lost, *, start: bool = False) -> str:
+    """What would free a start or a job; "" where no crew could.
+
+    start:  it is one start of several, and is named
+    """
+    if lost.freed is None:
+        return ""
+    active, days = lost.freed
+    values = {
+        "days": words.listed([words.day(one) for one in days]) if days else "",
+        "active": tr(active) if active else "",
+        "start": words.day(lost.start),
+    }
+    if start:
+        if not active:
+            return tr("a crew on {days} would free the start on {start}", **values)
+        if not days:
+            return tr(
+                "a crew whose actives hold {active} would free the start on {start}", **values
+            )
+        return tr(
+            "a crew on {days} whose actives hold {active} would free the start on {start}", **values
+        )
+    if not active:
+        return tr("a crew on {days} would free it", **values)
+    if not days:
+        return tr("a crew whose actives hold {active} would free it", **values)
+    return tr("a crew on {days} whose actives hold {active} would free it", **values)
+
+
+def _lost_one(one: Lost) -> str:
+    several = len({_why(each) for _, each in one.days}) > 1
+    values = {
+        "start": words.day(one.start),
+        "day": words.day(one.day),
+        "why": _by_day(one) if several else _why(one),
+    }
+    if one.task is Task.APPLY:
+        return tr("a start on {start}: {why}", **values)
     if one.task is Task.SWAP:
         return tr("a start on {start} has its swap on {day}: {why}", **values)
     return tr("a start on {start} has its removal on {day}: {why}", **values)
 
 
+def _lost_several(lost: Sequence[Lost], why: str) -> str:
+    values = {
+        "starts": _days_words([one.start for one in lost], 3),
+        "days": _days_words([one.day for one in lost], 3),
+        "why": why,
+    }
+    if lost[0].task is Task.APPLY:
+        return tr("starts on {starts}: {why}", **values)
+    if lost[0].task is Task.SWAP:
+        return tr("starts on {starts} have their swap on {days}: {why}", **values)
+    return tr("starts on {starts} have their removal on {days}: {why}", **values)
+
+
 def lost_words(lost: Sequence[Lost]) -> str:
-    """Why starts that the weather allows cannot be worked."""
-    texts = dict.fromkeys(
-        tr("a start on {start}: {why}", start=words.day(one.start), why=one.why)
-        if one.task is Task.APPLY
-        else _later_words(one)
-        for one in lost
+    """Why starts that the weather allows cannot be worked, those of one reason together, and what
+    would free the best of them."""
+    groups: dict[tuple[Task, str], list[Lost]] = {}
+    for one in lost:
+        reasons = dict.fromkeys(_why(each) for _, each in one.days) or [_why(one)]
+        groups.setdefault((one.task, words.in_a_row(list(reasons))), []).append(one)
+    texts = [
+        _lost_one(mine[0])
+        if len({(one.start, one.day) for one in mine}) == 1
+        else _lost_several(mine, why)
+        for (_, why), mine in groups.items()
+    ]
+
+    def asks(one: Lost) -> tuple[int, float]:
+        assert one.freed is not None
+        return len(one.freed.days) + bool(one.freed.active), -one.value
+
+    best = min((one for one in lost if one.freed is not None), key=asks, default=None)
+    if best is not None:
+        several = len({one.start for one in lost}) > 1
+        texts.append(_freed_words(best, start=several))
+    return "; ".join(texts)
+
+
+def skipped_words(lost: Lost, swap: bool = False, removal: date | None = None) -> str:
+    """Why a job in hand has no day, what would free one, and what that means for the rest.
+
+    swap:     it is a fresh dose
+    removal:  the day of the removal that is planned all the same; None: none is
+    """
+    why = _by_day(lost) or hindered_words(lost.day, Hindered(lost.why, lost.until))
+    freed = _freed_words(lost)
+    text = "; ".join([why, freed]) if freed else why
+    if not swap or removal is None:
+        return text
+    return tr(
+        "{text}. The removal on {day} is planned as if the swap were done: decide by the label"
+        " whether what is in the hives stays there until then",
+        text=text,
+        day=words.day(removal),
     )
-    few = list(texts)[:3]
-    more = len(texts) - len(few)
-    if more:
-        few.append(trn("and {count} more", "and {count} more", more))
-    return "; ".join(few)
 
 
-def skipped_words(lost: Lost) -> str:
-    """Why a job in hand has no day."""
-    return tr("{day} and the days that would do: {why}", day=words.day(lost.day), why=lost.why)
-
-
-def shut_words() -> str:
-    """Why a count is left out."""
-    return tr("the treatment works on all days that would do; count before the start")
+def shut_words(yards: Sequence[str]) -> str:
+    """Why counts are left out that their yards' treatments leave no day for."""
+    return trn(
+        "no count is planned at {yards}: until the treatment is out and {days} days have passed, a"
+        " count says little; count before it goes in",
+        "no count is planned at {yards}: until the treatments are out and {days} days have passed,"
+        " a count says little; count before they go in",
+        len(yards),
+        yards=words.listed(yards),
+        days=AFTER_COUNT_DAYS,
+    )
 
 
 def without_words(
@@ -310,18 +472,58 @@ def gone_words(gone: Gone, units: str) -> str:
         return tr("the last day to start so that it is in time is {day}", day=words.day(gone.limit))
     if gone.row is not None:
         return why_not(gone.row, units)
+    if gone.lost is not None and gone.lost.task is Task.APPLY:
+        hindered = Hindered(gone.lost.why, gone.lost.until)
+        text, freed = hindered_words(gone.lost.day, hindered), _freed_words(gone.lost)
+        return f"{text}; {freed}" if freed else text
     if gone.lost is not None:
         return lost_words([gone.lost])
     return tr("its treatment and its day are not among those looked at now")
 
 
-def move_words(frame: Frame, move: Move, gone: str = "") -> str:
+class Shift(NamedTuple):
+    """One visit that is not on the day or with the crew that were promised.
+
+    why:  "" where it need not have moved
+    """
+
+    task: str
+    was_day: date
+    was_crew: str
+    day: date
+    crew: str
+    why: str = ""
+
+
+def _shift_words(one: Shift) -> str:
+    values = {
+        "task": kind_words(Kind(one.task)),
+        "day": words.day(one.day),
+        "crew": one.crew,
+        "was_day": words.day(one.was_day),
+        "was_crew": one.was_crew,
+        "why": one.why or tr("it spares driving or makes room"),
+    }
+    if one.day == one.was_day:
+        return tr("{task} {day} with {crew} instead of {was_crew} ({why})", **values)
+    if one.crew == one.was_crew:
+        return tr("{task} {day} instead of {was_day}, with {crew} ({why})", **values)
+    return tr("{task} {day} with {crew} instead of {was_day} with {was_crew} ({why})", **values)
+
+
+def move_words(frame: Frame, move: Move, gone: str = "", shifts: Sequence[Shift] = ()) -> str:
     """What has become of a promise, and why.
 
-    gone:  why its start is none any more
+    gone:    why its start is none any more
+    shifts:  of a move of visits: each that moves
     """
-    days = words.listed(
-        [
+    if move.why is Why.VISIT:
+        moved = "; ".join(_shift_words(one) for one in shifts)
+        return tr("the start keeps its day; {visits}", visits=moved) if move.was.begins else moved
+    if move.was.begins:
+        was = tr("was {day} ({regimen})", day=words.day(move.was.start), regimen=move.was.regimen)
+    else:
+        days = [
             tr(
                 "{task} {day} with {crew}",
                 task=kind_words(Kind(task)),
@@ -330,24 +532,7 @@ def move_words(frame: Frame, move: Move, gone: str = "") -> str:
             )
             for task, day, crew in move.was.stops
         ]
-    )
-    if move.was.begins:
-        was = tr("was {day} ({regimen})", day=words.day(move.was.start), regimen=move.was.regimen)
-    else:
-        was = tr("promised was {visits}", visits=days)
-    if move.why is Why.VISIT:
-        if move.gain is None:
-            # The crew or the day of a visit is not there any more.
-            if not move.was.begins:
-                return tr("{was}, which moves", was=was)
-            return tr("the start stays, a visit moves; promised were {visits}", visits=days)
-        if not move.was.begins:
-            return tr("{was}, which moves (it spares driving or makes room)", was=was)
-        return tr(
-            "the start stays, a visit moves (it spares driving or makes room); promised were"
-            " {visits}",
-            visits=days,
-        )
+        was = tr("promised was {visits}", visits=words.listed(days))
     if move.now is None or move.need is None:
         now = tr("now none")
     else:
@@ -361,7 +546,11 @@ def move_words(frame: Frame, move: Move, gone: str = "") -> str:
     if because is None:
         gain = "" if move.gain is None else words.decimal(move.gain, 1)
         if move.why is Why.GAIN:
-            because = tr("it gains {gain} colonies, more than a move must", gain=gain)
+            because = tr(
+                "it gains {gain} colonies, more than the {keep} that a move must (move_gain)",
+                gain=gain,
+                keep=words.general(frame.instance.keep),
+            )
         elif move.gain is None:
             # Without a need and what it lacks no room is looked for.
             because = (
@@ -374,6 +563,38 @@ def move_words(frame: Frame, move: Move, gone: str = "") -> str:
                 "its hours or strips now serve others; the plan gains {gain} colonies", gain=gain
             )
     return tr("{was}, {now}: {because}", was=was, now=now, because=because)
+
+
+class Hours(NamedTuple):
+    """A crew's day that was promised with other hours.
+
+    order:  the yards come in another order
+    yards:  each that is reached at another time, with that of now and that promised
+    """
+
+    crew: str
+    day: date
+    order: bool
+    yards: tuple[tuple[str, time, time], ...]
+
+
+def hours_words(found: Hours) -> str:
+    """ "South crew, Tue Jul 14: another order; Holly at 08:39 instead of 12:01"."""
+    yards = words.listed(
+        [
+            tr(
+                "{yard} at {now} instead of {was}",
+                yard=yard,
+                now=words.clock(now),
+                was=words.clock(was),
+            )
+            for yard, now, was in found.yards
+        ]
+    )
+    values = {"crew": found.crew, "day": words.day(found.day), "yards": yards}
+    if found.order:
+        return tr("{crew}, {day}: another order; {yards}", **values)
+    return tr("{crew}, {day}: other hours; {yards}", **values)
 
 
 def missing_document(frame: Frame, found: Missing | None, need: int) -> dict[str, Any] | None:

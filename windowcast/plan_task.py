@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -21,14 +21,15 @@ from windowcast.crew.instance import (
 )
 from windowcast.crew.needs import Calendar, Fixed, Gone, Lost
 from windowcast.crew.replan import Promise
-from windowcast.crew.settings import CrewRow, CrewSettings
+from windowcast.crew.settings import CrewSettings
+from windowcast.crew.sheet import work_within
 from windowcast.crew.travel import Point, roads
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import season_rules
 from windowcast.errors import UsageError
 from windowcast.trade.course import courses
-from windowcast.trade.daylight import day_length_hours
+from windowcast.trade.daylight import sun
 from windowcast.trade.due import Due, State, of_yard
 from windowcast.trade.hive import Blocked
 from windowcast.trade.journal import Entry
@@ -86,10 +87,23 @@ class YardTask(NamedTuple):
         return self.answer is not None and self.answer.main.status is not Status.UNKNOWN
 
 
+class Leave(NamedTuple):
+    """When a crew leaves on a day of the plan.
+
+    minute:  after midnight, local time
+    waits:   for the sun to rise: it would leave sooner
+    dark:    it would work, but there is no light left
+    """
+
+    minute: int
+    waits: bool = False
+    dark: bool = False
+
+
 class Task(NamedTuple):
     """All that a plan is made from.
 
-    late:  minutes of today that each crew has behind it, by its number
+    leaves:  by the crew's number and the day of the plan
     """
 
     configuration: Configuration
@@ -103,13 +117,13 @@ class Task(NamedTuple):
     promises: tuple[Promise, ...]
     begun: frozenset[str]
     promised_number: int | None
-    late: tuple[float, ...] = ()
+    leaves: tuple[tuple[Leave, ...], ...] = ()
 
     def begins(self, crew: int, day: int) -> datetime:
-        """When a crew leaves on a day of the plan, local time: today not before now."""
-        on = self.first + timedelta(days=day)
-        begins = datetime.combine(on, self.instance.crews[crew].begins)
-        return begins + timedelta(minutes=self.late[crew] if on == self.today else 0)
+        """When a crew leaves on a day of the plan, local time: not before sunrise, and today not
+        before now."""
+        on = datetime.combine(self.first + timedelta(days=day), time())
+        return on + timedelta(minutes=self.leaves[crew][day].minute)
 
 
 def first_day(text: str | None) -> date | None:
@@ -146,13 +160,15 @@ def gather(
     )
     whole = days + longest + 1
     places, numbers = _places(configuration, settings)
-    late = tuple(_late(configuration, row, now) for row in settings.crews)
-    crews = []
+    zone = ZoneInfo(configuration.yards[0].timezone)
+    # The invented weather is a demonstration: there it is always morning.
+    clock = None if configuration.weather.provider == "sample" else now.astimezone(zone)
+    crews, leaves = [], []
     for number in range(len(settings.crews)):
         place = numbers[_base_name(settings, number)]
-        crews.append(
-            _crew(settings, number, places[place], begins, whole, place, today, late[number])
-        )
+        crew, times = _crew(settings, number, places[place], begins, whole, place, zone, clock)
+        crews.append(crew)
+        leaves.append(times)
     kept = store.promised_plan()
     promises = () if kept is None else promises_of(kept.document)
     found = [
@@ -207,7 +223,7 @@ def gather(
         promises=promises,
         begun=entered,
         promised_number=None if kept is None else kept.number,
-        late=late,
+        leaves=tuple(leaves),
     )
 
 
@@ -243,30 +259,37 @@ def _crew(
     first: date,
     whole: int,
     place: int,
-    today: date,
-    late: float,
-) -> Crew:
-    """A crew with the minutes of each of its days: no more than it is light for, and today no more
-    than are left."""
+    zone: ZoneInfo,
+    clock: datetime | None,
+) -> tuple[Crew, tuple[Leave, ...]]:
+    """A crew with the minutes of each of its days, and when it leaves: not before sunrise, so that
+    it is back by sunset, and today not before now.
+
+    clock:  now, in that time zone; None: no day has begun
+    """
     row = settings.crews[number]
-    minutes = []
+    minutes, leaves = [], []
     for ahead in range(whole):
         day = first + timedelta(days=ahead)
         works = day.weekday() in row.days and day not in row.off and day not in settings.holidays
-        light = day_length_hours(base.latitude, day.timetuple().tm_yday)
-        left = 60 * min(row.hours, light) - (late if day == today else 0.0)
-        minutes.append(max(0.0, left) if works else 0.0)
-    return Crew(row.name, row.people, place, tuple(minutes), row.actives, row.begins)
-
-
-def _late(configuration: Configuration, row: CrewRow, now: datetime) -> float:
-    """Minutes of a crew's day that are behind it. The invented weather is a demonstration: there it
-    is always morning."""
-    if configuration.weather.provider == "sample":
-        return 0.0
-    local = now.astimezone(ZoneInfo(configuration.yards[0].timezone))
-    begins = local.replace(hour=row.begins.hour, minute=row.begins.minute, second=0, microsecond=0)
-    return max(0.0, math.ceil((local - begins).total_seconds() / 60))
+        light = sun(base.latitude, base.longitude, day, zone)
+        begins = 60 * row.begins.hour + row.begins.minute
+        leave = math.ceil(light.rises) if light.rises > begins else begins
+        late = 0
+        if clock is not None and day == clock.date():
+            late = max(0, 60 * clock.hour + clock.minute + (clock.second > 0) - leave)
+        left = max(0, 60 * row.hours - late)
+        sets = math.floor(light.sets) if math.isfinite(light.sets) else math.inf
+        able = min(left, work_within(sets - leave - late))
+        minutes.append(float(able) if works else 0.0)
+        leaves.append(
+            Leave(
+                minute=leave + late,
+                waits=leave > begins and not late and light.up,
+                dark=works and not able and left > 0,
+            )
+        )
+    return Crew(row.name, row.people, place, tuple(minutes), row.actives, row.begins), tuple(leaves)
 
 
 def _stock(settings: CrewSettings, first: date) -> tuple[Stock, ...]:

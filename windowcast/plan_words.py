@@ -49,6 +49,7 @@ def text(planned: Planned, *, crew: str | None = None, promised: bool = False) -
         )
     lines.append(wrapped(plan_lines.judged_line(planned.judgement)))
     lines.append(wrapped(plan_lines.solved_line(planned.plan, limit_s=task.settings.seconds)))
+    lines += _light_lines(planned, crew)
     for view in views:
         lines += ["", *crew_lines.sheet_lines(view)]
     if not views:
@@ -71,6 +72,38 @@ def text(planned: Planned, *, crew: str | None = None, promised: bool = False) -
 
 def _of_crew(views: Sequence[SheetView], crew: str | None) -> tuple[SheetView, ...]:
     return tuple(view for view in views if crew is None or view.crew.casefold() == crew.casefold())
+
+
+def _light_lines(planned: Planned, only: str | None) -> list[str]:
+    """Of each crew that leaves later than it would for want of light, the first day; and of each
+    that stays at home for it, on how many days."""
+    task = planned.task
+    lines = []
+    for number, crew in enumerate(task.instance.crews):
+        if only is not None and crew.name.casefold() != only.casefold():
+            continue
+        days = [sheet.day for sheet in planned.sheets if sheet.crew == number]
+        waits = [day for day in days if task.leaves[number][day].waits]
+        if waits:
+            leaves = task.begins(number, waits[0])
+            said = tr(
+                "{crew} leaves at {time} on {day}, when it is light, not at {begins}.",
+                crew=crew.name,
+                time=words.clock(leaves.time()),
+                day=words.day(leaves.date()),
+                begins=words.clock(crew.begins),
+            )
+            lines.append(wrapped(said))
+        dark = sum(one.dark for one in task.leaves[number][: task.days])
+        if dark:
+            said = trn(
+                "{crew} stays at home on {count} day, for want of light.",
+                "{crew} stays at home on {count} days, for want of light.",
+                dark,
+                crew=crew.name,
+            )
+            lines.append(wrapped(said))
+    return lines
 
 
 def _frame(planned: Planned) -> Frame:

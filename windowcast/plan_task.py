@@ -5,8 +5,10 @@ promised. Nothing is fetched.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, datetime, time, timedelta
+from enum import Enum
+from functools import partial
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -26,15 +28,18 @@ from windowcast.crew.sheet import work_within
 from windowcast.crew.travel import Point, roads
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
-from windowcast.entering import season_rules
+from windowcast.entering import as_seen, season_rules, winter_of
 from windowcast.errors import UsageError
 from windowcast.trade.course import courses
 from windowcast.trade.daylight import sun
 from windowcast.trade.due import Due, State, of_yard
 from windowcast.trade.hive import Blocked
 from windowcast.trade.journal import Entry
-from windowcast.trade.winter import seen_broodless
+from windowcast.trade.rules import WorkRules
+from windowcast.trade.treatment import Treatment
+from windowcast.trade.winter import LOOK_LASTS_DAYS, Broodless, Winter, seen_broodless
 from windowcast.trade.work import Job, begun, free_from, jobs, to_do
+from windowcast.trade.workable import rules_for
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Row, Status, YardAnswer
 from windowcast.window.plan import timing
@@ -63,12 +68,23 @@ class Without(NamedTuple):
     beyond: bool = False
 
 
+class LeftOut(Enum):
+    """Why no start is looked for at a yard that nothing is due at."""
+
+    NOT_DUE = "not_due"
+    TREATED = "treated"
+    LOOK = "look"
+    BROOD = "brood"
+
+
 class YardTask(NamedTuple):
     """What is planned from of one yard.
 
     jobs:     in hand, by the key of their need, in the order of its stops
     skipped:  jobs in hand that no day is left for, with the reason
     gone:     why the start that was promised there is none any more; None: it is, or none was
+    left_out: why no start is looked for, where the weather names one or it is the time of the
+              winter round
     """
 
     yard: Yard
@@ -80,6 +96,7 @@ class YardTask(NamedTuple):
     skipped: tuple[tuple[Job, Lost], ...]
     without: Without | None
     gone: Gone | None = None
+    left_out: tuple[LeftOut, ...] = ()
 
     @property
     def known(self) -> bool:
@@ -325,6 +342,13 @@ def _yard_task(
     due = of_yard(yard, treatments, entries=entries, rules=rules, today=today)
     weather = stored_weather(configuration, store, yard, now)
     actives = {one.active for one in configuration.treatments} | {""}
+    closed_days = partial(
+        wanted.closed_days,
+        weather.open_days if weather.fresh else {},
+        weather.scenarios if weather.fresh else None,
+        first=first,
+        days=whole,
+    )
     calendar = Calendar(
         first=first,
         days=whole,
@@ -338,19 +362,19 @@ def _yard_task(
             )
             for active in actives
         },
-        closed=wanted.closed_days(
-            weather.open_days if weather.fresh else {},
-            weather.scenarios if weather.fresh else None,
-            configuration.work,
-            first=first,
-            days=whole,
-        ),
+        closed=closed_days(configuration.work),
         fixed=tuple(
             Fixed(one.first, one.last, one.visits, one.treatments, one.why)
             for one in settings.fixed
             if one.yard.casefold() == yard.name.casefold()
         ),
+        closed_from={
+            each.open_min_c: closed_days(each) for each in _opened(configuration, treatments)
+        },
     )
+    winter = winter_of(configuration, yard, treatments, entries=entries, today=today)
+    in_season = due.state in DUE
+    in_winter = not in_season and _winter_round(winter, yard)
     open_jobs = to_do(
         jobs(
             yard,
@@ -375,7 +399,7 @@ def _yard_task(
             place=place,
             calendar=calendar,
             rules=configuration.work,
-            starts=due.state in DUE,
+            starts=in_season or in_winter,
         )
         if isinstance(need, Lost):
             skipped.append((job, need))
@@ -394,16 +418,22 @@ def _yard_task(
             by_key[left.key] = tuple(job for job in mine if job not in without_day)
     answer = None
     if weather.sources:
-        answer = answer_yard(configuration, yard, weather, now=now, treatments=treatments)
+        seen = as_seen(store, yard, now, entries)
+        answer = answer_yard(configuration, seen, weather, now=now, treatments=treatments)
     need, without, gone = None, None, None
-    if due.state in DUE:
+    left_out: tuple[LeftOut, ...] = ()
+    if in_season or in_winter:
         need, without, gone = _start_of(
             configuration, yard, entries, due, answer,
             words=None if weather.scenarios is None else Words(weather.scenarios),
             place=place, calendar=calendar, today=today, promises=promises,
             weight=wanted.weight_of(due, rules, south=yard.latitude < 0, day=max(first, today)),
             waiting=wanted.waiting_of(due, rules),
+            winter=None if in_season else winter,
         )  # fmt: skip
+    elif answer is not None:
+        free = free_from(entries, today, passed=False)
+        left_out = _left_out(due, winter, answer, today if free is None else free)
     return YardTask(
         yard=yard,
         entries=entries,
@@ -414,7 +444,40 @@ def _yard_task(
         skipped=tuple(skipped),
         without=without,
         gone=gone,
+        left_out=left_out,
     )
+
+
+def _opened(configuration: Configuration, treatments: Iterable[Treatment]) -> Collection[WorkRules]:
+    """When hives can be opened for what is given at a yard, each once."""
+    known = {one.id: one for one in (*configuration.treatments, *treatments)}
+    return {
+        rules_for(configuration.work, one, regimen, dose.day)
+        for one in known.values()
+        for regimen in one.regimens
+        for dose in regimen.doses
+    }
+
+
+def _winter_round(winter: Winter, yard: Yard) -> bool:
+    """Whether the winter round can begin: the hives were seen broodless, or have no brood by the
+    configuration and nobody has seen any."""
+    if winter.state in (Broodless.LOOK, Broodless.OLD):
+        return not yard.hive.brood
+    return winter.state is Broodless.SEEN
+
+
+def _left_out(due: Due, winter: Winter, answer: YardAnswer, free: date) -> tuple[LeftOut, ...]:
+    """Why no start is looked for at a yard where nothing is due."""
+    found = []
+    main = answer.main
+    if main.named is not None and main.status is Status.OPEN and main.named.day >= free:
+        found.append(LeftOut.TREATED if due.state is State.DONE else LeftOut.NOT_DUE)
+    if winter.state in (Broodless.LOOK, Broodless.OLD):
+        found.append(LeftOut.LOOK)
+    if winter.state is Broodless.BROOD:
+        found.append(LeftOut.BROOD)
+    return tuple(found)
 
 
 def _start_of(
@@ -431,13 +494,55 @@ def _start_of(
     promises: Sequence[Promise],
     weight: float,
     waiting: float,
+    winter: Winter | None = None,
 ) -> tuple[Need | None, Without | None, Gone | None]:
     """What a yard that is due could start, or why it could start nothing; and why not what was
-    promised."""
+    promised.
+
+    winter:  nothing is due by the season, but the winter round is
+    """
     if answer is None or answer.main.status is Status.UNKNOWN:
         return None, Without(yard.name, due, known=False), None
     free = free_from(entries, today, passed=due.state is State.NOW)
-    broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
+    not_before = max(calendar.first, today, today if free is None else free)
+    not_after = None
+    if winter is None:
+        broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
+        rows, blocked = _due_rows(due, answer, entries, today, broodless=broodless)
+    else:
+        if yard.hive.brood and winter.seen is not None:
+            not_after = winter.seen + timedelta(days=LOOK_LASTS_DAYS)
+        rows, blocked = _winter_rows(answer, not_before, not_after)
+    key = start_key(yard.name, entries)
+    promise = next((one for one in promises if one.key == key), None)
+    found = wanted.starts(
+        yard,
+        place=place,
+        key=key,
+        due=due,
+        rows=rows,
+        words=words,
+        calendar=calendar,
+        rules=configuration.work,
+        weight=weight,
+        waiting=waiting,
+        not_before=not_before,
+        not_after=not_after,
+        promised=None if promise is None else (promise.treatment, promise.regimen, promise.start),
+        cancel_below=configuration.decision.cancel_below,
+    )
+    if found.need is not None:
+        return found.need, None, found.gone
+    judged = [row.day for one in answer.treatments for row in one.rows]
+    beyond = bool(judged) and max(judged) < calendar.first
+    return None, Without(yard.name, due, True, blocked, free, found.lost, beyond), found.gone
+
+
+def _due_rows(
+    due: Due, answer: YardAnswer, entries: Sequence[Entry], today: date, *, broodless: bool
+) -> tuple[list[Row], tuple[Blocked, ...]]:
+    """The starts to look at where something is due, and what must be done first for the first
+    choice."""
     when = timing(
         due, answer.treatments, courses=courses(entries), today=today, broodless=broodless
     )
@@ -454,28 +559,25 @@ def _start_of(
                 blocked = tuple(each for each in one.blocked if each.obstacle in needs)
             continue
         rows += one.rows
-    key = start_key(yard.name, entries)
-    promise = next((one for one in promises if one.key == key), None)
-    found = wanted.starts(
-        yard,
-        place=place,
-        key=key,
-        due=due,
-        rows=rows,
-        words=words,
-        calendar=calendar,
-        rules=configuration.work,
-        weight=weight,
-        waiting=waiting,
-        not_before=max(calendar.first, today, today if free is None else free),
-        promised=None if promise is None else (promise.treatment, promise.regimen, promise.start),
-        cancel_below=configuration.decision.cancel_below,
-    )
-    if found.need is not None:
-        return found.need, None, found.gone
-    judged = [row.day for one in answer.treatments for row in one.rows]
-    beyond = bool(judged) and max(judged) < calendar.first
-    return None, Without(yard.name, due, True, blocked, free, found.lost, beyond), found.gone
+    return rows, blocked
+
+
+def _winter_rows(
+    answer: YardAnswer, not_before: date, not_after: date | None
+) -> tuple[list[Row], tuple[Blocked, ...]]:
+    """The starts of the winter round: of the first treatment for broodless colonies that has one
+    named while the look counts; where none has, of all of them. And what must be done first at the
+    hives."""
+    fit = [one for one in answer.treatments if one.treatment.needs_broodless]
+    ready = [one for one in fit if not one.blocked]
+    for one in ready:
+        if any(
+            row.safe and row.day >= not_before and (not_after is None or row.day <= not_after)
+            for row in one.rows
+        ):
+            return list(one.rows), ()
+    blocked = fit[0].blocked if fit and not ready else ()
+    return [row for one in ready for row in one.rows], tuple(blocked)
 
 
 def start_key(yard: str, entries: Iterable[Entry]) -> str:

@@ -8,12 +8,12 @@ from typing import Any
 
 from windowcast.crew.replan import Move
 from windowcast.edges.store import PromisedPlan
-from windowcast.language import tr, trn
+from windowcast.language import marked, tr, trn
 from windowcast.notice import crew_lines, plan_lines, words
 from windowcast.notice.crew_lines import SheetView
 from windowcast.notice.plain import labelled, licence_line, source_line, wrapped
 from windowcast.notice.plan_lines import Frame
-from windowcast.plan_task import Without
+from windowcast.plan_task import LeftOut, Without
 from windowcast.planning import Planned, sheet_views
 from windowcast.trade.work import Kind
 from windowcast.visiting import INVENTED
@@ -56,6 +56,7 @@ def text(planned: Planned, *, crew: str | None = None, promised: bool = False) -
         lines += ["", tr("Nobody has to drive in these days.")]
     lines += _why_lines(planned)
     lines += _none_lines(planned)
+    lines += _left_out_lines(planned)
     lines += _move_lines(planned)
     closing = crew_lines.closing_lines(views)
     if closing:
@@ -152,6 +153,35 @@ def _none_lines(planned: Planned) -> list[str]:
     lines: list[str] = []
     for said in found:
         lines += labelled("" if lines else tr("No place"), f"- {said}")
+    return ["", *lines] if lines else []
+
+
+MOST_NAMES = 5
+LEFT_OUT = {
+    LeftOut.NOT_DUE: marked("nothing is due yet, though the weather would let a start be: {yards}"),
+    LeftOut.TREATED: marked(
+        "treated this season, though the weather would let a start be: {yards}"
+    ),
+    LeftOut.LOOK: marked(
+        "look for brood first (windowcast found), oxalic acid works only where none is capped:"
+        " {yards}"
+    ),
+    LeftOut.BROOD: marked("capped brood was seen, so that oxalic acid waits: {yards}"),
+}
+
+
+def _left_out_lines(planned: Planned) -> list[str]:
+    """Where no start is looked for, by the reason."""
+    lines: list[str] = []
+    for why, text in LEFT_OUT.items():
+        yards = [one.yard.name for one in planned.task.yards if why in one.left_out]
+        if not yards:
+            continue
+        few, more = yards[:MOST_NAMES], len(yards) - MOST_NAMES
+        if more > 0:
+            few.append(trn("{count} more", "{count} more", more))
+        said = tr(text, yards=words.listed(few))
+        lines += labelled("" if lines else tr("No start"), f"- {said}")
     return ["", *lines] if lines else []
 
 
@@ -265,6 +295,9 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
             }
             for one in task.yards
             for job, lost in one.skipped
+        ],
+        "left_out": [
+            {"yard": one.yard.name, "why": why.value} for one in task.yards for why in one.left_out
         ],
         "moves": [
             {

@@ -57,6 +57,7 @@ class Without(NamedTuple):
     free:     no start before this day, for what is in the hives or its count; None: none such
     lost:     starts that the weather allows, with the visit that cannot be
     beyond:   the forecast judges no start as late as the days planned
+    look:     the last day for which the look that found no brood counts, in the winter round
     """
 
     yard: str
@@ -66,6 +67,7 @@ class Without(NamedTuple):
     free: date | None = None
     lost: tuple[Lost, ...] = ()
     beyond: bool = False
+    look: date | None = None
 
 
 class LeftOut(Enum):
@@ -282,6 +284,7 @@ def _crew(
     """A crew with the minutes of each of its days, and when it leaves: not before sunrise, so that
     it is back by sunset, and today not before now.
 
+    zone:   of the clock that the whole plan goes by
     clock:  now, in that time zone; None: no day has begun
     """
     row = settings.crews[number]
@@ -535,7 +538,8 @@ def _start_of(
         return found.need, None, found.gone
     judged = [row.day for one in answer.treatments for row in one.rows]
     beyond = bool(judged) and max(judged) < calendar.first
-    return None, Without(yard.name, due, True, blocked, free, found.lost, beyond), found.gone
+    without = Without(yard.name, due, True, blocked, free, found.lost, beyond, not_after)
+    return None, without, found.gone
 
 
 def _due_rows(

@@ -211,6 +211,12 @@ def _gone(planned: Planned, move: Move) -> str:
 
 
 def _without(without: Without) -> str:
+    if without.look is not None and not (without.lost or without.blocked or without.free):
+        return tr(
+            "no start is named up to {day}, as long as the look that found no brood counts; look"
+            " again then",
+            day=words.day(without.look),
+        )
     return plan_lines.without_words(
         known=without.known,
         blocked=without.blocked,

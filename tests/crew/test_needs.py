@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
+from fractions import Fraction
 
 import pytest
 
@@ -416,3 +417,29 @@ def test_a_band_that_is_warmer_than_hives_are_opened_changes_nothing():
 
     assert rules_for(RULES, vapour, warm) == RULES
     assert rules_for(RULES, vapour, free).open_min_c < -50
+
+
+def test_a_fresh_dose_in_hand_goes_by_the_same_band():
+    again = regimen(
+        11,
+        id="again",
+        doses=[Dose(0, g_per_chamber=2.0), Dose(5, g_per_chamber=2.0)],
+        bounds=band("4", None),
+    )
+    plan = treatment(again)._replace(active="oxalic acid", form="vapour")
+    body = {"colonies": 24, "snapshot": snapshot(plan, again)}
+    entry = Entry(1, "Creek Bend", "start", MONDAY - timedelta(days=3), AT, body)
+    found = to_do(
+        jobs(yard(), entries=[entry], plan=None, rules=RULES, today=MONDAY, counts_due=None)
+    )
+    swap = [one for one in found if one.kind is Kind.SWAP]
+    shut = dict.fromkeys(range(10), "too cold")
+    made = calendar(closed=shut, actives=("", "oxalic acid"))
+
+    def planned(with_calendar):
+        return doses_in_hand(swap, place=0, calendar=with_calendar, rules=RULES)
+
+    need, lost = planned(made._replace(closed_from={Fraction(4): {}}))
+    assert (need.options[0].stops[0].right, lost) == (2, ())
+    need, lost = planned(made)
+    assert need is None and len(lost) == 1

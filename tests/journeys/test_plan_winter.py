@@ -133,6 +133,17 @@ def test_a_look_that_counts_no_more_or_capped_brood_is_said(journey):
     assert "capped brood was seen, so that oxalic acid waits: Creek Bend, Lower Meadow" in text
 
 
+def test_where_no_start_is_named_while_the_look_counts_that_is_said(journey):
+    """Trickled up to 10 °C; in the invented weather South Slope is warmer on most of these days."""
+    journey.done("found", "South Slope", "--brood", "none")
+
+    found = journey.planned()
+
+    (why,) = [one["why"] for one in found["no_place"]]
+    assert why.startswith("no start is named up to Thu Dec 3")
+    assert found["starts"] == []
+
+
 def test_supers_that_stand_in_the_way_are_named(journey):
     yards = (journey.folder / "yards.toml").read_text("utf-8")
     journey.write("yards.toml", yards.replace("supers = 0", "supers = 1"))

@@ -5,10 +5,13 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
+import astral
+import astral.sun
 import pytest
 
 from windowcast import plan_task, plan_words, planning
 from windowcast.crew.settings import CrewRow, CrewSettings, FixedRow, StockRow
+from windowcast.crew.sheet import break_of
 from windowcast.crew.travel import Point
 from windowcast.edges import config
 from windowcast.edges.store import open_store
@@ -21,12 +24,13 @@ YARD = """
 [[yard]]
 name = "{name}"
 latitude = {latitude}
-longitude = -99.7
+longitude = 0.3
 timezone = "UTC"
 colonies = 24
 supers = 0
 treatments = ["formic-strips"]
 """
+EVERY_DAY = frozenset(range(7))
 NOW = datetime(2026, 8, 31, 6, tzinfo=UTC)  # a Monday, before any crew begins
 WINTER = '[weather]\nprovider = "open-meteo"\n[season]\nwinter_bees = "09-25"\n'
 
@@ -69,15 +73,88 @@ def test_a_crew_works_on_its_days_and_not_on_holidays_or_days_off(folder: Path):
     assert found[:8] == (360, 0, 360, 360, 360, 0, 0, 0)
 
 
-def test_a_day_is_never_longer_than_it_is_light(folder: Path):
+def test_a_day_is_never_longer_than_it_is_light_the_break_among_it(folder: Path):
     """Day length at 50 degrees on the shortest day, 8.07 h: Forsythe et al. 1995, Ecol. Model.
-    80:87-95, the CBM model with the sun's upper edge."""
-    crew = CrewRow("North", hours=12.0, days=frozenset(range(7)), base=Point(50.0, -99.7))
+    80:87-95, the CBM model with the sun's upper edge. Half an hour of break on a day of more than
+    six hours: Directive 2003/88/EC, article 4, and Arbeitszeitgesetz, section 4."""
+    crew = CrewRow("North", hours=12.0, days=EVERY_DAY, base=Point(50.0, 0.3), begins=time(4, 30))
     settings = CrewSettings(crews=(crew,))
 
-    found = gather(folder, settings, first=date(2026, 12, 21), days=1).instance.crews[0]
+    found = gather(folder, settings, first=date(2026, 12, 21), days=1)
 
-    assert found.minutes[0] / 60 == pytest.approx(8.07, abs=0.01)
+    # Whole minutes, inside the light on both sides.
+    assert found.instance.crews[0].minutes[0] / 60 == pytest.approx(8.07 - 0.5, abs=0.01 + 2 / 60)
+    assert found.leaves[0][0].waits
+
+
+@pytest.mark.parametrize("day", [date(2026, 11, 26), date(2026, 12, 21), date(2027, 2, 15)])
+@pytest.mark.parametrize("base", [Point(45.0, 0.3), Point(58.0, 4.0), Point(-36.0, -3.0)])
+@pytest.mark.parametrize("begins", [time(4, 30), time(8, 0), time(13, 0)])
+def test_a_crew_leaves_after_sunrise_and_is_back_before_sunset(folder, base, begins, day):
+    """Sunrise and sunset by the library astral, within 6 minutes."""
+    crew = CrewRow("North", hours=10.0, days=EVERY_DAY, base=base, begins=begins)
+
+    task = gather(folder, CrewSettings(crews=(crew,)), first=day, days=1)
+
+    place = astral.Observer(base.latitude, base.longitude)
+    rises, sets = astral.sun.sunrise(place, day), astral.sun.sunset(place, day)
+    few = timedelta(minutes=6)
+    minutes = task.instance.crews[0].minutes[0]
+    leaves = task.begins(0, 0).replace(tzinfo=UTC)
+    back = leaves + timedelta(minutes=minutes + break_of(minutes))
+    assert minutes > 0
+    assert leaves >= rises - few
+    assert leaves <= max(rises + few, datetime.combine(day, begins, UTC))
+    assert back <= sets + few
+    assert minutes == 600 or back >= sets - few - timedelta(minutes=30)
+
+
+def test_a_crew_that_begins_in_the_dark_does_not_work(folder: Path):
+    """The sun does not rise at 70 degrees on the shortest day, and sets before 20:00 at 45 degrees
+    all winter: common knowledge, no source."""
+    far = CrewRow("Far", days=EVERY_DAY, base=Point(70.0, 0.3), begins=time(10, 0))
+    late = CrewRow("Late", days=EVERY_DAY, begins=time(20, 0))
+
+    task = gather(folder, CrewSettings(crews=(far, late)), first=date(2026, 12, 21), days=2)
+
+    assert [crew.minutes[:2] for crew in task.instance.crews] == [(0, 0), (0, 0)]
+    assert all(leaves[0].dark and leaves[1].dark for leaves in task.leaves)
+    planned = planning.make(task, clock=lambda: 0.0)
+    assert planned.sheets == ()
+    said = " ".join(" ".join(plan_words.text(planned)).split())
+    assert "Far stays at home on 2 days, for want of light." in said
+    assert "Late stays at home on 2 days, for want of light." in said
+
+
+def test_a_crew_that_waits_for_the_light_says_so_once(folder: Path):
+    begin(folder, date(2026, 8, 22))
+    rows = (CrewRow("North", begins=time(4, 30)), CrewRow("South", begins=time(7, 0)))
+
+    planned = planning.make(gather(folder, CrewSettings(crews=rows)), clock=lambda: 0.0)
+
+    driven = {sheet.crew for sheet in planned.sheets}
+    said = " ".join(" ".join(plan_words.text(planned)).split())
+    assert 0 in driven
+    assert said.count("North leaves at") == 1
+    assert ", when it is light, not at 04:30." in said
+    assert "South leaves at" not in said
+
+
+def test_today_the_hours_behind_count_from_when_it_was_light(folder: Path):
+    """At 45 degrees the sun rises at about 05:20 on August 31: almanacs, from memory."""
+    crew = CrewRow("North", hours=8.0, begins=time(3, 0))
+
+    early, noon = (
+        gather(folder, CrewSettings(crews=(crew,)), now=NOW.replace(hour=hour)) for hour in (1, 12)
+    )
+
+    rises = early.leaves[0][0]
+    assert rises.waits
+    assert rises.minute == pytest.approx(5 * 60 + 20, abs=10)
+    assert early.instance.crews[0].minutes[0] == 480
+    assert noon.begins(0, 0) == datetime(2026, 8, 31, 12)
+    assert noon.instance.crews[0].minutes[0] == 480 - (12 * 60 - rises.minute)
+    assert not noon.leaves[0][0].waits
 
 
 def test_today_has_the_hours_that_are_left_and_a_crew_leaves_not_before_now(folder: Path):
@@ -111,8 +188,8 @@ def test_deliveries_count_from_their_day_and_old_ones_are_there(folder: Path):
 
 def test_given_drives_stand_and_crews_with_a_base_begin_there(folder: Path):
     settings = CrewSettings(
-        crews=(CrewRow("North", base=Point(46.0, -99.7)), CrewRow("South")),
-        base=Point(44.0, -99.7),
+        crews=(CrewRow("North", base=Point(46.0, 0.3)), CrewRow("South")),
+        base=Point(44.0, 0.3),
         drives=(("North", "Mill Yard", 11.0), ("", "Mill Yard", 22.0)),
     )
 

@@ -11,9 +11,11 @@ from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.errors import UsageError
 from windowcast.language import marked, tr
+from windowcast.trade.course import courses
 from windowcast.trade.journal import Entry, in_force, standing_for
 from windowcast.trade.rules import SeasonRules
-from windowcast.trade.winter import seen_broodless
+from windowcast.trade.treatment import Treatment
+from windowcast.trade.winter import Broodless, Winter, seen_broodless, winter
 from windowcast.trade.yard import Yard
 
 SAMPLE_DUE_DAYS = 35
@@ -72,6 +74,24 @@ def season_rules(configuration: Configuration, today: date) -> SeasonRules:
     late_summer = configuration.weather.sample_season == "late-summer"
     end_by = today + timedelta(days=SAMPLE_DUE_DAYS if late_summer else 200)
     return rules._replace(winter_bees=(end_by.month, min(end_by.day, 28)))
+
+
+def winter_of(
+    configuration: Configuration,
+    yard: Yard,
+    treatments: Sequence[Treatment],
+    *,
+    entries: Sequence[Entry],
+    today: date,
+) -> Winter:
+    """Where the winter round of a yard stands; in the late summer of the invented weather it is
+    never the time."""
+    weather = configuration.weather
+    if weather.provider == "sample" and weather.sample_season == "late-summer":
+        return Winter(Broodless.NOT_NOW, None)
+    return winter(
+        yard.latitude, today, entries=entries, courses=courses(entries), treatments=treatments
+    )
 
 
 def day_of(text: str | None, option: str, today: date) -> date:

@@ -5,8 +5,10 @@ promised. Nothing is fetched.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
-from datetime import date, datetime, timedelta
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from datetime import date, datetime, time, timedelta
+from enum import Enum
+from functools import partial
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -21,19 +23,23 @@ from windowcast.crew.instance import (
 )
 from windowcast.crew.needs import Calendar, Fixed, Gone, Lost
 from windowcast.crew.replan import Promise
-from windowcast.crew.settings import CrewRow, CrewSettings
+from windowcast.crew.settings import CrewSettings
+from windowcast.crew.sheet import work_within
 from windowcast.crew.travel import Point, roads, with_calls
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
-from windowcast.entering import season_rules
+from windowcast.entering import as_seen, season_rules, winter_of
 from windowcast.errors import UsageError
 from windowcast.trade.course import courses
-from windowcast.trade.daylight import day_length_hours
+from windowcast.trade.daylight import sun
 from windowcast.trade.due import Due, State, of_yard
 from windowcast.trade.hive import Blocked
 from windowcast.trade.journal import Entry
-from windowcast.trade.winter import seen_broodless
+from windowcast.trade.rules import WorkRules
+from windowcast.trade.treatment import Treatment
+from windowcast.trade.winter import LOOK_LASTS_DAYS, Broodless, Winter, seen_broodless
 from windowcast.trade.work import Job, begun, free_from, jobs, to_do
+from windowcast.trade.workable import rules_for
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Row, Status, YardAnswer
 from windowcast.window.plan import timing
@@ -51,6 +57,7 @@ class Without(NamedTuple):
     free:     no start before this day, for what is in the hives or its count; None: none such
     lost:     starts that the weather allows, with the visit that cannot be
     beyond:   the forecast judges no start as late as the days planned
+    look:     the last day for which the look that found no brood counts, in the winter round
     """
 
     yard: str
@@ -60,6 +67,16 @@ class Without(NamedTuple):
     free: date | None = None
     lost: tuple[Lost, ...] = ()
     beyond: bool = False
+    look: date | None = None
+
+
+class LeftOut(Enum):
+    """Why no start is looked for at a yard that nothing is due at."""
+
+    NOT_DUE = "not_due"
+    TREATED = "treated"
+    LOOK = "look"
+    BROOD = "brood"
 
 
 class YardTask(NamedTuple):
@@ -69,6 +86,8 @@ class YardTask(NamedTuple):
     skipped:  jobs in hand that no day is left for, with the reason
     gone:     why the start that was promised there is none any more; None: it is, or none was
     calendar: on which days it can be worked
+    left_out: why no start is looked for, where the weather names one or it is the time of the
+              winter round
     """
 
     yard: Yard
@@ -81,6 +100,7 @@ class YardTask(NamedTuple):
     without: Without | None
     gone: Gone | None
     calendar: Calendar
+    left_out: tuple[LeftOut, ...] = ()
 
     @property
     def known(self) -> bool:
@@ -88,10 +108,23 @@ class YardTask(NamedTuple):
         return self.answer is not None and self.answer.main.status is not Status.UNKNOWN
 
 
+class Leave(NamedTuple):
+    """When a crew leaves on a day of the plan.
+
+    minute:  after midnight, local time
+    waits:   for the sun to rise: it would leave sooner
+    dark:    it would work, but there is no light left
+    """
+
+    minute: int
+    waits: bool = False
+    dark: bool = False
+
+
 class Task(NamedTuple):
     """All that a plan is made from.
 
-    late:             minutes of today that each crew has behind it, by its number
+    leaves:           by the crew's number and the day of the plan
     promised_sheets:  the sheets that were promised, as `sheets_document` made them
     """
 
@@ -106,14 +139,14 @@ class Task(NamedTuple):
     promises: tuple[Promise, ...]
     begun: frozenset[str]
     promised_number: int | None
-    late: tuple[float, ...] = ()
+    leaves: tuple[tuple[Leave, ...], ...] = ()
     promised_sheets: tuple[Mapping[str, Any], ...] = ()
 
     def begins(self, crew: int, day: int) -> datetime:
-        """When a crew leaves on a day of the plan, local time: today not before now."""
-        on = self.first + timedelta(days=day)
-        begins = datetime.combine(on, self.instance.crews[crew].begins)
-        return begins + timedelta(minutes=self.late[crew] if on == self.today else 0)
+        """When a crew leaves on a day of the plan, local time: not before sunrise, and today not
+        before now."""
+        on = datetime.combine(self.first + timedelta(days=day), time())
+        return on + timedelta(minutes=self.leaves[crew][day].minute)
 
 
 def first_day(text: str | None) -> date | None:
@@ -150,13 +183,15 @@ def gather(
     )
     whole = days + longest + 1
     places, numbers = _places(configuration, settings)
-    late = tuple(_late(configuration, row, now) for row in settings.crews)
-    crews = []
+    zone = ZoneInfo(configuration.yards[0].timezone)
+    # The invented weather is a demonstration: there it is always morning.
+    clock = None if configuration.weather.provider == "sample" else now.astimezone(zone)
+    crews, leaves = [], []
     for number in range(len(settings.crews)):
         place = numbers[_base_name(settings, number)]
-        crews.append(
-            _crew(settings, number, places[place], begins, whole, place, today, late[number])
-        )
+        crew, times = _crew(settings, number, places[place], begins, whole, place, zone, clock)
+        crews.append(crew)
+        leaves.append(times)
     kept = store.promised_plan()
     promises = () if kept is None else promises_of(kept.document)
     found = [
@@ -219,7 +254,7 @@ def gather(
         promises=promises,
         begun=entered,
         promised_number=None if kept is None else kept.number,
-        late=late,
+        leaves=tuple(leaves),
         promised_sheets=() if kept is None else tuple(kept.document.get("sheets", ())),
     )
 
@@ -256,30 +291,38 @@ def _crew(
     first: date,
     whole: int,
     place: int,
-    today: date,
-    late: float,
-) -> Crew:
-    """A crew with the minutes of each of its days: no more than it is light for, and today no more
-    than are left."""
+    zone: ZoneInfo,
+    clock: datetime | None,
+) -> tuple[Crew, tuple[Leave, ...]]:
+    """A crew with the minutes of each of its days, and when it leaves: not before sunrise, so that
+    it is back by sunset, and today not before now.
+
+    zone:   of the clock that the whole plan goes by
+    clock:  now, in that time zone; None: no day has begun
+    """
     row = settings.crews[number]
-    minutes = []
+    minutes, leaves = [], []
     for ahead in range(whole):
         day = first + timedelta(days=ahead)
         works = day.weekday() in row.days and day not in row.off and day not in settings.holidays
-        light = day_length_hours(base.latitude, day.timetuple().tm_yday)
-        left = 60 * min(row.hours, light) - (late if day == today else 0.0)
-        minutes.append(max(0.0, left) if works else 0.0)
-    return Crew(row.name, row.people, place, tuple(minutes), row.actives, row.begins)
-
-
-def _late(configuration: Configuration, row: CrewRow, now: datetime) -> float:
-    """Minutes of a crew's day that are behind it. The invented weather is a demonstration: there it
-    is always morning."""
-    if configuration.weather.provider == "sample":
-        return 0.0
-    local = now.astimezone(ZoneInfo(configuration.yards[0].timezone))
-    begins = local.replace(hour=row.begins.hour, minute=row.begins.minute, second=0, microsecond=0)
-    return max(0.0, math.ceil((local - begins).total_seconds() / 60))
+        light = sun(base.latitude, base.longitude, day, zone)
+        begins = 60 * row.begins.hour + row.begins.minute
+        leave = math.ceil(light.rises) if light.rises > begins else begins
+        late = 0
+        if clock is not None and day == clock.date():
+            late = max(0, 60 * clock.hour + clock.minute + (clock.second > 0) - leave)
+        left = max(0, 60 * row.hours - late)
+        sets = math.floor(light.sets) if math.isfinite(light.sets) else math.inf
+        able = min(left, work_within(sets - leave - late))
+        minutes.append(float(able) if works else 0.0)
+        leaves.append(
+            Leave(
+                minute=leave + late,
+                waits=leave > begins and not late and light.up,
+                dark=works and not able and left > 0,
+            )
+        )
+    return Crew(row.name, row.people, place, tuple(minutes), row.actives, row.begins), tuple(leaves)
 
 
 def _stock(settings: CrewSettings, first: date) -> tuple[Stock, ...]:
@@ -315,6 +358,13 @@ def _yard_task(
     due = of_yard(yard, treatments, entries=entries, rules=rules, today=today)
     weather = stored_weather(configuration, store, yard, now)
     actives = {one.active for one in configuration.treatments} | {""}
+    closed_days = partial(
+        wanted.closed_days,
+        weather.open_days if weather.fresh else {},
+        weather.scenarios if weather.fresh else None,
+        first=first,
+        days=whole,
+    )
     calendar = Calendar(
         first=first,
         days=whole,
@@ -328,19 +378,19 @@ def _yard_task(
             )
             for active in actives
         },
-        closed=wanted.closed_days(
-            weather.open_days if weather.fresh else {},
-            weather.scenarios if weather.fresh else None,
-            configuration.work,
-            first=first,
-            days=whole,
-        ),
+        closed=closed_days(configuration.work),
         fixed=tuple(
             Fixed(one.first, one.last, one.visits, one.treatments, one.why)
             for one in settings.fixed
             if one.yard.casefold() == yard.name.casefold()
         ),
+        closed_from={
+            each.open_min_c: closed_days(each) for each in _opened(configuration, treatments)
+        },
     )
+    winter = winter_of(configuration, yard, treatments, entries=entries, today=today)
+    in_season = due.state in DUE
+    in_winter = not in_season and _winter_round(winter, yard)
     open_jobs = to_do(
         jobs(
             yard,
@@ -365,7 +415,7 @@ def _yard_task(
             place=place,
             calendar=calendar,
             rules=configuration.work,
-            starts=due.state in DUE,
+            starts=in_season or in_winter,
         )
         if isinstance(need, Lost):
             skipped.append((job, need))
@@ -384,16 +434,22 @@ def _yard_task(
             by_key[left.key] = tuple(job for job in mine if job not in without_day)
     answer = None
     if weather.sources:
-        answer = answer_yard(configuration, yard, weather, now=now, treatments=treatments)
+        seen = as_seen(store, yard, now, entries)
+        answer = answer_yard(configuration, seen, weather, now=now, treatments=treatments)
     need, without, gone = None, None, None
-    if due.state in DUE:
+    left_out: tuple[LeftOut, ...] = ()
+    if in_season or in_winter:
         need, without, gone = _start_of(
             configuration, yard, entries, due, answer,
             words=None if weather.scenarios is None else Words(weather.scenarios),
             place=place, calendar=calendar, today=today, promises=promises,
             weight=wanted.weight_of(due, rules, south=yard.latitude < 0, day=max(first, today)),
             waiting=wanted.waiting_of(due, rules),
+            winter=None if in_season else winter,
         )  # fmt: skip
+    elif answer is not None:
+        free = free_from(entries, today, passed=False)
+        left_out = _left_out(due, winter, answer, today if free is None else free)
     return YardTask(
         yard=yard,
         entries=entries,
@@ -405,7 +461,40 @@ def _yard_task(
         without=without,
         gone=gone,
         calendar=calendar,
+        left_out=left_out,
     )
+
+
+def _opened(configuration: Configuration, treatments: Iterable[Treatment]) -> Collection[WorkRules]:
+    """When hives can be opened for what is given at a yard, each once."""
+    known = {one.id: one for one in (*configuration.treatments, *treatments)}
+    return {
+        rules_for(configuration.work, one, regimen, dose.day)
+        for one in known.values()
+        for regimen in one.regimens
+        for dose in regimen.doses
+    }
+
+
+def _winter_round(winter: Winter, yard: Yard) -> bool:
+    """Whether the winter round can begin: the hives were seen broodless, or have no brood by the
+    configuration and nobody has seen any."""
+    if winter.state in (Broodless.LOOK, Broodless.OLD):
+        return not yard.hive.brood
+    return winter.state is Broodless.SEEN
+
+
+def _left_out(due: Due, winter: Winter, answer: YardAnswer, free: date) -> tuple[LeftOut, ...]:
+    """Why no start is looked for at a yard where nothing is due."""
+    found = []
+    main = answer.main
+    if main.named is not None and main.status is Status.OPEN and main.named.day >= free:
+        found.append(LeftOut.TREATED if due.state is State.DONE else LeftOut.NOT_DUE)
+    if winter.state in (Broodless.LOOK, Broodless.OLD):
+        found.append(LeftOut.LOOK)
+    if winter.state is Broodless.BROOD:
+        found.append(LeftOut.BROOD)
+    return tuple(found)
 
 
 def _start_of(
@@ -422,13 +511,56 @@ def _start_of(
     promises: Sequence[Promise],
     weight: float,
     waiting: float,
+    winter: Winter | None = None,
 ) -> tuple[Need | None, Without | None, Gone | None]:
     """What a yard that is due could start, or why it could start nothing; and why not what was
-    promised."""
+    promised.
+
+    winter:  nothing is due by the season, but the winter round is
+    """
     if answer is None or answer.main.status is Status.UNKNOWN:
         return None, Without(yard.name, due, known=False), None
     free = free_from(entries, today, passed=due.state is State.NOW)
-    broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
+    not_before = max(calendar.first, today, today if free is None else free)
+    not_after = None
+    if winter is None:
+        broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
+        rows, blocked = _due_rows(due, answer, entries, today, broodless=broodless)
+    else:
+        if yard.hive.brood and winter.seen is not None:
+            not_after = winter.seen + timedelta(days=LOOK_LASTS_DAYS)
+        rows, blocked = _winter_rows(answer, not_before, not_after)
+    key = start_key(yard.name, entries)
+    promise = next((one for one in promises if one.key == key), None)
+    found = wanted.starts(
+        yard,
+        place=place,
+        key=key,
+        due=due,
+        rows=rows,
+        words=words,
+        calendar=calendar,
+        rules=configuration.work,
+        weight=weight,
+        waiting=waiting,
+        not_before=not_before,
+        not_after=not_after,
+        promised=None if promise is None else (promise.treatment, promise.regimen, promise.start),
+        cancel_below=configuration.decision.cancel_below,
+    )
+    if found.need is not None:
+        return found.need, None, found.gone
+    judged = [row.day for one in answer.treatments for row in one.rows]
+    beyond = bool(judged) and max(judged) < calendar.first
+    without = Without(yard.name, due, True, blocked, free, found.lost, beyond, not_after)
+    return None, without, found.gone
+
+
+def _due_rows(
+    due: Due, answer: YardAnswer, entries: Sequence[Entry], today: date, *, broodless: bool
+) -> tuple[list[Row], tuple[Blocked, ...]]:
+    """The starts to look at where something is due, and what must be done first for the first
+    choice."""
     when = timing(
         due, answer.treatments, courses=courses(entries), today=today, broodless=broodless
     )
@@ -445,28 +577,25 @@ def _start_of(
                 blocked = tuple(each for each in one.blocked if each.obstacle in needs)
             continue
         rows += one.rows
-    key = start_key(yard.name, entries)
-    promise = next((one for one in promises if one.key == key), None)
-    found = wanted.starts(
-        yard,
-        place=place,
-        key=key,
-        due=due,
-        rows=rows,
-        words=words,
-        calendar=calendar,
-        rules=configuration.work,
-        weight=weight,
-        waiting=waiting,
-        not_before=max(calendar.first, today, today if free is None else free),
-        promised=None if promise is None else (promise.treatment, promise.regimen, promise.start),
-        cancel_below=configuration.decision.cancel_below,
-    )
-    if found.need is not None:
-        return found.need, None, found.gone
-    judged = [row.day for one in answer.treatments for row in one.rows]
-    beyond = bool(judged) and max(judged) < calendar.first
-    return None, Without(yard.name, due, True, blocked, free, found.lost, beyond), found.gone
+    return rows, blocked
+
+
+def _winter_rows(
+    answer: YardAnswer, not_before: date, not_after: date | None
+) -> tuple[list[Row], tuple[Blocked, ...]]:
+    """The starts of the winter round: of the first treatment for broodless colonies that has one
+    named while the look counts; where none has, of all of them. And what must be done first at the
+    hives."""
+    fit = [one for one in answer.treatments if one.treatment.needs_broodless]
+    ready = [one for one in fit if not one.blocked]
+    for one in ready:
+        if any(
+            row.safe and row.day >= not_before and (not_after is None or row.day <= not_after)
+            for row in one.rows
+        ):
+            return list(one.rows), ()
+    blocked = fit[0].blocked if fit and not ready else ()
+    return [row for one in ready for row in one.rows], tuple(blocked)
 
 
 def start_key(yard: str, entries: Iterable[Entry]) -> str:

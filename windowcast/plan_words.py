@@ -10,12 +10,12 @@ from windowcast.crew.instance import Stop
 from windowcast.crew.needs import DOSES, Lost
 from windowcast.crew.replan import Move, Why, promised_stops
 from windowcast.edges.store import PromisedPlan
-from windowcast.language import tr, trn
+from windowcast.language import marked, tr, trn
 from windowcast.notice import crew_lines, plan_lines, words
 from windowcast.notice.crew_lines import SheetView
 from windowcast.notice.plain import labelled, licence_line, source_line, wrapped
 from windowcast.notice.plan_lines import Frame, Hours, Shift
-from windowcast.plan_task import Task, Without
+from windowcast.plan_task import LeftOut, Task, Without
 from windowcast.planning import Planned, sheet_views
 from windowcast.trade.work import Job, Kind
 from windowcast.visiting import INVENTED
@@ -59,12 +59,14 @@ def text(planned: Planned, *, crew: str | None = None, promised: bool = False) -
     lines.append(wrapped(solved))
     if task.promises:
         lines.append(wrapped(plan_lines.held_line(task.instance)))
+    lines += _light_lines(planned, crew)
     for view in views:
         lines += ["", *crew_lines.sheet_lines(view)]
     if not views:
         lines += ["", tr("Nobody has to drive in these days.")]
     lines += _why_lines(planned)
     lines += _none_lines(planned)
+    lines += _left_out_lines(planned)
     lines += _move_lines(planned)
     closing = crew_lines.closing_lines(views)
     if closing:
@@ -81,6 +83,38 @@ def text(planned: Planned, *, crew: str | None = None, promised: bool = False) -
 
 def _of_crew(views: Sequence[SheetView], crew: str | None) -> tuple[SheetView, ...]:
     return tuple(view for view in views if crew is None or view.crew.casefold() == crew.casefold())
+
+
+def _light_lines(planned: Planned, only: str | None) -> list[str]:
+    """Of each crew that leaves later than it would for want of light, the first day; and of each
+    that stays at home for it, on how many days."""
+    task = planned.task
+    lines = []
+    for number, crew in enumerate(task.instance.crews):
+        if only is not None and crew.name.casefold() != only.casefold():
+            continue
+        days = [sheet.day for sheet in planned.sheets if sheet.crew == number]
+        waits = [day for day in days if task.leaves[number][day].waits]
+        if waits:
+            leaves = task.begins(number, waits[0])
+            said = tr(
+                "{crew} leaves at {time} on {day}, when it is light, not at {begins}.",
+                crew=crew.name,
+                time=words.clock(leaves.time()),
+                day=words.day(leaves.date()),
+                begins=words.clock(crew.begins),
+            )
+            lines.append(wrapped(said))
+        dark = sum(one.dark for one in task.leaves[number][: task.days])
+        if dark:
+            said = trn(
+                "{crew} stays at home on {count} day, for want of light.",
+                "{crew} stays at home on {count} days, for want of light.",
+                dark,
+                crew=crew.name,
+            )
+            lines.append(wrapped(said))
+    return lines
 
 
 def _frame(planned: Planned) -> Frame:
@@ -153,6 +187,35 @@ def _skipped(planned: Planned, job: Job, lost: Lost) -> str:
         None,
     )
     return plan_lines.skipped_words(lost, job.kind is Kind.SWAP, removal)
+
+
+MOST_NAMES = 5
+LEFT_OUT = {
+    LeftOut.NOT_DUE: marked("nothing is due yet, though the weather would let a start be: {yards}"),
+    LeftOut.TREATED: marked(
+        "treated this season, though the weather would let a start be: {yards}"
+    ),
+    LeftOut.LOOK: marked(
+        "look for brood first (windowcast found), oxalic acid works only where none is capped:"
+        " {yards}"
+    ),
+    LeftOut.BROOD: marked("capped brood was seen, so that oxalic acid waits: {yards}"),
+}
+
+
+def _left_out_lines(planned: Planned) -> list[str]:
+    """Where no start is looked for, by the reason."""
+    lines: list[str] = []
+    for why, text in LEFT_OUT.items():
+        yards = [one.yard.name for one in planned.task.yards if why in one.left_out]
+        if not yards:
+            continue
+        few, more = yards[:MOST_NAMES], len(yards) - MOST_NAMES
+        if more > 0:
+            few.append(trn("{count} more", "{count} more", more))
+        said = tr(text, yards=words.listed(few))
+        lines += labelled("" if lines else tr("No start"), f"- {said}")
+    return ["", *lines] if lines else []
 
 
 def _said(yard: str, kind: Kind, why: str) -> str:
@@ -259,6 +322,12 @@ def _gone(planned: Planned, move: Move) -> str:
 
 
 def _without(without: Without) -> str:
+    if without.look is not None and not (without.lost or without.blocked or without.free):
+        return tr(
+            "no start is named up to {day}, as long as the look that found no brood counts; look"
+            " again then",
+            day=words.day(without.look),
+        )
     return plan_lines.without_words(
         known=without.known,
         blocked=without.blocked,
@@ -344,6 +413,9 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
             }
             for one in task.yards
             for job, lost in one.skipped
+        ],
+        "left_out": [
+            {"yard": one.yard.name, "why": why.value} for one in task.yards for why in one.left_out
         ],
         "moves": [
             {

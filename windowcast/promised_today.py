@@ -11,7 +11,9 @@ from windowcast.crew.needs import closed_days, kept_named
 from windowcast.edges.settings import Configuration
 from windowcast.notice.crew_today import Key, State, StopToday, visits_of
 from windowcast.trade.journal import Entry
+from windowcast.trade.rules import WorkRules
 from windowcast.trade.work import Job, Kind, free_from
+from windowcast.trade.workable import rules_for
 from windowcast.window.decide import Row, Status, YardAnswer
 
 
@@ -60,7 +62,7 @@ def stops_today(
             free = free_from(entries, today, passed=passed)
             said = _start(configuration, need, day, answer, weather, free)
         if said is None or said.state in (State.GOOD, State.BLOCKED):
-            said = _shut(configuration, kind, day, weather) or said or StopToday(State.GOOD)
+            said = _shut(configuration, need, kind, day, weather) or said or StopToday(State.GOOD)
         if danger and kind is Kind.SWAP and said.state is State.GOOD:
             said = StopToday(State.DANGER)
         found[key] = said
@@ -136,12 +138,25 @@ def _start(
 
 
 def _shut(
-    configuration: Configuration, kind: Kind, day: date, weather: YardWeather
+    configuration: Configuration, need: _Need, kind: Kind, day: date, weather: YardWeather
 ) -> StopToday | None:
     """That the forecast is too cold, wet or windy to open hives; None: it is not, or not known."""
     known = weather.open_days if weather.fresh else {}
-    found = closed_days(known, None, configuration.work, first=day, days=1)
+    found = closed_days(known, None, _rules(configuration, need, kind), first=day, days=1)
     return StopToday(State.SHUT, kind is Kind.APPLY, why=found[0]) if found else None
+
+
+def _rules(configuration: Configuration, need: _Need, kind: Kind) -> WorkRules:
+    """What holds for opening hives there."""
+    if kind not in (Kind.APPLY, Kind.SWAP):
+        return configuration.work
+    for one in configuration.treatments:
+        for regimen in one.regimens:
+            if (one.id, regimen.id) == (need.treatment, need.regimen):
+                place = 0 if kind is Kind.APPLY else max(0, len(regimen.doses) - need.left)
+                dose_day = regimen.doses[min(place, len(regimen.doses) - 1)].day
+                return rules_for(configuration.work, one, regimen, dose_day)
+    return configuration.work
 
 
 def _row(rows: Sequence[Row], regimen: str, day: date) -> Row | None:

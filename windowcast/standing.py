@@ -10,7 +10,7 @@ from windowcast.answer import SECOND, YardWeather
 from windowcast.crew.replan import PromisedStart, promised_start
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
-from windowcast.entering import season_rules, today_at
+from windowcast.entering import season_rules, today_at, winter_of
 from windowcast.language import tr, trn
 from windowcast.notice import (
     count_lines,
@@ -34,10 +34,9 @@ from windowcast.trade.course import Course, courses, in_hand
 from windowcast.trade.due import Due, State, of_yard
 from windowcast.trade.journal import Entry
 from windowcast.trade.mites import Board, board_over, rounds
-from windowcast.trade.treatment import Treatment
 from windowcast.trade.vapour import Strength
 from windowcast.trade.visits import Task
-from windowcast.trade.winter import Broodless, Winter, seen_broodless, winter
+from windowcast.trade.winter import Winter, seen_broodless
 from windowcast.trade.work import Job, Kind, Plan, begun, free_from, jobs, to_do
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Status, TreatmentAnswer, YardAnswer
@@ -158,7 +157,7 @@ def standing(
             south=yard.latitude < 0,
             today=today,
         ),
-        winter=_winter(configuration, yard, entries, known, plans, today),
+        winter=winter_of(configuration, yard, plans, entries=entries, today=today),
         jobs=tuple(one for one in to_do(found) if not one.planned),
         all_jobs=found,
         strength=_strength(weather, main),
@@ -207,22 +206,6 @@ def watch_of(
         max_danger=decision.max_danger,
         cancel_below=decision.cancel_below,
     )
-
-
-def _winter(
-    configuration: Configuration,
-    yard: Yard,
-    entries: Sequence[Entry],
-    known: Sequence[Course],
-    plans: Sequence[Treatment],
-    today: date,
-) -> Winter:
-    if (
-        configuration.weather.provider == "sample"
-        and configuration.weather.sample_season == "late-summer"
-    ):
-        return Winter(Broodless.NOT_NOW, None)
-    return winter(yard.latitude, today, entries=entries, courses=known, treatments=plans)
 
 
 def _strength(weather: YardWeather, main: TreatmentAnswer) -> dict[str, Strength]:

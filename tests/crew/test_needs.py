@@ -3,10 +3,20 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
+from fractions import Fraction
 
 import pytest
 
-from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, yard
+from support.weather import (
+    FORMIC_STRIPS,
+    MONDAY,
+    band,
+    highs,
+    regimen,
+    scenarios,
+    treatment,
+    yard,
+)
 from windowcast.crew.needs import (
     BEGUN_WORTH,
     Calendar,
@@ -27,10 +37,10 @@ from windowcast.trade.due import of_yard
 from windowcast.trade.journal import Entry
 from windowcast.trade.mites import Growth
 from windowcast.trade.rules import SeasonRules, WorkRules
-from windowcast.trade.treatment import Slack
+from windowcast.trade.treatment import Dose, Slack
 from windowcast.trade.visits import Task
 from windowcast.trade.work import Kind, jobs, to_do
-from windowcast.trade.workable import DayWeather
+from windowcast.trade.workable import DayWeather, rules_for
 from windowcast.window.decide import Rules, decide
 from windowcast.window.scan import Words, holds, scan
 
@@ -401,3 +411,72 @@ def test_a_check_is_made_where_there_is_time():
     assert need.options[0].value < need.colonies
     assert need.options[0].stops[0].skill == ""
     assert set(need.options[0].stops[0].days) <= WEEKDAYS
+
+
+ONCE = regimen(1, id="once", doses=[Dose(day=0, ml_per_seam=5.0)], bounds=band("3", "10"))
+TRICKLE = treatment(ONCE)._replace(active="oxalic acid", form="trickle")
+
+
+def test_what_takes_no_frame_out_is_too_cold_only_below_its_own_band():
+    """Hives are opened from 12 °C; a trickle is given from 3 °C: common practice, no source."""
+    open_days = {
+        MONDAY: DayWeather(2.9),
+        MONDAY + timedelta(days=1): DayWeather(3.0),
+        MONDAY + timedelta(days=2): DayWeather(11.9),
+        MONDAY + timedelta(days=3): DayWeather(5.0, rain_mm=2.0),
+    }
+    own = rules_for(RULES, TRICKLE, ONCE)
+    sky = scenarios([[20.0] * 4 + [2.0, 5.0, 13.0]])
+
+    def closed(rules):
+        return closed_days(open_days, sky, rules, first=MONDAY, days=7)
+
+    assert list(closed(RULES)) == [0, 1, 2, 3, 4, 5]
+    assert closed(own) == {0: "too cold", 3: "too wet", 4: "too cold in most scenarios"}
+    assert rules_for(RULES, FORMIC_STRIPS, TWO) == RULES
+    made = calendar(closed=closed(RULES), actives=("", "oxalic acid"))._replace(
+        closed_from={own.open_min_c: closed(own)}
+    )
+
+    def stops_on(day):
+        return stops_of(yard(), TRICKLE, ONCE, day=day, calendar=made, rules=RULES)
+
+    (found,) = stops_on(1)
+    assert found.days == (1,)
+    assert stops_on(0) == Lost(MONDAY, Task.APPLY, MONDAY, "too cold")
+    assert stops_on(3).why == "too wet"
+
+
+def test_a_band_that_is_warmer_than_hives_are_opened_changes_nothing():
+    warm = regimen(1, id="warm", doses=[Dose(day=0, g=1.0)], bounds=band("15", "30"))
+    free = regimen(1, id="free", doses=[Dose(day=0, g=1.0)], bounds=band(None, "30"))
+    vapour = treatment(warm)._replace(form="vapour")
+
+    assert rules_for(RULES, vapour, warm) == RULES
+    assert rules_for(RULES, vapour, free).open_min_c < -50
+
+
+def test_a_fresh_dose_in_hand_goes_by_the_same_band():
+    again = regimen(
+        11,
+        id="again",
+        doses=[Dose(0, g_per_chamber=2.0), Dose(5, g_per_chamber=2.0)],
+        bounds=band("4", None),
+    )
+    plan = treatment(again)._replace(active="oxalic acid", form="vapour")
+    body = {"colonies": 24, "snapshot": snapshot(plan, again)}
+    entry = Entry(1, "Creek Bend", "start", MONDAY - timedelta(days=3), AT, body)
+    found = to_do(
+        jobs(yard(), entries=[entry], plan=None, rules=RULES, today=MONDAY, counts_due=None)
+    )
+    swap = [one for one in found if one.kind is Kind.SWAP]
+    shut = dict.fromkeys(range(10), "too cold")
+    made = calendar(closed=shut, actives=("", "oxalic acid"))
+
+    def planned(with_calendar):
+        return doses_in_hand(swap, place=0, calendar=with_calendar, rules=RULES)
+
+    need, lost = planned(made._replace(closed_from={Fraction(4): {}}))
+    assert (need.options[0].stops[0].right, lost) == (2, ())
+    need, lost = planned(made)
+    assert need is None and len(lost) == 1

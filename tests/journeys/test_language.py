@@ -9,7 +9,7 @@ from datetime import timedelta
 import pytest
 
 from support import pseudo
-from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_table
+from support.journey import TREATMENTS, Journey, meridian, morning_zone, settings, yard_table
 from support.mailbox import Mailbox
 from support.weather_server import Place, WeatherServer
 from windowcast.commands import helping
@@ -25,8 +25,8 @@ LICENSED = {"Open", "Meteo", "com", "CC", "BY"}
 
 def two_yards(made: Journey) -> str:
     every = 'treatments = ["formic-strips"]'
-    first = yard_table("Creek Bend", 44.9, -99.7, made.zone)
-    second = yard_table("Upper Field", 45.4, -99.2, made.zone)
+    first = yard_table("Creek Bend", 44.9, meridian(made.zone), made.zone)
+    second = yard_table("Upper Field", 45.4, meridian(made.zone) + 0.5, made.zone)
     return first.replace(every, "") + second.replace(every, "").replace("supers = 1", "supers = 3")
 
 

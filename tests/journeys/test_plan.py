@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 import vobject
 
-from support.journey import Journey, morning_zone
+from support.journey import Journey, meridian, morning_zone
 from support.mailbox import Mailbox
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -38,6 +38,10 @@ def journey(tmp_path: Path) -> Journey:
     yards = re.sub(r"^timezone = .*$", f'timezone = "{made.zone}"', yards, flags=re.MULTILINE)
     mill = "longitude = -99.4152\n"
     yards = yards.replace(mill, f'{mill}timezone = "{made.zone}"\n')
+    # Where the clocks go by the sun, as far from each other as before.
+    east = meridian(made.zone) + 99.5
+    yards = re.sub(r"(?<=^longitude = )[-\d.]+", lambda one: f"{float(one[0]) + east:.4f}", yards,
+                   flags=re.MULTILINE)  # fmt: skip
     yards = yards.replace("supers = 3 ", "supers = 1 ")
     made.write("yards.toml", yards)
     done = made.windowcast("morning", "--print")
@@ -413,8 +417,9 @@ def test_what_was_begun_is_no_move_and_its_visits_stay_with_their_crew(journey):
 
 
 def test_one_crew_sees_its_own_days_in_every_form(journey):
-    other = CREW.replace("North crew", "South crew") + "base = [44.5607, -99.6875]\n"
-    journey.write("crews.toml", CREW + "base = [45.0463, -99.4152]\n\n" + other)
+    east = meridian(journey.zone)
+    other = CREW.replace("North crew", "South crew") + f"base = [44.5607, {east - 0.19}]\n"
+    journey.write("crews.toml", CREW + f"base = [45.0463, {east + 0.08}]\n\n" + other)
     path = journey.folder / "south.ics"
 
     whole = planned(journey)

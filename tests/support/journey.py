@@ -21,6 +21,13 @@ def morning_zone() -> str:
     return f"Etc/GMT{-ahead:+d}" if ahead else "Etc/GMT"
 
 
+def meridian(zone: str) -> float:
+    """The longitude at which the clocks of a zone go by the sun, degrees."""
+    offset = datetime.now(ZoneInfo(zone)).utcoffset()
+    assert offset is not None
+    return max(-179.0, min(179.0, offset.total_seconds() / 240))
+
+
 @dataclass(frozen=True)
 class Journey:
     """One user's folder. `zone` is every yard's unless said otherwise."""

@@ -9,7 +9,7 @@ import subprocess
 from collections.abc import Mapping
 from datetime import timedelta
 
-from support.journey import TREATMENTS, Journey, settings
+from support.journey import TREATMENTS, Journey, meridian, settings
 from support.service import ask, free_port, wait_for
 from support.weather_server import Place, WeatherServer
 
@@ -38,7 +38,7 @@ def weather_of(journey: Journey) -> WeatherServer:
     places = {}
     for number, high in enumerate(YARDS.values()):
         course = [high] * 16
-        places[44.0 + number, -99.0] = Place(
+        places[44.0 + number, meridian(journey.zone)] = Place(
             daily_highs=course,
             members=[course[:15]] * 51,
             extended=[[high] * 46] * 51,
@@ -54,7 +54,7 @@ def write(journey: Journey, weather: WeatherServer, *, extra: str = "") -> None:
         "yards.toml",
         "".join(
             f"[[yard]]\nname = {json.dumps(name, ensure_ascii=False)}\nlatitude = {44 + number}.0\n"
-            f'longitude = -99.0\ntimezone = "{journey.zone}"\ncolonies = 12\n'
+            f'longitude = {meridian(journey.zone)}\ntimezone = "{journey.zone}"\ncolonies = 12\n'
             'treatments = ["formic-strips"]\n'
             for number, name in enumerate(YARDS)
         ),
@@ -85,7 +85,7 @@ def promise(journey: Journey) -> None:
     journey.write(
         "crews.toml",
         "".join(
-            f'[[crew]]\nname = "{name}"\nbase = [{latitude}, -99.0]\n'
+            f'[[crew]]\nname = "{name}"\nbase = [{latitude}, {meridian(journey.zone)}]\n'
             'days = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]\n'
             for name, latitude in crews
         ),

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import date
+import math
+from datetime import date, timedelta
+from zoneinfo import ZoneInfo
 
+import astral
+import astral.sun
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from windowcast.trade.daylight import day_length_hours, shortest_day
+from windowcast.trade.daylight import day_length_hours, equation_of_time_minutes, shortest_day, sun
 
 
 @pytest.mark.parametrize(
@@ -61,3 +65,62 @@ def test_the_shortest_day_is_the_shortest():
         expected = shortest_day(latitude, 2026)
         assert abs(shortest - expected.timetuple().tm_yday) <= 1
     assert shortest_day(-35, 2027) == date(2027, 6, 21)
+
+
+@pytest.mark.parametrize("latitude", [0.0, 20.0, -35.0, 45.0, 50.0, 55.0, 60.0, -60.0])
+@pytest.mark.parametrize(
+    ("longitude", "name"),
+    [
+        (-99.7, "America/Chicago"),
+        (13.4, "Europe/Berlin"),
+        (-157.4, "Pacific/Kiritimati"),  # a day ahead of its longitude
+        (151.2, "Australia/Sydney"),
+    ],
+)
+def test_sunrise_and_sunset_of_a_year(latitude, longitude, name):
+    """By the library astral, on every third day of a year, both changes of the clocks in it. The
+    model of the day's length is some minutes off around the equinoxes, further from the equator
+    more."""
+    zone, tolerance = ZoneInfo(name), 3.0 if abs(latitude) <= 35 else 6.0
+    for ahead in range(0, 365, 3):
+        day = date(2026, 1, 1) + timedelta(days=ahead)
+        place = astral.Observer(latitude, longitude)
+        rises = astral.sun.sunrise(place, date=day, tzinfo=zone)
+        sets = astral.sun.sunset(place, date=day, tzinfo=zone)
+        found = sun(latitude, longitude, day, zone)
+        for minutes, at in ((found.rises, rises), (found.sets, sets)):
+            away = (minutes - 60 * at.hour - at.minute - at.second / 60 + 720) % 1440 - 720
+            assert abs(away) <= tolerance, (day, away)
+
+
+@pytest.mark.parametrize(
+    ("day", "rises", "sets"),
+    [(date(2026, 6, 21), (4, 43), (21, 21)), (date(2026, 12, 21), (8, 4), (15, 53))],
+)
+def test_the_sun_of_an_almanac(day, rises, sets):
+    """London: almanacs, from memory."""
+    found = sun(51.5, -0.1, day, ZoneInfo("Europe/London"))
+    assert found.rises == pytest.approx(60 * rises[0] + rises[1], abs=4)
+    assert found.sets == pytest.approx(60 * sets[0] + sets[1], abs=4)
+
+
+@pytest.mark.parametrize(
+    ("day", "minutes"),
+    [
+        (date(2026, 2, 11), -14.2),
+        (date(2026, 5, 14), 3.7),
+        (date(2026, 7, 26), -6.5),
+        (date(2026, 11, 3), 16.4),
+    ],
+)
+def test_the_equation_of_time_at_its_ends(day, minutes):
+    """The four extremes that almanacs print, from memory."""
+    assert equation_of_time_minutes(day.timetuple().tm_yday) == pytest.approx(minutes, abs=0.3)
+
+
+def test_polar_day_and_night():
+    zone = ZoneInfo("Europe/Oslo")
+    assert sun(70, 20, date(2026, 6, 21), zone) == (-math.inf, math.inf)
+    night = sun(70, 20, date(2026, 12, 21), zone)
+    assert night.rises == night.sets
+    assert (night.up, sun(70, 20, date(2026, 3, 21), zone).up) == (False, True)

@@ -7,7 +7,7 @@ from fractions import Fraction
 
 import pytest
 
-from support.weather import MONDAY, highs, regimen, scenarios, treatment
+from support.weather import MONDAY, band, highs, regimen, scenarios, treatment
 from windowcast.notice import watch_lines
 from windowcast.trade.course import courses, snapshot
 from windowcast.trade.journal import Entry
@@ -20,8 +20,9 @@ SWAP = regimen(20, id="swap", doses=(Dose(0, strips=1), Dose(10, strips=1)))
 ONCE = regimen(14, id="once", doses=(Dose(0, strips=2),))
 
 
-def in_hand(way=ONCE, start=MONDAY, *later):
-    plan = treatment(way)._replace(danger_c=Fraction(33), danger_days=3, active="formic acid")
+def in_hand(way=ONCE, start=MONDAY, *later, form="gel strip"):
+    plan = treatment(way)._replace(danger_c=Fraction(33), danger_days=3, active="formic acid",
+                                   form=form)  # fmt: skip
     at = datetime(2026, 8, 31, tzinfo=UTC)
     entries = [
         Entry(1, "Creek Bend", "start", start, at, {"colonies": 4, "snapshot": snapshot(plan, way)})
@@ -212,6 +213,23 @@ def test_a_swap_on_a_wet_day_has_a_better_one_beside_it():
     assert blocked.reasons == (Hindrance.WET,)
     assert blocked.better == MONDAY + timedelta(days=12)
     assert "too wet" in watch_lines.blocked_words(blocked)
+
+
+def test_a_fresh_dose_that_takes_no_frame_out_is_too_cold_only_below_its_own_band():
+    """Hives are opened from 12 °C; vapour here from 4 °C: common practice, no source."""
+    again = regimen(
+        11, doses=(Dose(0, g_per_chamber=1.0), Dose(5, g_per_chamber=1.0)), bounds=band("4", None)
+    )
+
+    def reasons(high_c, form):
+        weather = days(d5=DayWeather(high_c, 0.0, 10.0))
+        course = in_hand(again, form=form)
+        found = looked(course, [COOL] * 3, single=COOL, open_days=weather)
+        return [one.reasons for one in found.visits]
+
+    assert reasons(5.0, "vapour") == []
+    assert reasons(3.9, "vapour") == [(Hindrance.COLD,)]
+    assert reasons(5.0, "gel") == [(Hindrance.COLD,)]
 
 
 def test_a_removal_is_never_moved_before_the_exposure_has_ended():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
+from fractions import Fraction
 from typing import NamedTuple
 
 from windowcast.crew.instance import Need, Option, Stop
@@ -17,7 +18,7 @@ from windowcast.trade.rules import SeasonRules, WorkRules
 from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.visits import Task, slack, visits
 from windowcast.trade.work import Job, Kind, minutes_for
-from windowcast.trade.workable import DayWeather, Hindrance, hindrances
+from windowcast.trade.workable import DayWeather, Hindrance, hindrances, rules_for
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Flaw, Row
 from windowcast.window.scan import Words, holds
@@ -77,6 +78,7 @@ class Calendar(NamedTuple):
     works:    by active ("" for none), the days on which a crew works that may handle it
     closed:   days on which the weather keeps hives shut, with the reason
     fixed:    what else has its days
+    closed_from: the same where less warmth will do, by the lowest high in °C
     """
 
     first: date
@@ -85,20 +87,25 @@ class Calendar(NamedTuple):
     works: Mapping[str, frozenset[int]]
     closed: Mapping[int, str]
     fixed: tuple[Fixed, ...] = ()
+    closed_from: Mapping[Fraction, Mapping[int, str]] = {}
 
     def date(self, day: int) -> date:
         return self.first + timedelta(days=day)
 
-    def hindered(self, day: int, skill: str) -> Hindered | None:
-        """Why nobody can work on a day; None where somebody can."""
+    def hindered(self, day: int, skill: str, lowest_c: Fraction | None = None) -> Hindered | None:
+        """Why nobody can work on a day; None where somebody can.
+
+        lowest_c:  the lowest high that will do; None: as for any work at hives
+        """
         if not 0 <= day < self.days:
             return Hindered(tr("it is beyond the days planned"))
         on = self.date(day)
         for one in self.fixed:
             if one.visits and one.first <= on <= one.last:
                 return Hindered(one.why, one.last)
-        if day in self.closed:
-            return Hindered(self.closed[day])
+        closed = self.closed if lowest_c is None else self.closed_from.get(lowest_c, self.closed)
+        if day in closed:
+            return Hindered(closed[day])
         if day in self.works.get(skill, frozenset()):
             return None
         if self.unskilled(skill):
@@ -115,11 +122,13 @@ class Calendar(NamedTuple):
         more = works | {(one - self.first).days for one in by.days}
         return self._replace(works={**self.works, skill: more})
 
-    def what_frees(self, days: Sequence[int], skill: str) -> Freed | None:
+    def what_frees(
+        self, days: Sequence[int], skill: str, lowest_c: Fraction | None = None
+    ) -> Freed | None:
         """What would free one of these days, the first the best; None: no crew could."""
         active = skill if self.unskilled(skill) else ""
         able = self.freed(Freed(active), skill) if active else self
-        found = [(day, able.hindered(day, skill)) for day in days]
+        found = [(day, able.hindered(day, skill, lowest_c)) for day in days]
         if any(why is None for _, why in found):
             return Freed(active)
         lacking = [day for day, why in found if why is not None and why.crew]
@@ -178,14 +187,18 @@ def lost_of(
     day: date,
     days: Sequence[int],
     skill: str,
+    lowest_c: Fraction | None = None,
 ) -> Lost:
     """What is said of a visit that no day is left for.
 
-    day:   its right day, or today where that has passed
-    days:  of the plan, that would do, the best first
+    day:       its right day, or today where that has passed
+    days:      of the plan, that would do, the best first
+    lowest_c:  as of `Calendar.hindered`
     """
-    right = calendar.hindered(max((day - calendar.first).days, 0), skill)
-    reasons = ((calendar.date(one), calendar.hindered(one, skill)) for one in sorted(days))
+    right = calendar.hindered(max((day - calendar.first).days, 0), skill, lowest_c)
+    reasons = (
+        (calendar.date(one), calendar.hindered(one, skill, lowest_c)) for one in sorted(days)
+    )
     return Lost(
         start,
         task,
@@ -193,7 +206,7 @@ def lost_of(
         "" if right is None else right.why,
         until=None if right is None else right.until,
         days=tuple((one, why) for one, why in reasons if why is not None),
-        freed=calendar.what_frees(days, skill),
+        freed=calendar.what_frees(days, skill, lowest_c),
     )
 
 
@@ -310,12 +323,14 @@ def starts(
     promised: tuple[str, str, date] | None = None,
     cancel_below: float = 1.0,
     waiting: float = LEAST_WAITING,
+    not_after: date | None = None,
 ) -> Starts:
     """The need of a treatment, with every start that is named, in time and can be worked.
 
     rows:       of the treatments considered, as `decide` judged them
     promised:   treatment, regimen and day of a start that is kept down to `cancel_below`
     waiting:    as of `waiting_of`
+    not_after:  the last day to start besides what the season and the counts set; None: none
     """
     held: dict[tuple[str, str], list[int]] = {}
     options, lost = [], []
@@ -324,7 +339,8 @@ def starts(
     for row in rows:
         start = row.start
         day = (row.day - calendar.first).days
-        limit = last_day(due, start.regimen)
+        limits = [one for one in (last_day(due, start.regimen), not_after) if one is not None]
+        limit = min(limits, default=None)
         mine = (start.treatment.id, start.regimen.id, row.day)
         if not 0 <= day < calendar.starts or row.day < not_before:
             gone = Gone(free=not_before) if mine == promised and row.day < not_before else gone
@@ -442,10 +458,19 @@ def _stops_of(
         # The right day first; of two as near the later, since a treatment that works a day longer
         # loses less than one cut short.
         near.sort(key=lambda one, right=right: (abs(one - right), -one))  # type: ignore[misc]
-        able = [one for one in near if calendar.hindered(one, treatment.active) is None]
+        lowest = None
+        if visit.task is not Task.REMOVE:
+            lowest = rules_for(rules, treatment, regimen, visit.dose.day).open_min_c
+        able = [one for one in near if calendar.hindered(one, treatment.active, lowest) is None]
         if not able:
             return lost_of(
-                calendar, start, visit.task, day=visit.day, days=near, skill=treatment.active
+                calendar,
+                start,
+                visit.task,
+                day=visit.day,
+                days=near,
+                skill=treatment.active,
+                lowest_c=lowest,
             )
         after = 1
         if before is not None:
@@ -547,10 +572,14 @@ def _stop(
         last = right + JOB_LATER
     near = [one for one in range(max(first, 0), last + 1) if one < calendar.days]
     near.sort(key=lambda one: (abs(one - right), -one))
-    able = tuple(one for one in near if calendar.hindered(one, skill) is None)
+    lowest = None
+    if job.kind is Kind.SWAP and job.treatment is not None and job.regimen is not None:
+        day = 0 if job.dose is None else job.dose.day
+        lowest = rules_for(rules, job.treatment, job.regimen, day).open_min_c
+    able = tuple(one for one in near if calendar.hindered(one, skill, lowest) is None)
     if not able:
         task = {Kind.SWAP: Task.SWAP, Kind.REMOVE: Task.REMOVE}.get(job.kind, Task.APPLY)
-        return lost_of(calendar, job.day, task, day=job.on, days=near, skill=skill)
+        return lost_of(calendar, job.day, task, day=job.on, days=near, skill=skill, lowest_c=lowest)
     strips = 0
     if job.kind is not Kind.REMOVE and job.load.bring_strips is not None:
         strips = job.load.bring_strips

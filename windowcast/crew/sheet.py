@@ -46,6 +46,22 @@ class Sheet(NamedTuple):
     working: float
 
 
+def break_of(minutes: float) -> float:
+    """Minutes of the break that work and driving of so many minutes take."""
+    if minutes <= BREAK_AFTER_MINUTES:
+        return 0.0
+    return LONG_BREAK_MINUTES if minutes > LONG_DAY_MINUTES else BREAK_MINUTES
+
+
+def work_within(minutes: float) -> float:
+    """The most minutes of work and driving that end within so many minutes, the break among
+    them."""
+    if minutes <= BREAK_AFTER_MINUTES + BREAK_MINUTES:
+        return max(0.0, min(minutes, BREAK_AFTER_MINUTES))
+    long = minutes - LONG_BREAK_MINUTES
+    return long if long > LONG_DAY_MINUTES else min(minutes - BREAK_MINUTES, LONG_DAY_MINUTES)
+
+
 def sheets(instance: Instance, plan: Plan) -> tuple[Sheet, ...]:
     """The days of all crews, by day and then by crew."""
     return tuple(
@@ -71,9 +87,7 @@ def _sheet(instance: Instance, plan: Plan, crew: int, day: int) -> Sheet:
     places = [home, *(place for place, _ in grouped), home]
     drives = [instance.drive(a, b) for a, b in pairwise(places)]
     whole = sum(works) + sum(drives)
-    pause = LONG_BREAK_MINUTES if whole > LONG_DAY_MINUTES else BREAK_MINUTES
-    if whole <= BREAK_AFTER_MINUTES:
-        pause = 0.0
+    pause = break_of(whole)
     calls = []
     clock, rest = 0.0, None
     for number, (place, legs) in enumerate(grouped):

@@ -5,9 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import date, timedelta
 from enum import Enum
+from fractions import Fraction
 from typing import NamedTuple
 
 from windowcast.trade.rules import WorkRules
+from windowcast.trade.treatment import Regimen, Treatment
+
+FRAMES_STAY = ("trickle", "vapour")
+"""Forms that are given without taking a frame out: the hive is open for a minute or two, or not at
+all."""
+NO_BOUND_C = Fraction(-100)
 
 
 class DayWeather(NamedTuple):
@@ -41,6 +48,21 @@ def hindrances(weather: DayWeather, rules: WorkRules) -> tuple[Hindrance, ...]:
     if weather.wind_kmh is not None and weather.wind_kmh > rules.open_max_wind_kmh:
         found.append(Hindrance.WINDY)
     return tuple(found)
+
+
+def rules_for(
+    rules: WorkRules, treatment: Treatment, regimen: Regimen, dose_day: int = 0
+) -> WorkRules:
+    """What holds on the day of a dose: where no frame is taken out and the treatment's own band
+    goes lower than `open_min_c`, a day is only too cold below that band.
+
+    dose_day:  of the exposure
+    """
+    if treatment.form not in FRAMES_STAY:
+        return rules
+    low = regimen.band_on(dose_day).low_c
+    own = NO_BOUND_C if low is None else low
+    return rules._replace(open_min_c=min(rules.open_min_c, own))
 
 
 def nearest_better(

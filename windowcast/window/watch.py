@@ -18,7 +18,7 @@ from windowcast.trade.course import Course
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.treatment import Band
 from windowcast.trade.visits import Task, Visit, slack
-from windowcast.trade.workable import DayWeather, Hindrance, hindrances, nearest_better
+from windowcast.trade.workable import DayWeather, Hindrance, hindrances, nearest_better, rules_for
 from windowcast.window.scan import Share
 
 NEAR_DAYS = 5
@@ -319,14 +319,17 @@ def _blocked(
         weather = open_days.get(visit.day)
         if visit.day < today or weather is None:
             continue
-        reasons = hindrances(weather, work)
+        rules = work
+        if visit.task is not Task.REMOVE:
+            rules = rules_for(work, course.treatment, course.regimen, visit.dose.day)
+        reasons = hindrances(weather, rules)
         if not reasons:
             continue
         may_move = slack(course.regimen, visit.task)
         better = nearest_better(
             visit.day,
             {day: one for day, one in open_days.items() if day >= today},
-            work,
+            rules,
             earlier_days=may_move.earlier,
             later_days=may_move.later,
         )

@@ -18,9 +18,12 @@ from windowcast.notice.page import Links
 from windowcast.notice.page_views import Rank, Row, slug
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.work import Plan, jobs
+from windowcast.window.decide import Row as DecidedRow
+from windowcast.window.scan import ForecastFit, Share, Start
 
 MONDAY = date(2026, 8, 31)
 NOW = datetime(2026, 8, 31, 15, tzinfo=UTC)  # a morning at the yards of the example
+UNMEASURED = ForecastFit(0, None, None, None, None, None, None, None, ())
 
 
 @pytest.fixture
@@ -174,6 +177,31 @@ def test_a_start_of_today_has_what_is_said_of_it_today_and_no_other_task_has(con
             for task in step.tasks]  # fmt: skip
     assert said == ["what is said of it today: no start in the days looked at", "", ""]
     assert view.sources == ("Weather by somebody",)
+
+
+def test_a_start_of_every_day_shown_has_todays_word_as_the_notice_has_it(configuration, store):
+    yard = configuration.yards[0]
+    put_in, taken_out = dosed(configuration, yard, "formic-strips")
+    days = [MONDAY + timedelta(days=number) for number in (0, 1, 6)]
+    sheets = [sheet([(yard, put_in), (yard, taken_out)], day=day) for day in days]
+    said = {}
+    for held, day in zip((46, 47, 48), days, strict=True):
+        start = Start(put_in.treatment, put_in.regimen, day, UNMEASURED, Share(held, 50))
+        key = (yard.name, day.isoformat(), "North crew", "apply")
+        said[key] = StopToday(State.GOOD, True, row=DecidedRow(start, ()))
+    view = shown(configuration, store, *sheets, said=said)
+    known = Known({}, {}, {(yard.name, day.isoformat(), "North crew", "remove"):
+                           StopToday(State.GOOD) for day in days} | said, "C")  # fmt: skip
+
+    begun, taken = ([step.tasks[0].today for one in view.crews[0].sheets for step in one.steps
+                     if step.number == number] for number in (1, 2))  # fmt: skip
+    assert [text.rpartition(", ")[2] for text in begun] == ["92 %", "94 %", "96 %"]
+    assert all(text.startswith("today it stands: ") for text in begun)
+    assert taken == ["", "", ""]
+    page_text = html(view)
+    for kept, text in zip(sheets_document(sheets), begun, strict=True):
+        assert text in " ".join(" ".join(sheet_lines(kept, known)).split())
+        assert text in page_text
 
 
 def test_what_is_done_or_must_not_be_started_stands_first_and_is_left_out_of_the_load(

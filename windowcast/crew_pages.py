@@ -168,9 +168,8 @@ class _Made:
         elif kept["planned"]:
             what = tr("Plan: {what}", what=what)
         said = self._known.said(sheet, call, kept)
-        today = []
-        if said.state is not State.GOOD:
-            today.append(crew_today.today_words(said, self._known.units))
+        word = crew_today.today_words(said, self._known.units)
+        today = [word] if word else []
         row = self._rows.get(call["yard"])
         on = date.fromisoformat(sheet["date"])
         starts = on == self._today and kept["planned"] and Kind(kept["task"]) is Kind.APPLY

@@ -39,6 +39,7 @@ from windowcast.trade.vapour import Strength
 from windowcast.trade.visits import Task
 from windowcast.trade.winter import Broodless, Winter, seen_broodless, winter
 from windowcast.trade.work import Job, Kind, Plan, begun, free_from, jobs, to_do
+from windowcast.trade.workable import Hindrance, hindrances
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Status, TreatmentAnswer, YardAnswer
 from windowcast.window.plan import Timing, timing
@@ -66,6 +67,7 @@ class Standing(NamedTuple):
     board:    above its limit, without a sample since; None: none is, or something is in the hives
     colonies: of the yard
     promised: the next start as the crews' plan promised it; None: it does not
+    shut:     what of today's forecast keeps hives shut by `[work]`; none where it is not known
     """
 
     course: Course | None
@@ -82,6 +84,7 @@ class Standing(NamedTuple):
     board: Board | None = None
     colonies: int = 1
     promised: PromisedStart | None = None
+    shut: tuple[Hindrance, ...] = ()
 
     @property
     def passed(self) -> bool:
@@ -176,7 +179,16 @@ def standing(
         promised=promised_start(
             None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
         ),
+        shut=_shut(configuration, weather, today),
     )
+
+
+def _shut(configuration: Configuration, weather: YardWeather, today: date) -> tuple[Hindrance, ...]:
+    """As the crews' plan holds it: of a forecast that is fresh and has the day's high."""
+    known = weather.open_days.get(today) if weather.fresh else None
+    if known is None or known.high_c is None:
+        return ()
+    return hindrances(known, configuration.work)
 
 
 def watch_of(
@@ -317,6 +329,7 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         others=not one.timing.instead,
         due=one.due.lifted,
         choices=len(due_lines.instead_in_short(one.timing.instead)),
+        shut=one.shut,
         document=document,
     )
 
@@ -360,6 +373,7 @@ def _document(one: Standing, today: date) -> dict[str, Any]:
         | {"watch": watch_lines.watch_document(one.watch)}
     )
     found["no_start_before"] = None if one.resting is None else one.resting.isoformat()
+    found["shut_today"] = [each.value for each in one.shut]
     found["board"] = count_lines.board_document(one.board)
     found["visits_ahead"] = [visit_lines.job_document(job) for job in one.jobs]
     found["strength"] = strength_document(one.strength)

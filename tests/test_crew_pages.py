@@ -11,7 +11,7 @@ from windowcast import crew_pages, pages
 from windowcast.answer import open_store
 from windowcast.edges import config, config_language, shipped
 from windowcast.language import spoken
-from windowcast.notice import page
+from windowcast.notice import page, visit_lines, words
 from windowcast.notice.crew_lines import CallView, SheetView, sheets_document
 from windowcast.notice.crew_today import Known, State, StopToday, sheet_lines, visits_of
 from windowcast.notice.page import Links
@@ -228,6 +228,57 @@ def test_what_is_done_or_must_not_be_started_stands_first_and_is_left_out_of_the
     text = html(view)
     assert text.index(done.today) < text.index(done.what)
     assert text.index(halted.today) < text.index(halted.what)
+
+
+def test_a_sheet_of_which_nothing_is_to_be_done_says_so_at_its_head(configuration, store):
+    first, second, *_ = configuration.yards
+    begun, named = (dosed(configuration, yard, "formic-strips")[0] for yard in (first, second))
+    day = MONDAY.isoformat()
+    sheets = [sheet([(first, begun), (second, named)])]
+    done = StopToday(State.DONE, True, MONDAY)
+    halted = StopToday(State.SHUT, True, why="too wet")
+    known = Known({}, {yard.name: yard for yard in configuration.yards}, {}, "C")
+
+    def heads(*states):
+        keys = [(yard.name, day, "North crew", "apply") for yard in (first, second)]
+        said = dict(zip(keys, states, strict=True))
+        view = shown(configuration, store, *sheets, said=said)
+        (one,) = view.crews[0].sheets
+        lines = sheet_lines(sheets_document(sheets)[0], known._replace(today=said))
+        assert bool(one.stays) == (lines[2] == one.stays)
+        assert not one.stays or html(view).index(one.stays) < html(view).index(first.name)
+        return one.stays
+
+    assert heads(done, done) == "NOBODY NEED DRIVE: all of this day is done."
+    assert heads(done, halted).startswith(
+        "NOBODY NEED DRIVE: what is not done of this day must not"
+    )
+    assert heads(halted, halted) == heads(done, halted)
+    assert heads(done, StopToday(State.GOOD, True)) == ""
+    assert heads(halted, StopToday(State.DANGER)) == ""
+
+
+def test_a_removal_that_is_overdue_says_late_with_its_days_as_the_notice_does(configuration, store):
+    yard = configuration.yards[0]
+    removal = dosed(configuration, yard, "formic-strips")[-1]._replace(planned=False)
+    due = removal.day
+    days = [due + timedelta(days=number) for number in (0, 1, removal.slack.later + 1)]
+    sheets = [sheet([(yard, removal)], day=day) for day in days]
+    late = removal._replace(late_days=3)
+    sheets.append(sheet([(yard, late)], day=due + timedelta(days=3), crew="West crew"))
+    view = shown(configuration, store, *sheets, now=NOW + (due - MONDAY))
+
+    right = {one.title[:3]: one.steps[1].tasks[0].right for one in view.crews[0].sheets}
+    (overdue,) = (one.steps[1].tasks[0].right for one in view.crews[1].sheets)
+    name = words.day(due)
+    assert list(right.values()) == [
+        "", f"its right day is {name}",
+        f"{removal.slack.later + 1} DAYS LATE, WAS DUE {name.upper()}",
+    ][: len(right)]  # fmt: skip
+    assert overdue == f"3 DAYS LATE, WAS DUE {name.upper()}"
+    assert overdue == visit_lines.late(late._replace(on=due + timedelta(days=3))).upper()
+    assert any(overdue in " ".join(" ".join(sheet_lines(one, Known({}, {}, None, "C"))).split())
+               for one in sheets_document(sheets))  # fmt: skip
 
 
 def test_yards_lead_to_their_pages_and_one_that_is_no_more_does_not(configuration, store):

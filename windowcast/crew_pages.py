@@ -110,6 +110,7 @@ class _Made:
     def sheet(self, kept: Mapping[str, Any]) -> CrewSheet:
         return CrewSheet(
             title=crew_today.title(kept),
+            stays=crew_today.stays_words(kept, self._known),
             load=tuple(crew_today.load_texts(kept, self._known)),
             wear=crew_today.wear_words(kept),
             steps=tuple(self._steps(kept)),

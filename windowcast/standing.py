@@ -8,6 +8,8 @@ from typing import Any, NamedTuple
 
 from windowcast.answer import SECOND, YardWeather
 from windowcast.crew.replan import PromisedStart, promised_start
+from windowcast.crew.settings import FixedRow
+from windowcast.edges import config_crews
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import season_rules, today_at
@@ -25,6 +27,7 @@ from windowcast.notice.beside import Beside
 from windowcast.notice.plain import labelled
 from windowcast.notice.second_lines import second_document, second_lines
 from windowcast.notice.strength_lines import strength_document, strength_lines
+from windowcast.notice.taken_lines import taken_document
 from windowcast.record import site
 from windowcast.sky.scenarios import MISSING
 from windowcast.sky.second import Difference
@@ -68,6 +71,7 @@ class Standing(NamedTuple):
     colonies: of the yard
     promised: the next start as the crews' plan promised it; None: it does not
     shut:     what of today's forecast keeps hives shut by `[work]`; none where it is not known
+    fixed:    days of the yard that something else has taken
     """
 
     course: Course | None
@@ -85,6 +89,7 @@ class Standing(NamedTuple):
     colonies: int = 1
     promised: PromisedStart | None = None
     shut: tuple[Hindrance, ...] = ()
+    fixed: tuple[FixedRow, ...] = ()
 
     @property
     def passed(self) -> bool:
@@ -180,6 +185,7 @@ def standing(
             None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
         ),
         shut=_shut(configuration, weather, today),
+        fixed=config_crews.fixed_of(configuration, yard.name),
     )
 
 
@@ -330,6 +336,7 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         due=one.due.lifted,
         choices=len(due_lines.instead_in_short(one.timing.instead)),
         shut=one.shut,
+        fixed=one.fixed,
         document=document,
     )
 
@@ -374,6 +381,7 @@ def _document(one: Standing, today: date) -> dict[str, Any]:
     )
     found["no_start_before"] = None if one.resting is None else one.resting.isoformat()
     found["shut_today"] = [each.value for each in one.shut]
+    found["taken"] = taken_document(one.fixed, today)
     found["board"] = count_lines.board_document(one.board)
     found["visits_ahead"] = [visit_lines.job_document(job) for job in one.jobs]
     found["strength"] = strength_document(one.strength)

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, yard
+from windowcast.crew.settings import FixedRow
 from windowcast.notice import letter as letters
 from windowcast.notice import words
 from windowcast.notice.beside import Beside
@@ -512,3 +513,32 @@ def test_cold_keeps_no_winter_treatment_back_that_is_made_for_it():
     )
     assert "hives stay shut" in subject_of([OPEN], {"Creek Bend": Beside(shut=(Hindrance.COLD,))})
     assert "hives stay shut" in subject_of([given], {"Creek Bend": Beside(shut=WET)})
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "keeps_out", "told"),
+    [
+        # The exposure of a start on Monday is of 14 days, to Sunday, Sep 13.
+        (13, 30, (False, True), True),
+        (14, 30, (False, True), False),
+        (-9, 0, (False, True), True),
+        (-9, -1, (False, True), False),
+        (0, 0, (True, False), True),
+        (1, 3, (True, False), False),
+        (14, 14, (True, False), True),
+    ],
+)
+def test_days_that_keep_the_named_start_out_are_told_with_their_why(first, last, keeps_out, told):
+    """Treatments on a day of its exposure; people on the day of one of its visits."""
+    days = [MONDAY + timedelta(days=number) for number in (first, last)]
+    row = FixedRow("Creek Bend", *days, *keeps_out, why="lime harvest")
+    assert OPEN.main.named.start.regimen.exposure_days == 14
+    part = contents([OPEN], CIRCUMSTANCES, "C", {"Creek Bend": Beside(fixed=(row,))}).parts[0]
+    text = " ".join(" ".join(part.lines).split())
+    what = "visits" if keeps_out[0] else "treatments"
+
+    words_of = f"Taken crews.toml keeps {what} out, {words.span(*days)}: lime harvest"
+    assert (words_of in text) == told
+    assert ("Taken" in text) == told
+    shown = answer_lines(OPEN, "C", Beside(fixed=(row,)))
+    assert (words_of in " ".join(" ".join(shown).split())) == told

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from windowcast.crew.settings import FixedRow
 from windowcast.trade.workable import Hindrance
 
 
@@ -24,6 +25,7 @@ class Beside(NamedTuple):
     actives:   that these lines tell somebody to handle, for the cautions
     why:       why no start is named, where one is not; "": a treatment is in
     shut:      what keeps hives shut today by `[work]`, whatever the windows say
+    fixed:     days of the yard that something else has taken
     others:    whether the other treatments are told in a line each; not where these lines do so
     document:  the same for programs, to be merged into the answer's document
     """
@@ -39,6 +41,7 @@ class Beside(NamedTuple):
     actives: tuple[str, ...] = ()
     why: str = ""
     shut: tuple[Hindrance, ...] = ()
+    fixed: tuple[FixedRow, ...] = ()
     others: bool = True
     document: Mapping[str, Any] = {}
 

@@ -20,6 +20,7 @@ from windowcast.notice.plain import (
 )
 from windowcast.notice.reason import reason
 from windowcast.notice.shut_lines import against, shut_lines
+from windowcast.notice.taken_lines import taken_lines
 from windowcast.sky.highs import DailyHighs
 from windowcast.sky.scenarios import MISSING, Scenarios
 from windowcast.trade.treatment import Band, Treatment
@@ -74,6 +75,7 @@ def _treatment_lines(
     if answer.named is not None and answer.status is not Status.UNKNOWN:
         lines += labelled(tr("Chance"), chance_words(answer.named))
     lines += shut_lines(shut)
+    lines += taken_lines(answer, beside.fixed)
     lines += labelled(tr("Why"), reason(answer, yard.forecast, units))
     lines += _starts(answer.rows[:SHOWN_STARTS], units)
     if len(answer.rows) > SHOWN_STARTS:

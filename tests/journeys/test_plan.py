@@ -377,9 +377,11 @@ def test_where_hives_stay_shut_today_no_part_of_the_notice_says_start_today(jour
     journey.write("windowcast.toml", text.replace("open_min_c = -40", "open_min_c = 45"))
 
     notice = journey.windowcast("morning", "--print").stdout
-    asked = journey.windowcast("yard", "Creek Bend").stdout
+    drawn = str(journey.folder / "creek.svg")
+    asked = journey.windowcast("yard", "Creek Bend", "--picture", drawn).stdout
     document = json.loads(journey.windowcast("yard", "Creek Bend", "--json").stdout)
 
+    assert "Creek Bend: Hives stay shut today." in Path(drawn).read_text("utf-8")
     assert "DO NOT START: the hives stay shut on that day (too cold)" in folded(notice)
     assert "Creek Bend: start on another day, hives stay shut today" in notice
     assert "Bad day today is too cold to open hives (`[work]`): start on another" in folded(notice)

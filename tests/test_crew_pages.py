@@ -11,16 +11,19 @@ from windowcast import crew_pages, pages
 from windowcast.answer import open_store
 from windowcast.edges import config, config_language, shipped
 from windowcast.language import spoken
-from windowcast.notice import page
+from windowcast.notice import page, visit_lines, words
 from windowcast.notice.crew_lines import CallView, SheetView, sheets_document
 from windowcast.notice.crew_today import Known, State, StopToday, sheet_lines, visits_of
 from windowcast.notice.page import Links
 from windowcast.notice.page_views import Rank, Row, slug
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.work import Plan, jobs
+from windowcast.window.decide import Row as DecidedRow
+from windowcast.window.scan import ForecastFit, Share, Start
 
 MONDAY = date(2026, 8, 31)
 NOW = datetime(2026, 8, 31, 15, tzinfo=UTC)  # a morning at the yards of the example
+UNMEASURED = ForecastFit(0, None, None, None, None, None, None, None, ())
 
 
 @pytest.fixture
@@ -176,6 +179,31 @@ def test_a_start_of_today_has_what_is_said_of_it_today_and_no_other_task_has(con
     assert view.sources == ("Weather by somebody",)
 
 
+def test_a_start_of_every_day_shown_has_todays_word_as_the_notice_has_it(configuration, store):
+    yard = configuration.yards[0]
+    put_in, taken_out = dosed(configuration, yard, "formic-strips")
+    days = [MONDAY + timedelta(days=number) for number in (0, 1, 6)]
+    sheets = [sheet([(yard, put_in), (yard, taken_out)], day=day) for day in days]
+    said = {}
+    for held, day in zip((46, 47, 48), days, strict=True):
+        start = Start(put_in.treatment, put_in.regimen, day, UNMEASURED, Share(held, 50))
+        key = (yard.name, day.isoformat(), "North crew", "apply")
+        said[key] = StopToday(State.GOOD, True, row=DecidedRow(start, ()))
+    view = shown(configuration, store, *sheets, said=said)
+    known = Known({}, {}, {(yard.name, day.isoformat(), "North crew", "remove"):
+                           StopToday(State.GOOD) for day in days} | said, "C")  # fmt: skip
+
+    begun, taken = ([step.tasks[0].today for one in view.crews[0].sheets for step in one.steps
+                     if step.number == number] for number in (1, 2))  # fmt: skip
+    assert [text.rpartition(", ")[2] for text in begun] == ["92 %", "94 %", "96 %"]
+    assert all(text.startswith("today it stands: ") for text in begun)
+    assert taken == ["", "", ""]
+    page_text = html(view)
+    for kept, text in zip(sheets_document(sheets), begun, strict=True):
+        assert text in " ".join(" ".join(sheet_lines(kept, known)).split())
+        assert text in page_text
+
+
 def test_what_is_done_or_must_not_be_started_stands_first_and_is_left_out_of_the_load(
     configuration, store
 ):
@@ -200,6 +228,57 @@ def test_what_is_done_or_must_not_be_started_stands_first_and_is_left_out_of_the
     text = html(view)
     assert text.index(done.today) < text.index(done.what)
     assert text.index(halted.today) < text.index(halted.what)
+
+
+def test_a_sheet_of_which_nothing_is_to_be_done_says_so_at_its_head(configuration, store):
+    first, second, *_ = configuration.yards
+    begun, named = (dosed(configuration, yard, "formic-strips")[0] for yard in (first, second))
+    day = MONDAY.isoformat()
+    sheets = [sheet([(first, begun), (second, named)])]
+    done = StopToday(State.DONE, True, MONDAY)
+    halted = StopToday(State.SHUT, True, why="too wet")
+    known = Known({}, {yard.name: yard for yard in configuration.yards}, {}, "C")
+
+    def heads(*states):
+        keys = [(yard.name, day, "North crew", "apply") for yard in (first, second)]
+        said = dict(zip(keys, states, strict=True))
+        view = shown(configuration, store, *sheets, said=said)
+        (one,) = view.crews[0].sheets
+        lines = sheet_lines(sheets_document(sheets)[0], known._replace(today=said))
+        assert bool(one.stays) == (lines[2] == one.stays)
+        assert not one.stays or html(view).index(one.stays) < html(view).index(first.name)
+        return one.stays
+
+    assert heads(done, done) == "NOBODY NEED DRIVE: all of this day is done."
+    assert heads(done, halted).startswith(
+        "NOBODY NEED DRIVE: what is not done of this day must not"
+    )
+    assert heads(halted, halted) == heads(done, halted)
+    assert heads(done, StopToday(State.GOOD, True)) == ""
+    assert heads(halted, StopToday(State.DANGER)) == ""
+
+
+def test_a_removal_that_is_overdue_says_late_with_its_days_as_the_notice_does(configuration, store):
+    yard = configuration.yards[0]
+    removal = dosed(configuration, yard, "formic-strips")[-1]._replace(planned=False)
+    due = removal.day
+    days = [due + timedelta(days=number) for number in (0, 1, removal.slack.later + 1)]
+    sheets = [sheet([(yard, removal)], day=day) for day in days]
+    late = removal._replace(late_days=3)
+    sheets.append(sheet([(yard, late)], day=due + timedelta(days=3), crew="West crew"))
+    view = shown(configuration, store, *sheets, now=NOW + (due - MONDAY))
+
+    right = {one.title[:3]: one.steps[1].tasks[0].right for one in view.crews[0].sheets}
+    (overdue,) = (one.steps[1].tasks[0].right for one in view.crews[1].sheets)
+    name = words.day(due)
+    assert list(right.values()) == [
+        "", f"its right day is {name}",
+        f"{removal.slack.later + 1} DAYS LATE, WAS DUE {name.upper()}",
+    ][: len(right)]  # fmt: skip
+    assert overdue == f"3 DAYS LATE, WAS DUE {name.upper()}"
+    assert overdue == visit_lines.late(late._replace(on=due + timedelta(days=3))).upper()
+    assert any(overdue in " ".join(" ".join(sheet_lines(one, Known({}, {}, None, "C"))).split())
+               for one in sheets_document(sheets))  # fmt: skip
 
 
 def test_yards_lead_to_their_pages_and_one_that_is_no_more_does_not(configuration, store):

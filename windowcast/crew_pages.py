@@ -110,6 +110,7 @@ class _Made:
     def sheet(self, kept: Mapping[str, Any]) -> CrewSheet:
         return CrewSheet(
             title=crew_today.title(kept),
+            stays=crew_today.stays_words(kept, self._known),
             load=tuple(crew_today.load_texts(kept, self._known)),
             wear=crew_today.wear_words(kept),
             steps=tuple(self._steps(kept)),
@@ -168,9 +169,8 @@ class _Made:
         elif kept["planned"]:
             what = tr("Plan: {what}", what=what)
         said = self._known.said(sheet, call, kept)
-        today = []
-        if said.state is not State.GOOD:
-            today.append(crew_today.today_words(said, self._known.units))
+        word = crew_today.today_words(said, self._known.units)
+        today = [word] if word else []
         row = self._rows.get(call["yard"])
         on = date.fromisoformat(sheet["date"])
         starts = on == self._today and kept["planned"] and Kind(kept["task"]) is Kind.APPLY

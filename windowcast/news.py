@@ -10,6 +10,7 @@ from windowcast.edges.settings import Configuration
 from windowcast.edges.store import SaidOf
 from windowcast.notice import news_lines
 from windowcast.notice.beside import Beside
+from windowcast.notice.shut_lines import shut_today
 from windowcast.standing import Standing
 from windowcast.trade.visits import visits
 from windowcast.window.change import Change, News, Said, compare
@@ -64,7 +65,10 @@ def fresh(
     return Fresh(
         news=news,
         answer=told,
-        beside=beside._replace(news=news_lines.news_words(news, answer.today), first=first),
+        beside=beside._replace(
+            news=news_lines.news_words(news, answer.today, shut=bool(shut_today(told, beside))),
+            first=first,
+        ),
         said=SaidOf(
             yard=answer.yard.name,
             recipient=recipient,

@@ -50,6 +50,7 @@ from windowcast.notice.plain import (
     licence_line,
     open_instead,
 )
+from windowcast.notice.shut_lines import shut_today
 from windowcast.notice.svg import svg
 from windowcast.notice.text import Circumstances, contents
 from windowcast.notice.yard_picture import scene
@@ -280,7 +281,7 @@ def row_of(found: Whole) -> Row:
         name=found.yard.name,
         slug=page_views.slug(found.yard.name),
         rank=Rank.REST,
-        what=others.heading or headline(main, answer),
+        what=others.heading or headline(main, answer, shut=bool(shut_today(answer, others))),
         colonies=found.yard.colonies,
     )
     now_due = _due_today(one.jobs, today)
@@ -531,7 +532,8 @@ def yard_page(
         date=words.day_with_year(today),
         place=_place(yard),
         rank=row.rank,
-        answer=others.heading or headline(answer.main, answer),
+        answer=others.heading
+        or headline(answer.main, answer, shut=bool(shut_today(answer, others))),
         urgent=others.danger,
         facts=page_views.facts([*_new(others), *said.parts[0].lines]),
         picture=svg(wide, identity="wide"),

@@ -11,6 +11,7 @@ from windowcast.edges.picture_file import Kind
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import as_seen, today_at
+from windowcast.notice.shut_lines import against
 from windowcast.notice.svg import svg
 from windowcast.notice.yard_picture import YardPicture, picture_of, scene
 from windowcast.past_years import cell, highs_of
@@ -62,6 +63,7 @@ def yard_picture(
         resting=stands.resting,
         jobs=stands.jobs,
         min_chance=configuration.decision.min_chance,
+        shut=bool(against(answer.main, answer.today, stands.shut)),
     )
 
 

@@ -8,6 +8,8 @@ from typing import Any, NamedTuple
 
 from windowcast.answer import SECOND, YardWeather
 from windowcast.crew.replan import PromisedStart, promised_start
+from windowcast.crew.settings import FixedRow
+from windowcast.edges import config_crews
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import season_rules, today_at, winter_of
@@ -25,6 +27,7 @@ from windowcast.notice.beside import Beside
 from windowcast.notice.plain import labelled
 from windowcast.notice.second_lines import second_document, second_lines
 from windowcast.notice.strength_lines import strength_document, strength_lines
+from windowcast.notice.taken_lines import taken_document
 from windowcast.record import site
 from windowcast.sky.scenarios import MISSING
 from windowcast.sky.second import Difference
@@ -38,6 +41,7 @@ from windowcast.trade.vapour import Strength
 from windowcast.trade.visits import Task
 from windowcast.trade.winter import Winter, seen_broodless
 from windowcast.trade.work import Job, Kind, Plan, begun, free_from, jobs, to_do
+from windowcast.trade.workable import Hindrance, hindrances
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Status, TreatmentAnswer, YardAnswer
 from windowcast.window.plan import Timing, timing
@@ -65,6 +69,8 @@ class Standing(NamedTuple):
     board:    above its limit, without a sample since; None: none is, or something is in the hives
     colonies: of the yard
     promised: the next start as the crews' plan promised it; None: it does not
+    shut:     what of today's forecast keeps hives shut by `[work]`; none where it is not known
+    fixed:    days of the yard that something else has taken
     """
 
     course: Course | None
@@ -81,6 +87,8 @@ class Standing(NamedTuple):
     board: Board | None = None
     colonies: int = 1
     promised: PromisedStart | None = None
+    shut: tuple[Hindrance, ...] = ()
+    fixed: tuple[FixedRow, ...] = ()
 
     @property
     def passed(self) -> bool:
@@ -175,7 +183,17 @@ def standing(
         promised=promised_start(
             None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
         ),
+        shut=_shut(configuration, weather, today),
+        fixed=config_crews.fixed_of(configuration, yard.name),
     )
+
+
+def _shut(configuration: Configuration, weather: YardWeather, today: date) -> tuple[Hindrance, ...]:
+    """As the crews' plan holds it: of a forecast that is fresh and has the day's high."""
+    known = weather.open_days.get(today) if weather.fresh else None
+    if known is None or known.high_c is None:
+        return ()
+    return hindrances(known, configuration.work)
 
 
 def watch_of(
@@ -300,6 +318,8 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         others=not one.timing.instead,
         due=one.due.lifted,
         choices=len(due_lines.instead_in_short(one.timing.instead)),
+        shut=one.shut,
+        fixed=one.fixed,
         document=document,
     )
 
@@ -343,6 +363,8 @@ def _document(one: Standing, today: date) -> dict[str, Any]:
         | {"watch": watch_lines.watch_document(one.watch)}
     )
     found["no_start_before"] = None if one.resting is None else one.resting.isoformat()
+    found["shut_today"] = [each.value for each in one.shut]
+    found["taken"] = taken_document(one.fixed, today)
     found["board"] = count_lines.board_document(one.board)
     found["visits_ahead"] = [visit_lines.job_document(job) for job in one.jobs]
     found["strength"] = strength_document(one.strength)

@@ -13,6 +13,8 @@ from zoneinfo import ZoneInfo
 
 from windowcast.answer import answer_yard, find_treatments, stored_weather
 from windowcast.crew.replan import PromisedStart, promised_start
+from windowcast.crew.settings import FixedRow
+from windowcast.edges import config_crews
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import PublishedEvent, Store
 from windowcast.entering import as_seen, season_rules
@@ -21,6 +23,7 @@ from windowcast.language import Lookup, current, english, marked, spoken, tag, t
 from windowcast.notice import visit_lines, words
 from windowcast.notice.plain import licence_line, source_line, wrapped
 from windowcast.notice.reason import in_short
+from windowcast.notice.taken_lines import in_the_way, taken_words
 from windowcast.trade.bring import Choice, Need, largest, season_needs
 from windowcast.trade.course import courses
 from windowcast.trade.due import State, of_yard
@@ -58,6 +61,7 @@ class YardWork:
     free:     the first day for which a next start may be planned; None: nothing stands in the way
     choice:   what the yard still needs in this season; None: nothing
     promised: its next start as the crews' plan promised it; None: it does not
+    fixed:    days of the yard that something else has taken
     """
 
     yard: Yard
@@ -68,6 +72,7 @@ class YardWork:
     free: date | None
     choice: Choice | None
     promised: PromisedStart | None = None
+    fixed: tuple[FixedRow, ...] = ()
 
     @property
     def known(self) -> bool:
@@ -145,6 +150,7 @@ def yard_work(
         plan=plan,
         free=free_from(entries, today, passed=passed),
         choice=_choice(configuration, yard, plan, entries, today),
+        fixed=config_crews.fixed_of(configuration, yard.name),
     )
 
 
@@ -231,10 +237,11 @@ def _day(option: str, text: str) -> date:
 
 
 def remarks(found: Sequence[YardWork]) -> list[str]:
-    """Why a start that the forecast names is not among the visits."""
+    """Why a start that is named is not among the visits, or what keeps one out that is."""
     lines = []
     for work in found:
         planned = any(job.planned and job.kind is Kind.APPLY for job in work.jobs)
+        lines += _taken(work)
         if work.promised is not None and not planned and work.promised.day >= work.today:
             lines.append(
                 tr(
@@ -267,6 +274,23 @@ def remarks(found: Sequence[YardWork]) -> list[str]:
                     steps=first,
                 )
             )
+    return lines
+
+
+def _taken(work: YardWork) -> list[str]:
+    """What keeps out the start that is planned, or a visit to be made, though it is listed."""
+    lines = []
+    ahead = [job for job in work.jobs if job.done is None]
+    start = next((one for one in ahead if one.planned and one.kind is Kind.APPLY), None)
+    rows = [
+        row
+        for row in work.fixed
+        if row.visits and any(row.first <= job.on <= row.last for job in ahead)
+    ]
+    if start is not None and start.regimen is not None:
+        rows += in_the_way(work.fixed, start=start.day, regimen=start.regimen, visits=())
+    for row in dict.fromkeys(rows):
+        lines.append(tr("{yard}: {what}", yard=work.yard.name, what=taken_words(row)))
     return lines
 
 

@@ -393,6 +393,62 @@ def test_a_start_that_is_named_no_more_says_do_not_start(journey):
     assert "today it stands" not in done.stdout
 
 
+def test_where_hives_stay_shut_today_no_part_of_the_notice_says_start_today(journey):
+    """Whatever the invented weather is, it is too cold for these rules."""
+    journey.write("crews.toml", CREW)
+    planned(journey, "--promise")
+    text = (journey.folder / "windowcast.toml").read_text("utf-8")
+    journey.write("windowcast.toml", text.replace("open_min_c = -40", "open_min_c = 45"))
+
+    notice = journey.windowcast("morning", "--print").stdout
+    drawn = str(journey.folder / "creek.svg")
+    asked = journey.windowcast("yard", "Creek Bend", "--picture", drawn).stdout
+    document = json.loads(journey.windowcast("yard", "Creek Bend", "--json").stdout)
+
+    assert "Creek Bend: Hives stay shut today." in Path(drawn).read_text("utf-8")
+    assert "DO NOT START: the hives stay shut on that day (too cold)" in folded(notice)
+    assert "Creek Bend: start on another day, hives stay shut today" in notice
+    assert "Bad day today is too cold to open hives (`[work]`): start on another" in folded(notice)
+    assert "could start today, but hives stay shut there" in folded(notice)
+    assert "can start today" not in folded(notice)
+    assert "today is too cold to open hives" in folded(asked)
+    assert document["shut_today"] == ["too cold"]
+    assert document["treatments"][0]["status"] == "open"
+    journey.write("crews.toml", "")
+    (journey.folder / "crews.toml").unlink()
+    assert "Bad day today is too cold" in folded(journey.windowcast("morning", "--print").stdout)
+
+
+def test_taken_days_are_known_to_the_notice_the_yard_and_the_visits(journey):
+    last = journey.today + timedelta(days=9)
+    journey.write(
+        "crews.toml",
+        f"""[[fixed]]
+yard = "Creek Bend"
+first = {journey.today - timedelta(days=4)}
+last = {last}
+keeps_out = "treatments"
+why = "lime harvest"
+""",
+    )
+    out = "crews.toml keeps treatments out, "
+    until = f"{last:%a %b} {last.day}: lime harvest"
+
+    notice = folded(journey.windowcast("morning", "--print").stdout)
+    asked = folded(journey.windowcast("yard", "Creek Bend").stdout)
+    document = json.loads(journey.windowcast("yard", "Creek Bend", "--json").stdout)
+    visits = folded(journey.windowcast("visits").stdout)
+
+    for text in (f"Taken {out}", until):
+        assert notice.count(text) == 1
+        assert text in asked
+    assert f"Creek Bend: {out}" in visits
+    assert until in visits
+    assert [one["why"] for one in document["taken"]] == ["lime harvest"]
+    other = journey.windowcast("yard", "South Slope").stdout
+    assert "lime harvest" not in other
+
+
 def test_what_was_begun_is_no_move_and_its_visits_stay_with_their_crew(journey):
     journey.write("crews.toml", CREW)
     first = planned(journey, "--promise")

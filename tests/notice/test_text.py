@@ -12,11 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, yard
+from windowcast.crew.settings import FixedRow
 from windowcast.notice import letter as letters
 from windowcast.notice import words
 from windowcast.notice.beside import Beside
 from windowcast.notice.table import answer_lines
 from windowcast.notice.text import Circumstances, contents, laid_out, subject_of, write
+from windowcast.trade.workable import Hindrance
 from windowcast.window.decide import ForecastState, Rules, Status, YardAnswer, decide
 from windowcast.window.scan import Words, scan
 
@@ -439,3 +441,104 @@ def test_the_hottest_high_of_a_start_has_its_unit():
     assert re.search(r" 0 %  +20\.0 °C  start$", shown["C"], re.MULTILINE)
     assert re.search(r" 0 %  +68\.0 °F  start$", shown["F"], re.MULTILINE)
     assert max(map(len, shown["F"].splitlines())) <= 78
+
+
+WET = (Hindrance.WET, Hindrance.WINDY)
+
+
+def test_where_hives_should_stay_shut_today_the_yards_part_says_why_and_nothing_says_start_today():
+    second = named(OPEN, "Oak")
+    beside = {"Creek Bend": Beside(), "Oak": Beside(shut=WET)}
+    notice = write([OPEN, second, LATER], CIRCUMSTANCES, "C", beside)
+    head, _, oak = notice.body.partition("\nOak: ")
+
+    assert notice.subject == (
+        "Creek Bend can start today; Oak could start today, but hives stay shut there; 1 yard later"
+    )
+    assert "Creek Bend: start today, " in head
+    assert "Bad day" not in head
+    assert oak.startswith("start on another day, hives stay shut today\n")
+    assert (
+        "Bad day today is too wet and too windy to open hives (`[work]`): start on another day"
+    ) in " ".join(oak.split())
+    assert "start today" not in oak
+
+
+@pytest.mark.parametrize(
+    ("given", "beside", "said"),
+    [
+        (OPEN, {}, "Creek Bend could start today, but hives stay shut there"),
+        (OPEN, {"due": True}, "Creek Bend: due now, start on another day, hives stay shut today"),
+        (
+            BLOCKED,
+            {},
+            "Mill Yard: take off 1 super, then start on another day, hives stay shut today",
+        ),
+        (LATER, {}, "Lower Meadow can start on Tue Sep 1"),
+        (CLOSED, {}, "South Slope: no start in the days looked at"),
+    ],
+)
+def test_the_subject_sends_nobody_to_open_hives_that_should_stay_shut(given, beside, said):
+    assert subject_of([given], {given.yard.name: Beside(shut=WET, **beside)}) == said
+
+
+def test_several_yards_whose_hives_stay_shut_are_counted():
+    several = [named(OPEN, name) for name in ("A", "B", "C")]
+    shut = {one.yard.name: Beside(shut=WET) for one in several}
+
+    assert subject_of([*several, LATER], shut) == (
+        "3 yards could start today, but hives stay shut there; 1 yard later"
+    )
+
+
+def test_another_treatment_is_kept_back_as_well():
+    other = with_another(CLOSED, OPEN)
+    shut = {other.yard.name: Beside(shut=WET)}
+    notice = write([other, LATER], CIRCUMSTANCES, "C", shut)
+
+    assert "could start another treatment today, but hives stay shut there" in notice.subject
+    assert "start today" not in notice.body.partition("\nSouth Slope: ")[2].partition("\n")[0]
+    assert "Bad day" in notice.body
+    assert "\n  Bad day" in "\n".join(answer_lines(OPEN, "C", Beside(shut=WET)))
+
+
+def test_cold_keeps_no_winter_treatment_back_that_is_made_for_it():
+    """Trickled at highs of 3 to 10 °C (common practice, no source), below what opens a hive for
+    longer."""
+    winter = OPEN.main._replace(treatment=OPEN.main.treatment._replace(needs_broodless=True))
+    given = OPEN._replace(treatments=(winter,))
+
+    assert subject_of([given], {"Creek Bend": Beside(shut=(Hindrance.COLD,))}) == (
+        "Creek Bend can start today"
+    )
+    assert "hives stay shut" in subject_of([OPEN], {"Creek Bend": Beside(shut=(Hindrance.COLD,))})
+    assert "hives stay shut" in subject_of([given], {"Creek Bend": Beside(shut=WET)})
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "keeps_out", "told"),
+    [
+        # The exposure of a start on Monday is of 14 days, to Sunday, Sep 13.
+        (13, 30, (False, True), True),
+        (14, 30, (False, True), False),
+        (-9, 0, (False, True), True),
+        (-9, -1, (False, True), False),
+        (0, 0, (True, False), True),
+        (1, 3, (True, False), False),
+        (14, 14, (True, False), True),
+    ],
+)
+def test_days_that_keep_the_named_start_out_are_told_with_their_why(first, last, keeps_out, told):
+    """Treatments on a day of its exposure; people on the day of one of its visits."""
+    days = [MONDAY + timedelta(days=number) for number in (first, last)]
+    row = FixedRow("Creek Bend", *days, *keeps_out, why="lime harvest")
+    assert OPEN.main.named.start.regimen.exposure_days == 14
+    part = contents([OPEN], CIRCUMSTANCES, "C", {"Creek Bend": Beside(fixed=(row,))}).parts[0]
+    text = " ".join(" ".join(part.lines).split())
+    what = "visits" if keeps_out[0] else "treatments"
+
+    words_of = f"Taken crews.toml keeps {what} out, {words.span(*days)}: lime harvest"
+    assert (words_of in text) == told
+    assert ("Taken" in text) == told
+    shown = answer_lines(OPEN, "C", Beside(fixed=(row,)))
+    assert (words_of in " ".join(" ".join(shown).split())) == told

@@ -11,6 +11,7 @@ import tomllib
 from collections.abc import Collection, Mapping, Sequence
 from datetime import date, datetime
 from decimal import Decimal
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -170,14 +171,9 @@ def load(
     faults = file.faults
     sound = read_table(file.document, CREWS, (), faults, whole_file=CREWS)
     _between_keys(sound, faults, yards, treatments, actives)
-    bad = {fault.path[:2] for fault in faults if len(fault.path) > 1}
 
     def rows(name: str) -> list[dict[str, Any]]:
-        return [
-            row
-            for number, row in enumerate(sound.get(name, ()))
-            if (name, number) not in bad and isinstance(row, dict)
-        ]
+        return _rows(sound, faults, name)
 
     plan = sound.get("plan", {})
     crews = tuple(_crew(row) for row in rows("crew"))
@@ -208,6 +204,45 @@ def of(configuration: Configuration) -> Crews:
         treatments=[one.id for one in configuration.treatments],
         actives=list(dict.fromkeys(one.active for one in configuration.treatments)),
     )
+
+
+def fixed_of(configuration: Configuration, yard: str) -> tuple[FixedRow, ...]:
+    """The days of one yard that something else has taken, without the rows that are mistaken: plan
+    and check name those. None where there is no such file, or it cannot be read."""
+    try:
+        known = (configuration.folder / NAME).stat()
+    except OSError:
+        return ()
+    rows = _fixed_rows(configuration.folder, known.st_mtime_ns, known.st_size)
+    return rows.get(yard.casefold(), ())
+
+
+@lru_cache(maxsize=4)
+def _fixed_rows(folder: Path, mtime_ns: int, size: int) -> Mapping[str, tuple[FixedRow, ...]]:
+    """By yard, in lower case; kept while the file is the same, since a morning asks for each yard.
+
+    mtime_ns, size:  of the file, for that
+    """
+    file = config.read(folder, NAME, None)
+    if file.document is None:
+        return {}
+    sound = read_table(file.document, CREWS, (), file.faults, whole_file=CREWS)
+    found: dict[str, tuple[FixedRow, ...]] = {}
+    for row in _rows(sound, file.faults, "fixed"):
+        one = _fixed(row)
+        if one.first <= one.last:
+            found[one.yard.casefold()] = (*found.get(one.yard.casefold(), ()), one)
+    return found
+
+
+def _rows(sound: Mapping[str, Any], faults: Sequence[Fault], name: str) -> list[dict[str, Any]]:
+    """The rows of one table that have no fault."""
+    bad = {fault.path[:2] for fault in faults if len(fault.path) > 1}
+    return [
+        row
+        for number, row in enumerate(sound.get(name, ()))
+        if (name, number) not in bad and isinstance(row, dict)
+    ]
 
 
 def _crew(row: dict[str, Any]) -> CrewRow:

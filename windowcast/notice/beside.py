@@ -6,6 +6,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from windowcast.crew.settings import FixedRow
+from windowcast.trade.workable import Hindrance
+
 
 class Beside(NamedTuple):
     """Everything that one yard's part of a notice says besides windows; all empty: nothing is due.
@@ -21,6 +24,8 @@ class Beside(NamedTuple):
     last:      lines after them
     actives:   that these lines tell somebody to handle, for the cautions
     why:       why no start is named, where one is not; "": a treatment is in
+    shut:      what keeps hives shut today by `[work]`, whatever the windows say
+    fixed:     days of the yard that something else has taken
     others:    whether the other treatments are told in a line each; not where these lines do so
     document:  the same for programs, to be merged into the answer's document
     """
@@ -35,6 +40,8 @@ class Beside(NamedTuple):
     last: tuple[str, ...] = ()
     actives: tuple[str, ...] = ()
     why: str = ""
+    shut: tuple[Hindrance, ...] = ()
+    fixed: tuple[FixedRow, ...] = ()
     others: bool = True
     document: Mapping[str, Any] = {}
 

@@ -161,6 +161,8 @@ def sheet_lines(sheet: Mapping[str, Any], known: Known) -> list[str]:
     calls = sheet["calls"]
     head = title(sheet)
     lines = [wrapped(head), "-" * min(len(head), 78)]
+    if stays := stays_words(sheet, known):
+        lines.append(wrapped(stays))
     for text in load_texts(sheet, known):
         lines += labelled(tr("Load"), text)
     if sheet["wear"]:
@@ -280,9 +282,27 @@ def left_out(sheet: Mapping[str, Any], known: Known) -> bool:
     return any(said.out for said in every)
 
 
+def stays_words(sheet: Mapping[str, Any], known: Known) -> str:
+    """That nothing of that day is to be done; "" where something is."""
+    every = [known.said(sheet, call, visit) for call in sheet["calls"] for visit in call["visits"]]
+    if not all(said.out for said in every):
+        return ""
+    if all(said.state is State.DONE for said in every):
+        return tr("NOBODY NEED DRIVE: all of this day is done.")
+    return tr("NOBODY NEED DRIVE: what is not done of this day must not be done on it.")
+
+
 def right_words(sheet: Mapping[str, Any], visit: Mapping[str, Any]) -> str:
-    """That another day would be the right one; "" where this one is."""
+    """That another day would be the right one; "" where this one is.
+
+    Of what is in the hives that it is late, by how much: where it was overdue when it was planned,
+    or comes later than its regimen allows.
+    """
     right = visit["not_before"]
+    on, best_by = date.fromisoformat(sheet["date"]), date.fromisoformat(visit["best_by"])
+    overdue = visit["late_days"] > 0 or on > date.fromisoformat(visit["latest"])
+    if Kind(visit["task"]) in (Kind.SWAP, Kind.REMOVE) and on > best_by and overdue:
+        return visit_lines.late_words((on - best_by).days, best_by, on.year).upper()
     if Kind(visit["task"]) not in DOSED or right == sheet["date"]:
         return ""
     return tr("its right day is {day}", day=words.day(date.fromisoformat(right)))

@@ -9,6 +9,7 @@ from windowcast.language import tr, trn
 from windowcast.notice import words
 from windowcast.notice.beside import NOTHING, Beside
 from windowcast.notice.plain import headline, open_instead
+from windowcast.notice.shut_lines import shut_today
 from windowcast.window.decide import Status, YardAnswer
 
 MOST_WHOLE = 40
@@ -75,7 +76,8 @@ def brief(answers: Sequence[YardAnswer], beside: Mapping[str, Beside]) -> list[s
 
 def _brief(answer: YardAnswer, beside: Beside) -> str:
     pressing = "; ".join(filter(None, (beside.danger, beside.news, beside.today)))
-    what = beside.heading or headline(answer.main, answer)
+    shut = bool(shut_today(answer, beside))
+    what = beside.heading or headline(answer.main, answer, shut=shut)
     if pressing:
         return tr("{yard}: {news}; {state}", yard=answer.yard.name, news=pressing, state=what)
     named = answer.main.named if beside.windows else None

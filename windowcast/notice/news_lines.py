@@ -13,10 +13,21 @@ from windowcast.window.change import Change, News
 from windowcast.window.decide import Row, YardAnswer
 
 
-def news_words(news: News, today: date) -> str:
-    """For a subject; "" where nothing has changed: "opened, start on Thu Aug 20"."""
+def news_words(news: News, today: date, *, shut: bool = False) -> str:
+    """For a subject; "" where nothing has changed: "opened, start on Thu Aug 20".
+
+    shut:  hives should stay shut today
+    """
     if news.row is not None:
         now, day = news.row.day == today, words.day(news.row.day)
+        if now and shut:
+            text = {
+                Change.OPENED: tr("opened, but hives stay shut today"),
+                Change.EARLIER: tr("moved earlier, but hives stay shut today"),
+                Change.LATER: tr("moved later, but hives stay shut today"),
+            }.get(news.change, "")
+            if text:
+                return text
         if news.change is Change.OPENED:
             return tr("opened, start today") if now else tr("opened, start on {day}", day=day)
         if news.change is Change.EARLIER:

@@ -220,9 +220,14 @@ class CrewStep(NamedTuple):
 
 
 class CrewSheet(NamedTuple):
-    """One crew's day. cautions: for what is handled on it."""
+    """One crew's day.
+
+    stays:     that nothing of it is to be done; "": something is
+    cautions:  for what is handled on it
+    """
 
     title: str
+    stays: str
     load: tuple[str, ...]
     wear: str
     steps: tuple[CrewStep, ...]

@@ -55,10 +55,15 @@ class Line(str):
     piece: Piece | None
 
 
-def headline(answer: TreatmentAnswer, yard: YardAnswer) -> str:
-    """The answer in a few words."""
+def headline(answer: TreatmentAnswer, yard: YardAnswer, *, shut: bool = False) -> str:
+    """The answer in a few words; `shut`: hives should stay shut today."""
     row = answer.named
     other = open_instead(yard) if answer is yard.main else None
+    if other is not None and shut:
+        return tr(
+            "no start in the days looked at; {treatment} could start, but hives stay shut today",
+            treatment=words.treatment_plural(other.treatment),
+        )
     if other is not None:
         return tr(
             "no start in the days looked at; {treatment} can start today",
@@ -76,6 +81,8 @@ def headline(answer: TreatmentAnswer, yard: YardAnswer) -> str:
         return tr(
             "the weather allows a start on {day}, the hives are not ready", day=words.day(row.day)
         )
+    if row.day == yard.today and shut:
+        return tr("start on another day, hives stay shut today")
     if row.day == yard.today:
         return tr("start today, {regimen}", regimen=how)
     return tr("start on {day}, {regimen}", day=words.day(row.day), regimen=how)

@@ -13,11 +13,14 @@ from windowcast.notice.plain import (
     headline,
     labelled,
     licence_line,
+    open_instead,
     source_line,
     wrapped,
     wrapped_below,
 )
 from windowcast.notice.reason import reason
+from windowcast.notice.shut_lines import against, shut_lines
+from windowcast.notice.taken_lines import taken_lines
 from windowcast.sky.highs import DailyHighs
 from windowcast.sky.scenarios import MISSING, Scenarios
 from windowcast.trade.treatment import Band, Treatment
@@ -46,27 +49,33 @@ def answer_lines(answer: YardAnswer, units: str, beside: Beside = NOTHING) -> li
     lines += [*beside.first, *beside.last]
     if beside.windows:
         for one in answer.treatments:
-            lines += ["", *_treatment_lines(one, answer, units)]
+            lines += ["", *_treatment_lines(one, answer, units, beside)]
     else:
         lines += ["", wrapped(beside.why or tr("No start is named while a treatment is in."))]
     sources = [wrapped(line) for line in (source_line(answer), licence_line(answer)) if line]
     return lines + (["", *sources] if sources else [])
 
 
-def _treatment_lines(answer: TreatmentAnswer, yard: YardAnswer, units: str) -> list[str]:
+def _treatment_lines(
+    answer: TreatmentAnswer, yard: YardAnswer, units: str, beside: Beside
+) -> list[str]:
+    other = open_instead(yard) if answer is yard.main else None
+    shut = against(other or answer, yard.today, beside.shut)
     name = words.treatment_plural(answer.treatment)
     lines = [
         wrapped(
             tr(
                 "{treatment}: {headline} [{status}]",
                 treatment=name,
-                headline=headline(answer, yard),
+                headline=headline(answer, yard, shut=bool(shut)),
                 status=status_word(answer.status),
             )
         )
     ]
     if answer.named is not None and answer.status is not Status.UNKNOWN:
         lines += labelled(tr("Chance"), chance_words(answer.named))
+    lines += shut_lines(shut)
+    lines += taken_lines(answer, beside.fixed)
     lines += labelled(tr("Why"), reason(answer, yard.forecast, units))
     lines += _starts(answer.rows[:SHOWN_STARTS], units)
     if len(answer.rows) > SHOWN_STARTS:

@@ -26,6 +26,8 @@ from windowcast.notice.plain import (
     source_line,
     wrapped,
 )
+from windowcast.notice.shut_lines import shut_lines, shut_today
+from windowcast.notice.taken_lines import taken_lines
 from windowcast.notice.visit_words import visit_words
 from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
 
@@ -295,13 +297,19 @@ def _windows_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside], *, 
             return "; ".join(texts)
     opened = [one for one in answers if one.main.status is Status.OPEN]
     instead = [one for one in answers if open_instead(one) is not None]
-    if opened:
-        texts.append(_can_start(opened))
-    if instead:
-        texts.append(_can_start_another(instead))
-    elif not opened and (more or texts):
+    shut = [one for one in answers if shut_today(one, beside.get(one.yard.name, NOTHING))]
+    dry = [one for one in opened if one not in shut]
+    if dry:
+        texts.append(_can_start(dry))
+    if len(dry) < len(opened):
+        texts.append(_could_start([one for one in opened if one in shut]))
+    if other := [one for one in instead if one not in shut]:
+        texts.append(_can_start_another(other))
+    if len(other) < len(instead):
+        texts.append(_could_start_another([one for one in instead if one in shut]))
+    if not opened and not instead and (more or texts):
         texts.append(tr("no other yard can start today"))
-    elif not opened:
+    elif not opened and not instead:
         texts.append(tr("No yard can start today"))
     named = True
     for status in (Status.LATER, Status.BLOCKED, Status.CLOSED, Status.UNKNOWN):
@@ -317,7 +325,8 @@ def _only(answer: YardAnswer, beside: Beside) -> str:
     """One yard, by its name: "Mill Yard: due now, take off the honey super, then start today"."""
     main, named = answer.main, answer.main.named
     if not beside.due and main.status is Status.OPEN:
-        return _can_start([answer])
+        shut = shut_today(answer, beside)
+        return _could_start([answer]) if shut else _can_start([answer])
     if not beside.due and main.status is Status.LATER and named is not None:
         return tr("{yard} can start on {day}", yard=answer.yard.name, day=words.day(named.day))
     what = _to_do(answer, beside)
@@ -328,6 +337,12 @@ def _to_do(answer: YardAnswer, beside: Beside) -> str:
     """What to do about its window, in a few words."""
     main, named = answer.main, answer.main.named
     other = open_instead(answer)
+    shut = bool(shut_today(answer, beside))
+    if other is not None and shut:
+        return tr(
+            "no start in time; {treatment} could start, but hives stay shut today",
+            treatment=words.treatment_plural(other.treatment),
+        )
     if other is not None:
         return tr(
             "no start in time, but {treatment} can start today",
@@ -349,6 +364,8 @@ def _to_do(answer: YardAnswer, beside: Beside) -> str:
         if named.day == answer.today
         else tr("start on {day}", day=words.day(named.day))
     )
+    if shut:
+        start = tr("start on another day, hives stay shut today")
     steps = [reasons.do_in_short(one) for one in main.blocked]
     if main.status is not Status.BLOCKED or not steps:
         return start
@@ -372,6 +389,23 @@ def _can_start(answers: Sequence[YardAnswer]) -> str:
     )
 
 
+def _could_start(answers: Sequence[YardAnswer]) -> str:
+    """Where hives should stay shut today."""
+    count, names = len(answers), [answer.yard.name for answer in answers]
+    if count > MOST_NAMES:
+        return trn(
+            "{count} yard could start today, but hives stay shut there",
+            "{count} yards could start today, but hives stay shut there",
+            count,
+        )
+    return trn(
+        "{yards} could start today, but hives stay shut there",
+        "{yards} could start today, but hives stay shut there",
+        count,
+        yards=words.listed(names),
+    )
+
+
 def _can_start_another(answers: Sequence[YardAnswer]) -> str:
     count, names = len(answers), [answer.yard.name for answer in answers]
     if count > MOST_NAMES:
@@ -383,6 +417,23 @@ def _can_start_another(answers: Sequence[YardAnswer]) -> str:
     return trn(
         "{yards} can start another treatment today",
         "{yards} can start another treatment today",
+        count,
+        yards=words.listed(names),
+    )
+
+
+def _could_start_another(answers: Sequence[YardAnswer]) -> str:
+    """Where hives should stay shut today."""
+    count, names = len(answers), [answer.yard.name for answer in answers]
+    if count > MOST_NAMES:
+        return trn(
+            "{count} yard could start another treatment today, but hives stay shut there",
+            "{count} yards could start another treatment today, but hives stay shut there",
+            count,
+        )
+    return trn(
+        "{yards} could start another treatment today, but hives stay shut there",
+        "{yards} could start another treatment today, but hives stay shut there",
         count,
         yards=words.listed(names),
     )
@@ -421,12 +472,15 @@ def _part(
     if dated:
         lines += labelled(tr("Today"), words.day(answer.today))
     lines += beside.first
+    lines += shut_lines(shut_today(answer, beside))
     if beside.windows:
+        lines += taken_lines(open_instead(answer) or answer.main, beside.fixed)
         lines += _window_lines(answer, units, others=beside.others, spare_percent=spare_percent)
     lines += beside.last
     if answer.forecast.missing and answer.forecast.sources:
         lines += labelled(tr("Missing"), reasons.missing(answer.forecast))
-    heading = at_yard(answer, beside.heading or headline(answer.main, answer))
+    shut = bool(shut_today(answer, beside))
+    heading = at_yard(answer, beside.heading or headline(answer.main, answer, shut=shut))
     opened = beside.windows and answer.main.status is Status.OPEN
     return Part(
         yard=answer.yard.name,

@@ -130,13 +130,16 @@ def promised_words(day: date, crew: str) -> str:
 
 def late(job: Job) -> str:
     """ "3 days late, was due Wed Dec 9", with its year where it is another; "" where it is not."""
-    if not job.late_days:
-        return ""
+    return late_words(job.late_days, job.best_by, job.on.year) if job.late_days else ""
+
+
+def late_words(days: int, best_by: date, year: int) -> str:
+    """`late`, of so many days; `year`: that need not be said."""
     return trn(
         "{count} day late, was due {day}",
         "{count} days late, was due {day}",
-        job.late_days,
-        day=words.day_in(job.best_by, job.on.year),
+        days,
+        day=words.day_in(best_by, year),
     )
 
 

@@ -10,18 +10,13 @@ from typing import Any
 from windowcast.language import marked, tr, trn
 from windowcast.notice import hive_lines, words
 from windowcast.notice.plain import labelled, wrapped
+from windowcast.notice.shut_lines import HINDRANCES
 from windowcast.trade.course import Course
 from windowcast.trade.visits import Task
-from windowcast.trade.workable import Hindrance
 from windowcast.window.watch import Ahead, Blocked, Level, Watch, band_on
 
 MOST_NAMED = 3
 """So many yards are named in a subject."""
-HINDRANCES = {
-    Hindrance.COLD: marked("too cold"),
-    Hindrance.WET: marked("too wet"),
-    Hindrance.WINDY: marked("too windy"),
-}
 ADVICE = marked(
     "Go by the label first. What keepers do: open the entrance and give more air and shade, put an"
     " empty super above a crowded colony. Do not open the brood nest early without need, and take"

@@ -124,6 +124,7 @@ class YardPicture(NamedTuple):
     min_chance:  from which a start is named; None: not shown
     known:       there is a forecast that is not too old
     stale:       there is one that is
+    shut:        hives should stay shut today, for which a start is named
     """
 
     yard: str
@@ -149,6 +150,7 @@ class YardPicture(NamedTuple):
     stale: bool
     invented: bool
     attribution: str
+    shut: bool = False
 
     @property
     def danger_c(self) -> float | None:
@@ -175,6 +177,7 @@ def picture_of(
     resting: date | None = None,
     jobs: Sequence[Job] = (),
     min_chance: float | None = None,
+    shut: bool = False,
 ) -> YardPicture:
     """A yard's picture from what was worked out of it.
 
@@ -185,6 +188,7 @@ def picture_of(
     watch:
     resting:     before this day no next start is named
     jobs:        to be done, for their days
+    shut:        hives should stay shut today, for which a start is named
     """
     today, main = answer.today, answer.main
     stale = answer.forecast.stale
@@ -240,6 +244,7 @@ def picture_of(
         stale=stale,
         invented=answer.forecast.source == "sample",
         attribution=answer.forecast.attribution,
+        shut=shut,
     )
 
 

@@ -83,6 +83,8 @@ def headline(picture: YardPicture) -> str:
     if picture.status is Status.BLOCKED:
         return tr("Hives not ready")
     today, day = picture.start == picture.today, words.day(picture.start)
+    if today and picture.shut:
+        return tr("Hives stay shut today")
     if picture.chance is None:
         return tr("Start today") if today else tr("Start {day}", day=day)
     chance = words.percent(picture.chance)

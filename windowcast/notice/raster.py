@@ -6,7 +6,6 @@ import struct
 import warnings
 from collections.abc import Sequence
 from functools import cache, lru_cache
-from threading import Lock
 from typing import TYPE_CHECKING, Any
 from zlib import compress, crc32
 
@@ -21,7 +20,6 @@ BETWEEN = (0.4, 0.7)
 """How far from the ground to ink the shades for the smooth edges of letters are. With the colours
 of the picture they are no more than sixteen, half a byte each."""
 HALO = 3.5
-_ONE_AT_A_TIME = Lock()
 SETTINGS = (
     "agg.path.chunksize", "path.simplify", "path.simplify_threshold", "path.sketch", "path.snap",
     "text.hinting", "text.hinting_factor", "text.kerning_factor",
@@ -42,8 +40,7 @@ def png(scene: Scene, scale: float = 2, *, smooth: bool = True) -> bytes:
 
     defaults: Any = matplotlib.rcParamsDefault
     usual: Any = {name: defaults[name] for name in SETTINGS if name in defaults}
-    # Settings and warnings are the process's: the page draws in threads.
-    with _ONE_AT_A_TIME, warnings.catch_warnings(), matplotlib.rc_context():
+    with warnings.catch_warnings(), matplotlib.rc_context():
         # A letter that the font lacks is drawn as a box.
         warnings.filterwarnings("ignore", "Glyph .* missing from font")
         # Some of the settings go away in later versions, which says so.

@@ -128,7 +128,9 @@ def test_a_crew_that_begins_in_the_dark_does_not_work(folder: Path):
 
 def test_a_crew_that_waits_for_the_light_says_so_once(folder: Path):
     begin(folder, date(2026, 8, 22))
-    rows = (CrewRow("North", begins=time(4, 30)), CrewRow("South", begins=time(7, 0)))
+    # Only one may take the acid out, whatever a day with the other would spare.
+    other = CrewRow("South", begins=time(7, 0), actives=frozenset({"amitraz"}))
+    rows = (CrewRow("North", begins=time(4, 30)), other)
 
     planned = planning.make(gather(folder, CrewSettings(crews=rows)), clock=lambda: 0.0)
 

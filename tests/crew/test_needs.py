@@ -443,7 +443,9 @@ def test_what_takes_no_frame_out_is_too_cold_only_below_its_own_band():
 
     (found,) = stops_on(1)
     assert found.days == (1,)
-    assert stops_on(0) == Lost(MONDAY, Task.APPLY, MONDAY, "too cold")
+    lost = stops_on(0)
+    assert (lost.start, lost.task, lost.day, lost.why) == (MONDAY, Task.APPLY, MONDAY, "too cold")
+    assert [(day, each.why) for day, each in lost.days] == [(MONDAY, "too cold")]
     assert stops_on(3).why == "too wet"
 
 

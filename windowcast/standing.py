@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from windowcast.answer import SECOND, YardWeather
 from windowcast.crew.replan import PromisedStart, promised_start
-from windowcast.crew.settings import FixedRow
-from windowcast.edges import config_crews
+from windowcast.edges import config_taken
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import season_rules, today_at, winter_of
@@ -46,6 +45,9 @@ from windowcast.trade.yard import Yard
 from windowcast.window.decide import Status, TreatmentAnswer, YardAnswer
 from windowcast.window.plan import Timing, timing
 from windowcast.window.watch import Level, Watch, watch
+
+if TYPE_CHECKING:
+    from windowcast.crew.settings import FixedRow
 
 SOON_DAYS = 7
 """Visits that come later than this stand in `windowcast visits` and not in a notice."""
@@ -184,7 +186,7 @@ def standing(
             None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
         ),
         shut=_shut(configuration, weather, today),
-        fixed=config_crews.fixed_of(configuration, yard.name),
+        fixed=config_taken.fixed_of(configuration, yard.name),
     )
 
 

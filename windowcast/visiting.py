@@ -8,13 +8,12 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from windowcast.answer import answer_yard, find_treatments, stored_weather
 from windowcast.crew.replan import PromisedStart, promised_start
-from windowcast.crew.settings import FixedRow
-from windowcast.edges import config_crews
+from windowcast.edges import config_taken
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import PublishedEvent, Store
 from windowcast.entering import as_seen, season_rules
@@ -49,6 +48,9 @@ INVENTED = marked(
     "INVENTED WEATHER: these are bundled sample data for invented yards."
     " Nothing here says anything about a real place."
 )
+
+if TYPE_CHECKING:
+    from windowcast.crew.settings import FixedRow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,7 +152,7 @@ def yard_work(
         plan=plan,
         free=free_from(entries, today, passed=passed),
         choice=_choice(configuration, yard, plan, entries, today),
-        fixed=config_crews.fixed_of(configuration, yard.name),
+        fixed=config_taken.fixed_of(configuration, yard.name),
     )
 
 

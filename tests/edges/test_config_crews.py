@@ -11,7 +11,7 @@ import pytest
 
 from windowcast.crew.settings import CrewRow, CrewSettings, FixedRow, StockRow, remarks
 from windowcast.crew.travel import Point
-from windowcast.edges import config, config_crews
+from windowcast.edges import config, config_crews, config_taken
 from windowcast.errors import ConfigError
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
@@ -189,25 +189,25 @@ if __name__ == "__main__":
         sys.stdout.write(f"--- {mistake.stem}\n{text}")
 
 
-def test_taken_days_of_one_yard_are_read_alone_and_anew_once_the_file_is_another(tmp_path: Path):
+def test_config_taken_of_one_yard_are_read_alone_and_anew_once_the_file_is_another(tmp_path: Path):
     row = '[[fixed]]\nyard = "{}"\nfirst = 2026-07-13\nlast = {}\nkeeps_out = "{}"\nwhy = "lime"\n'
     folder = folder_with(tmp_path, row.format("CREEK bend", "2026-07-24", "treatments"))
     configuration = config.load(folder, {"XDG_CACHE_HOME": str(tmp_path)})
     first, last = date(2026, 7, 13), date(2026, 7, 24)
 
-    assert config_crews.fixed_of(configuration, "Creek Bend") == (
+    assert config_taken.fixed_of(configuration, "Creek Bend") == (
         FixedRow("CREEK bend", first, last, visits=False, treatments=True, why="lime"),
     )
-    assert config_crews.fixed_of(configuration, "Mill Yard") == ()
+    assert config_taken.fixed_of(configuration, "Mill Yard") == ()
 
     bad = row.format("Creek Bend", "2026-07-01", "both")
     wrong = '[[crew]]\nname = 7\n[[fixed]]\nyard = "Creek Bend"\n'
     sound = row.format("Creek Bend", "2026-07-24", "both")
     (folder / "crews.toml").write_text(f"{bad}{wrong}{sound}", "utf-8")
-    (one,) = config_crews.fixed_of(configuration, "Creek Bend")
+    (one,) = config_taken.fixed_of(configuration, "Creek Bend")
     assert (one.visits, one.treatments, one.last) == (True, True, last)
 
     (folder / "crews.toml").write_text("[[fixed", "utf-8")
-    assert config_crews.fixed_of(configuration, "Creek Bend") == ()
+    assert config_taken.fixed_of(configuration, "Creek Bend") == ()
     (folder / "crews.toml").unlink()
-    assert config_crews.fixed_of(configuration, "Creek Bend") == ()
+    assert config_taken.fixed_of(configuration, "Creek Bend") == ()

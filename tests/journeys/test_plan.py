@@ -419,7 +419,7 @@ def test_where_hives_stay_shut_today_no_part_of_the_notice_says_start_today(jour
     assert "Bad day today is too cold" in folded(journey.windowcast("morning", "--print").stdout)
 
 
-def test_taken_days_are_known_to_the_notice_the_yard_and_the_visits(journey):
+def test_config_taken_are_known_to_the_notice_the_yard_and_the_visits(journey):
     last = journey.today + timedelta(days=9)
     journey.write(
         "crews.toml",

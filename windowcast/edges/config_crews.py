@@ -20,11 +20,11 @@ from windowcast.crew.travel import Point
 from windowcast.edges import config, table_file
 from windowcast.edges import config_values as values
 from windowcast.edges.config_schema import Fault, Key, read_table
+from windowcast.edges.config_taken import NAME
 from windowcast.edges.config_values import Wrong, nearest, shown
 from windowcast.edges.settings import Configuration
 from windowcast.errors import ConfigError, UsageError
 
-NAME = "crews.toml"
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 KEEPS_OUT = ("visits", "treatments", "both")
 
@@ -206,20 +206,10 @@ def of(configuration: Configuration) -> Crews:
     )
 
 
-def fixed_of(configuration: Configuration, yard: str) -> tuple[FixedRow, ...]:
-    """The days of one yard that something else has taken, without the rows that are mistaken: plan
-    and check name those. None where there is no such file, or it cannot be read."""
-    try:
-        known = (configuration.folder / NAME).stat()
-    except OSError:
-        return ()
-    rows = _fixed_rows(configuration.folder, known.st_mtime_ns, known.st_size)
-    return rows.get(yard.casefold(), ())
-
-
 @lru_cache(maxsize=4)
-def _fixed_rows(folder: Path, mtime_ns: int, size: int) -> Mapping[str, tuple[FixedRow, ...]]:
-    """By yard, in lower case; kept while the file is the same, since a morning asks for each yard.
+def fixed_rows(folder: Path, mtime_ns: int, size: int) -> Mapping[str, tuple[FixedRow, ...]]:
+    """The days that something else has taken, by yard in lower case, without mistaken rows; kept
+    while the file is the same, since a morning asks for each yard.
 
     mtime_ns, size:  of the file, for that
     """

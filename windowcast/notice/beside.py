@@ -4,10 +4,12 @@ what is to be done next."""
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from windowcast.crew.settings import FixedRow
 from windowcast.trade.workable import Hindrance
+
+if TYPE_CHECKING:
+    from windowcast.crew.settings import FixedRow
 
 
 class Beside(NamedTuple):

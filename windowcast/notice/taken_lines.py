@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from windowcast.crew.settings import FixedRow
 from windowcast.language import tr
 from windowcast.notice import words
 from windowcast.notice.plain import labelled
 from windowcast.trade.treatment import Regimen
 from windowcast.window.decide import Status, TreatmentAnswer
+
+if TYPE_CHECKING:
+    from windowcast.crew.settings import FixedRow
 
 
 def in_the_way(

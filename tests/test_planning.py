@@ -10,6 +10,7 @@ import astral.sun
 import pytest
 
 from windowcast import plan_task, plan_words, planning
+from windowcast.crew.instance import Chosen, Leg, Need, Option, Placed, Plan, Stop
 from windowcast.crew.settings import CrewRow, CrewSettings, FixedRow, StockRow
 from windowcast.crew.sheet import break_of
 from windowcast.crew.travel import Point
@@ -124,6 +125,36 @@ def test_a_crew_that_begins_in_the_dark_does_not_work(folder: Path):
     said = " ".join(" ".join(plan_words.text(planned)).split())
     assert "Far stays at home on 2 days, for want of light." in said
     assert "Late stays at home on 2 days, for want of light." in said
+
+
+@pytest.mark.parametrize(("far", "kept"), [(0.0, True), (30.0, False)])
+def test_a_promised_order_stands_where_it_is_no_longer_on_the_road(
+    folder: Path, far: float, *, kept: bool
+):
+    """Two yards and the way round them: the same either way, or longer one way by what is given."""
+    base = Point(45.0, 0.0)
+    drives = (("", "Creek Bend", 20.0), ("Creek Bend", "Mill Yard", 20.0),
+              ("Mill Yard", "", 20.0), ("", "Mill Yard", 20.0 + far))  # fmt: skip
+    task = gather(folder, CrewSettings(base=base, drives=drives))
+    creek, mill = (
+        Need(name, name, place, 1, 0, (Option(0, "", "", (Stop("remove", (0,), 9.0, 0.0),), 9.0),))
+        for place, name in ((1, "Creek Bend"), (2, "Mill Yard"))
+    )
+    instance = task.instance._replace(needs=(creek, mill))
+    chosen = {need: Chosen(0, (Placed(0, 0),)) for need in (0, 1)}
+    plan = Plan(chosen, {(0, 0): (Leg(0, 0), Leg(1, 0))})
+    sheet = {
+        "crew": instance.crews[0].name,
+        "date": task.first.isoformat(),
+        "calls": [{"yard": "Mill Yard"}, {"yard": "Creek Bend"}],
+    }
+    promised = task._replace(instance=instance, promised_sheets=(sheet,))
+
+    again = planning._as_promised(promised, plan)
+
+    order = [leg.need for leg in again.routes[0, 0]]
+    assert order == ([1, 0] if kept else [0, 1])
+    assert planning._as_promised(task._replace(instance=instance), plan) == plan
 
 
 def test_a_crew_that_waits_for_the_light_says_so_once(folder: Path):

@@ -17,6 +17,7 @@ from windowcast.crew.instance import (
     Leg,
     Placed,
     Plan,
+    driving,
     faults,
     measured,
 )
@@ -31,6 +32,9 @@ from windowcast.plan_task import Task
 from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.work import AFTER_COUNT_DAYS, Job, Kind, jobs
 from windowcast.trade.work import Plan as PlannedStart
+
+SAME_MINUTES = 1e-6
+"""Roads that differ by no more are as long."""
 
 
 class Reason(NamedTuple):
@@ -79,9 +83,30 @@ def make(task: Task, *, clock: Callable[[], float]) -> Planned:
         raise WindowcastError(
             f"the plan that was found breaks a rule: {wrong[0]}; nothing was kept, please report it"
         )
-    settled = measured(task.instance, board.plan(plan.how), plan.bound)
+    driven = _as_promised(task, board.plan(plan.how))
+    settled = measured(task.instance, driven, plan.bound)
     settled = settled._replace(choice=plan.choice, seconds=clock() - began)
     return finish(task, settled, shut)
+
+
+def _as_promised(task: Task, plan: Plan) -> Plan:
+    """The yards of each day in the order that was promised, where that is no longer on the road:
+    most days are as short the other way round."""
+    instance = task.instance
+    kept = {
+        (one["crew"], one["date"]): [call["yard"] for call in one["calls"]]
+        for one in task.promised_sheets
+    }
+    routes = dict(plan.routes)
+    for (crew, day), route in plan.routes.items():
+        on = (task.first + timedelta(days=day)).isoformat()
+        order = kept.get((instance.crews[crew].name, on), [])
+        if not {instance.needs[leg.need].yard for leg in route} <= set(order):
+            continue
+        again = tuple(sorted(route, key=lambda leg: order.index(instance.needs[leg.need].yard)))
+        if driving(instance, crew, again) <= driving(instance, crew, route) + SAME_MINUTES:
+            routes[crew, day] = again
+    return plan._replace(routes=routes)
 
 
 def _counts_before(task: Task, board: Board) -> tuple[int, ...]:

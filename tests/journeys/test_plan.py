@@ -223,6 +223,20 @@ def test_strips_that_are_missing_are_counted(journey):
     assert len(again["starts"]) > len(found["starts"])
 
 
+def test_a_promised_day_is_driven_in_the_promised_order(journey):
+    """A round trip is as long either way, so that nothing but the promise says which."""
+    promised = planned(journey, "--promise")
+    again = planned(journey)
+
+    orders = [
+        [[call["yard"] for call in sheet["calls"]] for sheet in one["sheets"]]
+        for one in (promised, again)
+    ]
+    assert max(map(len, orders[0])) > 1
+    assert orders[0] == orders[1]
+    assert "another order" not in journey.windowcast("plan").stdout
+
+
 def test_what_is_promised_is_held_to_and_a_crew_that_is_gone_says_why(journey):
     journey.write("crews.toml", CREW)
     first = planned(journey, "--promise")

@@ -272,9 +272,10 @@ def _why_shifted(task: Task, yard: str, stop: Stop, was: date, crew: str) -> str
             if was < task.today
             else tr("that day comes before the days planned here")
         )
-    hindered = task.named[yard].calendar.hindered(day, stop.skill)
-    if hindered is not None:
-        return plan_lines.hindered_words(was, hindered)
+    if day not in stop.days:
+        hindered = task.named[yard].calendar.hindered(day, stop.skill)
+        if hindered is not None:
+            return plan_lines.hindered_words(was, hindered)
     mine = next((one for one in task.instance.crews if one.name == crew), None)
     if mine is None:
         return tr("{crew} is not in crews.toml any more", crew=crew)

@@ -505,7 +505,7 @@ def test_another_treatment_is_kept_back_as_well():
 def test_cold_keeps_no_winter_treatment_back_that_is_made_for_it():
     """Trickled at highs of 3 to 10 °C (common practice, no source), below what opens a hive for
     longer."""
-    winter = OPEN.main._replace(treatment=OPEN.main.treatment._replace(needs_broodless=True))
+    winter = OPEN.main._replace(treatment=OPEN.main.treatment._replace(form="trickle"))
     given = OPEN._replace(treatments=(winter,))
 
     assert subject_of([given], {"Creek Bend": Beside(shut=(Hindrance.COLD,))}) == (

@@ -9,7 +9,7 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from windowcast.crew.instance import Need, Option, Stop
-from windowcast.language import marked, tr
+from windowcast.language import tr
 from windowcast.sky.scenarios import MISSING, Scenarios
 from windowcast.trade.bring import with_spare
 from windowcast.trade.due import Cause, Due, last_start
@@ -18,7 +18,7 @@ from windowcast.trade.rules import SeasonRules, WorkRules
 from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.visits import Task, slack, visits
 from windowcast.trade.work import Job, Kind, minutes_for
-from windowcast.trade.workable import DayWeather, Hindrance, hindrances, rules_for
+from windowcast.trade.workable import HINDRANCES, DayWeather, hindrances, rules_for
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Flaw, Row
 from windowcast.window.scan import Words, holds
@@ -46,11 +46,6 @@ rounds tell little of a rate. Our own choice."""
 AWAY = 0.005
 """What each day that a visit is away from its right day costs, in colonies for each colony: an hour
 or two of driving for a yard and some days. Our own choice."""
-SHUT = {
-    Hindrance.COLD: marked("too cold"),
-    Hindrance.WET: marked("too wet"),
-    Hindrance.WINDY: marked("too windy"),
-}
 KINDS = {Task.APPLY: Kind.APPLY, Task.SWAP: Kind.SWAP, Task.REMOVE: Kind.REMOVE}
 
 
@@ -287,7 +282,7 @@ def closed_days(
         if known is not None and known.high_c is not None:
             reasons = hindrances(known, rules)
             if reasons:
-                found[day] = ", ".join(tr(SHUT[one]) for one in reasons)
+                found[day] = ", ".join(tr(HINDRANCES[one]) for one in reasons)
             continue
         row = None if scenarios is None else (on - scenarios.first_day).days
         if scenarios is None or row is None or not 0 <= row < scenarios.days:

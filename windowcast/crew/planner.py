@@ -51,13 +51,13 @@ def make(
     later = left_s() * 3 / 4
     most = bound.upper(instance, first, left_s=lambda: left_s() - later) if later > 0 else None
     start = _promised(instance) or _again(instance, first)
-    # The search on the roads gains more from the time than the last per mille of the program.
     last_s = LAST_SHARE * left_s()
     settle.improve(
         start, rounds=max(LEAST_ROUNDS // 4, 2 * len(instance.needs)),
         enough=lambda: left_s() < last_s,
     )  # fmt: skip
     drive = _as_driven(instance, start)
+    # The search on the roads gains more from the time than the last per mille of the program.
     enough_s = LEAST_S + A_NEED_S * len(instance.needs)
     later = max(left_s() / 2, left_s() - enough_s)
     found = model.solve(instance, drive, gap=gap, left_s=lambda: left_s() - later)

@@ -48,10 +48,10 @@ def _point(value: Any) -> Point:
     if not isinstance(value, list):
         raise Wrong
     if len(value) != 2:
-        shown = f"is [{', '.join(values.shown(one) for one in value)}]"
+        given = f"is [{', '.join(shown(one) for one in value)}]"
         if len(value) == 1:
-            raise Wrong(f"{shown}: one number is missing; it must be {_POINT.allowed}")
-        raise Wrong(f"{shown}, {len(value)} numbers, but must be two: {_POINT.allowed}")
+            raise Wrong(f"{given}: one number is missing; it must be {_POINT.allowed}")
+        raise Wrong(f"{given}, {len(value)} numbers, but must be two: {_POINT.allowed}")
     try:
         latitude, longitude = (values.number(-180, 180)(one) for one in value)
     except Wrong:

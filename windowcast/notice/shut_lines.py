@@ -5,18 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
-from windowcast.language import marked, tr
+from windowcast.language import tr
 from windowcast.notice import words
 from windowcast.notice.beside import Beside
 from windowcast.notice.plain import labelled, open_instead
-from windowcast.trade.workable import Hindrance
+from windowcast.trade.workable import FRAMES_STAY, HINDRANCES, Hindrance
 from windowcast.window.decide import Status, TreatmentAnswer, YardAnswer
-
-HINDRANCES = {
-    Hindrance.COLD: marked("too cold"),
-    Hindrance.WET: marked("too wet"),
-    Hindrance.WINDY: marked("too windy"),
-}
 
 
 def against(
@@ -25,14 +19,14 @@ def against(
     """What keeps hives shut today where this treatment's start is named for today; none: nothing
     does, or it is not.
 
-    What is given to colonies without brood is given in winter, to the cluster: no cold keeps it
-    back but that of its own band.
+    Where no frame is taken out no cold keeps it back but that of its own band (`rules_for`), and of
+    a day outside the band no start is named.
     """
     named = answer.named
     if named is None or named.day != today or answer.status not in (Status.OPEN, Status.BLOCKED):
         return ()
-    winter = answer.treatment.needs_broodless
-    return tuple(one for one in shut if not (winter and one is Hindrance.COLD))
+    closed = answer.treatment.form in FRAMES_STAY
+    return tuple(one for one in shut if not (closed and one is Hindrance.COLD))
 
 
 def shut_today(answer: YardAnswer, beside: Beside) -> tuple[Hindrance, ...]:

@@ -10,9 +10,9 @@ from typing import Any
 from windowcast.language import marked, tr, trn
 from windowcast.notice import hive_lines, words
 from windowcast.notice.plain import labelled, wrapped
-from windowcast.notice.shut_lines import HINDRANCES
 from windowcast.trade.course import Course
 from windowcast.trade.visits import Task
+from windowcast.trade.workable import HINDRANCES
 from windowcast.window.watch import Ahead, Blocked, Level, Watch, band_on
 
 MOST_NAMED = 3

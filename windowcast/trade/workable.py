@@ -8,6 +8,7 @@ from enum import Enum
 from fractions import Fraction
 from typing import NamedTuple
 
+from windowcast.language import marked
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.treatment import Regimen, Treatment
 
@@ -36,6 +37,14 @@ class Hindrance(Enum):
     COLD = "too cold"
     WET = "too wet"
     WINDY = "too windy"
+
+
+HINDRANCES = {
+    Hindrance.COLD: marked("too cold"),
+    Hindrance.WET: marked("too wet"),
+    Hindrance.WINDY: marked("too windy"),
+}
+"""In a word or two, to be translated."""
 
 
 def hindrances(weather: DayWeather, rules: WorkRules) -> tuple[Hindrance, ...]:

@@ -189,7 +189,7 @@ def test_a_start_outside_the_band_by_keyboard_alone(phone, journey):
 def test_without_scripts_all_of_it_works(phone, journey):
     before = len(entries(journey))
     with phone("/enter/creek-bend/brood", java_script_enabled=False) as view:
-        view.page.get_by_text("No capped brood").tap()
+        view.page.get_by_text("No brood in any").tap()
         view.page.get_by_role("button", name="Keep what was seen").tap()
         view.page.get_by_role("heading", name="Kept").wait_for()
         view.page.get_by_role("button", name="Undo").tap()

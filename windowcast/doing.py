@@ -45,6 +45,8 @@ DETAILS = (
 )
 """What the records want of a treatment besides; texts."""
 LONGEST_TEXT = 2000
+BROOD = ("capped", "open", "none")
+"""What a look finds: capped brood; eggs or larvae and nothing capped; no brood of any age."""
 OLD_DAYS = 300
 """What is entered as begun so long ago is doubted. A slip of the year lies at least so far back of
 what was done in the last two months."""
@@ -308,9 +310,9 @@ def note(store: Store, yard: Yard, text: str, *, day: date, now: datetime) -> in
 
 
 def seen_brood(
-    store: Store, yard: Yard, *, capped: bool, colonies: int | None, day: date, now: datetime
+    store: Store, yard: Yard, *, brood: str, colonies: int | None, day: date, now: datetime
 ) -> int:
-    """Keep what a look for capped brood found; its number."""
+    """Keep what a look for brood found, one of BROOD; its number."""
     count = yard.colonies if colonies is None else colonies
     if not 1 <= count <= yard.colonies:
         raise UsageError(
@@ -321,7 +323,9 @@ def seen_brood(
             ),
             field="colonies",
         )
-    body = {"capped": capped, "colonies": count}
+    body: dict[str, Any] = {"capped": brood == "capped", "colonies": count}
+    if brood == "open":
+        body["open"] = True
     return store.enter([Entry(0, yard.name, "brood", day, now, body)])[0]
 
 

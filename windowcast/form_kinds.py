@@ -9,7 +9,7 @@ from typing import NamedTuple, TypeVar
 
 from windowcast.answer import find_treatments, stored_weather
 from windowcast.counts import METHODS, add, doubts, sound
-from windowcast.doing import DETAILS, begin, note, remove, seen_brood, seen_queens, swap
+from windowcast.doing import BROOD, DETAILS, begin, note, remove, seen_brood, seen_queens, swap
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import NUMBERS, day_of, number, today_at, whole
@@ -429,7 +429,8 @@ def _brood_fields(desk: Desk, typed: Typed) -> list[Field]:
             tr("What was seen"),
             "choice",
             choices=(
-                Choice("none", tr("No capped brood in any of them")),
+                Choice("none", tr("No brood in any of them, not even eggs")),
+                Choice("open", tr("Eggs or larvae, nothing capped")),
                 Choice("capped", tr("Capped brood")),
             ),
             needed=True,
@@ -441,17 +442,14 @@ def _brood_fields(desk: Desk, typed: Typed) -> list[Field]:
 
 def _read_brood(desk: Desk, typed: Typed) -> Callable[[], Entered]:
     seen = typed.text("seen")
-    if seen not in ("none", "capped"):
+    if seen not in BROOD:
         typed.errors["seen"] = tr("Nothing is chosen; choose what was seen")
     day, colonies = typed.day(desk.today), typed.whole("colonies")
     typed.sound()
 
     def enter() -> Entered:
-        capped = seen == "capped"
         return Entered(
-            seen_brood(
-                desk.store, desk.yard, capped=capped, colonies=colonies, day=day, now=desk.now
-            )
+            seen_brood(desk.store, desk.yard, brood=seen, colonies=colonies, day=day, now=desk.now)
         )
 
     return enter

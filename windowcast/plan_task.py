@@ -37,7 +37,7 @@ from windowcast.trade.hive import Blocked
 from windowcast.trade.journal import Entry
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.treatment import Treatment
-from windowcast.trade.winter import LOOK_LASTS_DAYS, Broodless, Winter, seen_broodless
+from windowcast.trade.winter import Broodless, Winter, seen_broodless
 from windowcast.trade.work import Job, begun, free_from, jobs, to_do
 from windowcast.trade.workable import rules_for
 from windowcast.trade.yard import Yard
@@ -527,8 +527,8 @@ def _start_of(
         broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
         rows, blocked = _due_rows(due, answer, entries, today, broodless=broodless)
     else:
-        if yard.hive.brood and winter.seen is not None:
-            not_after = winter.seen + timedelta(days=LOOK_LASTS_DAYS)
+        if yard.hive.brood:
+            not_after = winter.until
         rows, blocked = _winter_rows(answer, not_before, not_after)
     key = start_key(yard.name, entries)
     promise = next((one for one in promises if one.key == key), None)

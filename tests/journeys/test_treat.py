@@ -311,6 +311,9 @@ def test_oxalic_acid_wants_an_observed_look_and_not_a_date(journey):
     run(journey, "found", "Creek Bend", "--brood", "none", "--colonies", "6", "--on",
         ago(journey, 20))  # fmt: skip
     assert "capped brood" in treat(journey, *start, code=2).stderr
+    said = run(journey, "found", "Creek Bend", "--brood", "open", "--on", ago(journey, 1))
+    assert "eggs or larvae and nothing capped" in said.stdout
+    assert brood_at(journey, "Creek Bend")
     run(journey, "found", "Creek Bend", "--brood", "none", "--colonies", "6")
     # What starts are named by, too.
     assert not brood_at(journey, "Creek Bend")

@@ -231,8 +231,8 @@ def test_winter_in_words():
         found = winter(45.0, today, entries=entries, courses=())
         return " ".join(" ".join(winter_lines(found, today)).split())
 
-    def look(day, capped):
-        body = {"capped": capped, "colonies": 8}
+    def look(day, capped, **more):
+        body = {"capped": capped, "colonies": 8, **more}
         return Entry(1, "Creek Bend", "brood", day, NOTED, body)
 
     december = date(2026, 12, 1)
@@ -244,6 +244,8 @@ def test_winter_in_words():
     )
     assert "too long ago: look again" in said(december, look(date(2026, 11, 20), False))
     assert "look again from Fri Dec 11" in said(december, look(date(2026, 11, 20), True))
+    assert "met on that day only" in said(december, look(december, False, open=True))
+    assert "capped by now: look again" in said(december, look(date(2026, 11, 30), False, open=True))
 
 
 def judge(before, after, *, plans=(TWO_ONLY, AMITRAZ), today=date(2026, 9, 20)):

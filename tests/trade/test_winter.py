@@ -17,6 +17,7 @@ from windowcast.trade.winter import (
     CAGED_DAYS,
     LOOK_LASTS_DAYS,
     Broodless,
+    Winter,
     seen_broodless,
     winter,
 )
@@ -38,8 +39,8 @@ SLOW = Treatment(
 )
 
 
-def look(day, *, capped, number=1):
-    body = {"capped": capped, "colonies": 8}
+def look(day, *, capped, number=1, **more):
+    body = {"capped": capped, "colonies": 8, **more}
     return Entry(number, "Creek Bend", "brood", day, NOTED, body)
 
 
@@ -97,7 +98,7 @@ def test_further_from_the_equator_it_is_never_later(one, other):
 
 
 def test_nearer_the_equator_there_is_no_such_round():
-    assert stands(date(2026, 12, 21), latitude=20) == (Broodless.NOT_NOW, None, None, None)
+    assert stands(date(2026, 12, 21), latitude=20) == Winter(Broodless.NOT_NOW, None)
 
 
 def test_in_the_south_winter_is_in_june():
@@ -127,6 +128,18 @@ def test_from_the_eighth_day_on_nobody_knows():
     assert stands(date(2027, 1, 5), seen).state is Broodless.OLD
     assert seen_broodless([seen], date(2027, 1, 4)) == date(2026, 12, 28)
     assert seen_broodless([seen], date(2027, 1, 5)) is None
+
+
+def test_where_larvae_were_seen_a_look_counts_for_its_own_day():
+    """Five or six days a larva, then capped: the oldest of those seen may be capped a day later.
+    Martin 1998, as given by Torres & Torres 2020, Vet. Sci. 7:139."""
+    seen = look(date(2026, 12, 1), capped=False, open=True)
+
+    found = stands(date(2026, 12, 1), seen)
+    assert (found.state, found.until, found.eggs) == (Broodless.SEEN, date(2026, 12, 1), True)
+    assert stands(date(2026, 12, 2), seen).state is Broodless.OLD
+    assert seen_broodless([seen], date(2026, 12, 1)) == date(2026, 12, 1)
+    assert seen_broodless([seen], date(2026, 12, 2)) is None
 
 
 def test_brood_seen_is_looked_for_again_when_the_last_egg_has_become_a_bee():

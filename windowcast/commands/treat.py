@@ -394,7 +394,11 @@ def _show(done: Done, place: Yard, now: datetime) -> None:
 
 @click.command()
 @click.argument("name", metavar="YARD", shell_complete=names_of("yards"))
-@click.option("--brood", type=click.Choice(["capped", "none"]), help="Capped brood, seen or not.")
+@click.option(
+    "--brood",
+    type=click.Choice(["capped", "open", "none"]),
+    help="Capped brood; eggs or larvae and nothing capped; no brood of any age.",
+)
 @click.option("--colonies", type=int, help="How many were looked into for brood; else all.")
 @click.option("--queens-checked", type=int, help="Colonies looked at for a queen.")
 @click.option("--queens-missing", type=int, help="Of these, without one.")
@@ -411,13 +415,14 @@ def found(
     on: str | None,
     config_folder: str | None,
 ) -> None:
-    """Enter what a look into the colonies showed: capped brood, queens.
+    """Enter what a look into the colonies showed: brood, queens.
 
     Example: windowcast found "Creek Bend" --brood none --colonies 6
     """
     from windowcast import answer as asking
     from windowcast import doing
     from windowcast.entering import day_of, today_at
+    from windowcast.notice import words
 
     configuration, place, now = _at(ctx, config_folder, name)
     if brood is None and queens_checked is None and queens_missing is None:
@@ -430,16 +435,24 @@ def found(
     with asking.open_store(configuration) as store:
         if brood is not None:
             number = doing.seen_brood(
-                store, place, capped=brood == "capped", colonies=colonies, day=day, now=now
+                store, place, brood=brood, colonies=colonies, day=day, now=now
             )
-            values = {"number": number, "yard": place.name, "date": day}
-            tell(
-                [
-                    tr("entry {number}: {yard}, capped brood on {date}", **values)
-                    if brood == "capped"
-                    else tr("entry {number}: {yard}, no capped brood on {date}", **values)
-                ]
-            )
+            values = {
+                "number": number,
+                "yard": place.name,
+                "day": words.day_in(day, today_at(place, now).year),
+            }
+            said = {
+                "capped": tr("entry {number}: {yard}, capped brood on {day}", **values),
+                "open": tr(
+                    "entry {number}: {yard}, eggs or larvae and nothing capped on {day}; oxalic"
+                    " acid finds most mites open on that day only, for larvae may be capped the"
+                    " day after",
+                    **values,
+                ),
+                "none": tr("entry {number}: {yard}, no brood on {day}", **values),
+            }
+            tell([said[brood]])
         if queens_checked is not None and queens_missing is not None:
             number = doing.seen_queens(
                 store, place, checked=queens_checked, missing=queens_missing, day=day, now=now
@@ -448,14 +461,14 @@ def found(
                 [
                     trn(
                         "entry {number}: {yard}, {missing} of {count} colonies without a queen on"
-                        " {date}",
+                        " {day}",
                         "entry {number}: {yard}, {missing} of {count} colonies without a queen on"
-                        " {date}",
+                        " {day}",
                         queens_checked,
                         number=number,
                         yard=place.name,
                         missing=queens_missing,
-                        date=day,
+                        day=words.day_in(day, today_at(place, now).year),
                     )
                 ]
             )

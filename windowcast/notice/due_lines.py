@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
 from windowcast.language import tr, trn
@@ -12,7 +12,7 @@ from windowcast.notice.plain import labelled
 from windowcast.trade.choice import Judged, Verdict
 from windowcast.trade.due import Cause, Due, State
 from windowcast.trade.hive import Obstacle
-from windowcast.trade.winter import AGAIN_DAYS, LOOK_LASTS_DAYS, Broodless, Winter
+from windowcast.trade.winter import AGAIN_DAYS, Broodless, Winter
 from windowcast.window.choice import Option
 from windowcast.window.plan import Timing
 
@@ -339,14 +339,32 @@ def winter_lines(found: Winter, today: date) -> list[str]:
                 " the date alone does not tell (windowcast found)"
             ),
         )
-    if found.state is Broodless.SEEN and found.seen is not None:
+    if found.state is Broodless.SEEN and found.eggs and found.seen is not None:
+        return labelled(
+            tr("Winter"),
+            tr(
+                "eggs or larvae and nothing capped on {day}: the conditions for oxalic acid are"
+                " met on that day only, for larvae may be capped the day after",
+                day=words.day(found.seen),
+            ),
+        )
+    if found.state is Broodless.SEEN and found.seen is not None and found.until is not None:
         return labelled(
             tr("Winter"),
             tr(
                 "no capped brood on {day}: the conditions for oxalic acid are met until {last};"
                 " then look again",
                 day=words.day(found.seen),
-                last=words.day(found.seen + timedelta(days=LOOK_LASTS_DAYS)),
+                last=words.day(found.until),
+            ),
+        )
+    if found.state is Broodless.OLD and found.eggs and found.seen is not None:
+        return labelled(
+            tr("Winter"),
+            tr(
+                "eggs or larvae on {day}, which may be capped by now: look again before you give"
+                " oxalic acid",
+                day=words.day(found.seen),
             ),
         )
     if found.state is Broodless.OLD and found.seen is not None:

@@ -41,6 +41,8 @@ def sentence(entry: Entry, course: Course | None, before: Entry | None = None) -
         )
     if entry.kind == "brood":
         seen = tr("capped brood") if body["capped"] else tr("no capped brood")
+        if body.get("open"):
+            seen = tr("eggs or larvae, nothing capped")
         return trn(
             "Looked into {count} colony on {day}: {seen}",
             "Looked into {count} colonies on {day}: {seen}",

@@ -119,6 +119,7 @@ FIELDS = {
     "colony": marked("colony"),
     "days": marked("days"),
     "capped": marked("capped brood"),
+    "open": marked("open brood alone"),
     "checked": marked("looked at"),
     "missing": marked("without a queen"),
     "concentration": marked("strength"),

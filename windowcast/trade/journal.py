@@ -18,7 +18,8 @@ start   {"treatment": id, "regimen": id, "colonies": whole, "snapshot": `course.
 swap    {"start": id of the entry, "colonies": whole | null, ...}
 remove  {"start": id of the entry, "strips": whole | null, ...}
 note    {"text": text, "start": id of the entry | null}
-brood   {"capped": whether capped brood was seen in any colony, "colonies": how many were looked at}
+brood   {"capped": whether capped brood was seen in any colony, "colonies": how many were looked at,
+         "open": whether eggs or larvae were seen and none of them capped; left out: not so}
 queens  {"checked": whole, "missing": whole, "start": id of the entry | null}
 void    {"why": text}: the entry that it corrects was a mistake and nothing takes its place
 """

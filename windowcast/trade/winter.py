@@ -21,8 +21,8 @@ DRONE_DAYS = 24
 CAGED_DAYS = DRONE_DAYS
 """Days of a caged queen after which no capped brood is left, drones and all."""
 LOOK_LASTS_DAYS = EGG_DAYS + LEAST_LARVA_DAYS - 1
-"""So long a look that found no brood counts: an egg laid on that day can be capped the day after.
-Where larvae were seen it is shorter: then somebody looks again on the day itself."""
+"""So long a look that found no brood of any age counts: an egg laid on that day can be capped the
+day after."""
 AGAIN_DAYS = EGG_DAYS + LARVA_DAYS + CAPPED_DAYS
 """From the last worker egg to no capped worker brood; drones take DRONE_DAYS."""
 # Days before the solstice from which colonies are likely broodless: about a month round it at 32
@@ -53,6 +53,8 @@ class Winter(NamedTuple):
 
     look_from:  the first day on which a look is worth while; None: never at this latitude
     seen:       the day of the newest look of this winter; None: nobody has looked
+    until:      where no capped brood was seen, the last day for which that counts
+    eggs:       whether eggs or larvae were seen, none of them capped
     again:      after brood was seen, the day for the next look
     """
 
@@ -60,6 +62,8 @@ class Winter(NamedTuple):
     look_from: date | None
     seen: date | None = None
     again: date | None = None
+    until: date | None = None
+    eggs: bool = False
 
 
 def winter(
@@ -101,8 +105,20 @@ def winter(
         again = newest.day + timedelta(days=AGAIN_DAYS)
         state = Broodless.BROOD if again > today else Broodless.LOOK
         return Winter(state, first, newest.day, again)
-    old = (today - newest.day).days > LOOK_LASTS_DAYS
-    return Winter(Broodless.OLD if old else Broodless.SEEN, first, newest.day)
+    until = _counts_until(newest)
+    return Winter(
+        Broodless.SEEN if today <= until else Broodless.OLD,
+        first,
+        newest.day,
+        until=until,
+        eggs=bool(newest.body.get("open")),
+    )
+
+
+def _counts_until(look: Entry) -> date:
+    """The last day for which a look that found no capped brood counts: where eggs or larvae were
+    seen some may be capped the next day, so that it is the day of the look itself."""
+    return look.day if look.body.get("open") else look.day + timedelta(days=LOOK_LASTS_DAYS)
 
 
 def _winter_of(latitude: float, today: date) -> tuple[date | None, date | None]:
@@ -123,4 +139,4 @@ def seen_broodless(entries: Iterable[Entry], today: date) -> date | None:
     looks = [one for one in in_force(entries) if one.kind == "brood" and one.day <= today]
     if not looks or looks[-1].body["capped"]:
         return None
-    return looks[-1].day if (today - looks[-1].day).days <= LOOK_LASTS_DAYS else None
+    return looks[-1].day if today <= _counts_until(looks[-1]) else None

@@ -24,8 +24,9 @@ ROUNDS_A_NEED, LEAST_ROUNDS = 12, 400
 LONGER, LONGEST_ROUNDS = 5, 4000
 """So many times as often more, and so often at least, where the plan is not known to be near enough
 to the best."""
-WARMTH = 1e-4
-"""What the search may lose on its way at first, about, as a share of the plan's worth."""
+WARMTH, WARMER = 3e-4, 1e-3
+"""What the search may lose on its way at first, about, as a share of the plan's worth; and where it
+goes on longer, which then leads farther than the next plan that nothing small makes better."""
 
 
 def make(
@@ -77,7 +78,7 @@ def make(
         near = most / (1 + gap)
         settle.improve(
             start, rounds=max(LONGER * wanted, LONGEST_ROUNDS), seed=2,
-            warmth=WARMTH, scarce=scarce,
+            warmth=WARMER, scarce=scarce,
             enough=lambda: start.worth >= near or left_s() < last_s,
         )  # fmt: skip
     plan = start.plan("the program, driven and made better")

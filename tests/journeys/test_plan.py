@@ -103,8 +103,9 @@ def test_the_document_holds_together(journey):
             assert clock <= call["arrive"] <= call["leave"]
             clock = call["leave"]
         assert sheet["driving_minutes"] + sheet["working_minutes"] <= 480 + 1e-6
-    # Counts are kept out of treatments after the days are chosen, which may cost a minute's drive.
-    assert found["solved"]["gap"] <= 0.001
+    # Counts are kept out of treatments, and what follows the starts is put in, after the days are
+    # chosen: each may cost some minutes' drive.
+    assert found["solved"]["gap"] <= 0.01
     assert found["expected"]["colonies"] == sum(one["colonies"] for one in found["starts"])
     assert found["expected"]["holds"] == pytest.approx(
         sum(one["colonies"] * one["chance"] for one in found["starts"]), abs=0.1

@@ -412,6 +412,7 @@ def sheet_views(planned: Planned) -> tuple[SheetView, ...]:
                 people=crew.people,
                 day=task.first + timedelta(days=sheet.day),
                 leaves=leaves,
+                waits_from=crew.begins if task.leaves[sheet.crew][sheet.day].waits else None,
                 calls=tuple(calls),
                 rest=rest,
                 break_minutes=sheet.break_minutes,

@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     "--ics",
     metavar="FILE",
     type=click.Path(path_type=Path),
-    help="Also a calendar of the crews' days, written to FILE.ics.",
+    help="Also a calendar of the crews' days, written to FILE.ics; a draft without --promise.",
 )
 @config_option
 @click.pass_context
@@ -137,7 +137,7 @@ def plan(
                 planned,
                 origin=store.calendar_origin(),
                 now=now,
-                number=number,
+                number=number if promise else None,
                 before=before,
                 crew=crew,
             )

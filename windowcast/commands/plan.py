@@ -65,7 +65,8 @@ def plan(
     """Plan the crews' days: which yard is begun when and how, who drives there, in which order.
 
     From the journal and the stored forecast; nothing is fetched. Crews, stock and days that are
-    taken stand in crews.toml. Needs the extra: pip install 'windowcast[plan]'.
+    taken stand in crews.toml, which "windowcast help crews" explains. Needs the extra: pip install
+    'windowcast[plan]'.
 
     Example: windowcast plan --from 2026-08-31 --days 30 --promise --ics crews.ics
     """

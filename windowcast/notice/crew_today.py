@@ -317,8 +317,8 @@ def right_words(sheet: Mapping[str, Any], visit: Mapping[str, Any]) -> str:
     late = (on - date.fromisoformat(right)).days
     if late > 0:
         return trn(
-            "{count} day late, its right day was {day}",
-            "{count} days late, its right day was {day}",
+            "{count} day after its right day, {day}",
+            "{count} days after its right day, {day}",
             late,
             day=words.day(date.fromisoformat(right)),
         )

@@ -272,7 +272,7 @@ def test_a_removal_that_is_overdue_says_late_with_its_days_as_the_notice_does(co
     (overdue,) = (one.steps[1].tasks[0].right for one in view.crews[1].sheets)
     name = words.day(due)
     assert list(right.values()) == [
-        "", f"its right day is {name}",
+        "", f"1 day after its right day, {name}",
         f"{removal.slack.later + 1} DAYS LATE, WAS DUE {name.upper()}",
     ][: len(right)]  # fmt: skip
     assert overdue == f"3 DAYS LATE, WAS DUE {name.upper()}"

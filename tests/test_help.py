@@ -49,7 +49,7 @@ def test_a_topic_is_shown_whole(name: str):
     "asked",
     [
         "band", "chance", "window", "regimen", "mail", "configuration", "environment",
-        "exit-status", "counts", "visits",
+        "exit-status", "counts", "visits", "crews",
     ],
 )  # fmt: skip
 def test_there_is_a_topic_on(asked: str):
@@ -181,7 +181,9 @@ def test_every_command_line_in_a_topic_parses(line: str):
 def test_every_key_that_a_topic_names_is_one_of_the_configuration(name: str):
     keys = set(re.findall(r"\b[a-z]+(?:_[a-z]+)+\b", TOPICS[name]))
 
-    source = (REPOSITORY / "windowcast/edges/config_schema.py").read_text("utf-8")
+    edges = REPOSITORY / "windowcast/edges"
+    schemas = [edges / "config_schema.py", edges / "config_crews.py"]
+    source = "".join(path.read_text("utf-8") for path in schemas)
     unknown = {one for one in keys if f'"{one}"' not in source and f"{one} =" not in EXAMPLE}
     # Either unit of a bound is a key; the example writes one.
     assert {one for one in unknown if not one.endswith(("_f", "_c"))} == set()
@@ -209,3 +211,62 @@ def test_every_status_is_explained():
     told = set(re.findall(r"^- ([a-z]+): ", TOPICS["window"], re.MULTILINE))
 
     assert told == {one.value for one in Status}
+
+
+def rows_of_crews() -> dict[tuple[str, str], str]:
+    """What the topic says of each key of crews.toml, by its table."""
+    found = re.findall(r"^- \[+([a-z]+)\]+ (\w+): (.+)$", TOPICS["crews"], re.MULTILINE)
+    return {(table, key): said for table, key, said in found}
+
+
+def test_the_topic_on_crews_names_every_key_of_their_file_and_which_are_needed():
+    from windowcast.edges.config_crews import CREWS
+
+    known = {
+        (table, name): key.required
+        for table, one in CREWS.items()
+        for name, key in (one.keys or {}).items()
+    }
+
+    told = rows_of_crews()
+    assert set(told) == set(known)
+    assert {one for one, said in told.items() if said.endswith("needed.")} == {
+        one for one, required in known.items() if required
+    }
+
+
+def test_the_example_of_the_topic_on_crews_is_read_without_a_mistake(tmp_path: Path):
+    from windowcast.edges import config_crews
+
+    lines = [line[2:] for line in TOPICS["crews"].splitlines() if line.startswith("  ")]
+    text = "\n".join(line for line in lines if not line.startswith("windowcast "))
+    (tmp_path / "crews.toml").write_text(text, "utf-8")
+
+    found = config_crews.load(
+        tmp_path, yards=["Creek Bend"], treatments=["formic-strips"], actives=["formic acid"]
+    )
+
+    assert found.mistakes == ()
+    (crew,), (row,) = found.settings.crews, found.settings.fixed
+    assert (crew.name, crew.people, row.why) == ("North crew", 2, "harvest")
+    assert [one.strips for one in found.settings.stock] == [400, 300]
+
+
+@pytest.mark.parametrize(
+    "key", ["road_factor", "speed_kmh", "hour_colonies", "move_gain", "seconds"]
+)
+def test_the_defaults_that_the_topic_on_crews_names_are_those_of_a_plan(key: str):
+    from windowcast.crew.settings import CrewSettings
+
+    assert rows_of_crews()["plan", key].endswith(f"; {getattr(CrewSettings(), key):g}.")
+
+
+def test_the_defaults_that_the_topic_on_crews_names_are_those_of_a_crew():
+    from windowcast.crew.settings import CrewRow
+
+    told, crew = rows_of_crews(), CrewRow("")
+    assert told["crew", "people"].endswith(f"; {crew.people}.")
+    assert told["crew", "hours"].endswith(f"; {crew.hours:g}.")
+    assert f'"{crew.begins:%H:%M}"' in told["crew", "begins"]
+    assert crew.days == frozenset(range(5))
+    assert told["crew", "days"].endswith("Monday to Friday.")

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import astral
 import astral.sun
+import icalendar
 import pytest
 
 from windowcast import plan_task, plan_words, planning
@@ -157,7 +158,7 @@ def test_a_promised_order_stands_where_it_is_no_longer_on_the_road(
     assert planning._as_promised(task._replace(instance=instance), plan) == plan
 
 
-def test_a_crew_that_waits_for_the_light_says_so_once(folder: Path):
+def test_a_crew_that_waits_for_the_light_says_so_on_each_of_its_days(folder: Path):
     begin(folder, date(2026, 8, 22))
     # Only one may take the acid out, whatever a day with the other would spare.
     other = CrewRow("South", begins=time(7, 0), actives=frozenset({"amitraz"}))
@@ -168,9 +169,10 @@ def test_a_crew_that_waits_for_the_light_says_so_once(folder: Path):
     driven = {sheet.crew for sheet in planned.sheets}
     said = " ".join(" ".join(plan_words.text(planned)).split())
     assert 0 in driven
-    assert said.count("North leaves at") == 1
-    assert ", when it is light, not at 04:30." in said
-    assert "South leaves at" not in said
+    waits = sum(sheet.crew == 0 for sheet in planned.sheets)
+    assert waits > 1
+    assert said.count("leave: it is light now, at 04:30 it was not") == waits
+    assert said.count("it is light now") == waits
 
 
 def test_today_the_hours_behind_count_from_when_it_was_light(folder: Path):
@@ -478,3 +480,22 @@ def test_yards_without_a_forecast_are_told_of_together(folder: Path):
 
     assert text.count("no usable forecast is stored") == 1
     assert "- Creek Bend and Mill Yard: no usable forecast is stored" in text
+
+
+def test_a_draft_that_is_written_again_is_a_later_version_of_the_same_days(folder: Path):
+    """SEQUENCE grows with each change of an event: RFC 5545, 3.8.7.4, which has it from 0 to
+    2147483647 (3.3.8). Read by the library icalendar."""
+    begin(folder, date(2026, 8, 22))
+    found = make(folder, CrewSettings())
+
+    def written(now: datetime, number: int | None) -> dict[str, int]:
+        made = plan_words.calendar(found, origin=bytes(16), now=now, number=number, before=None)
+        whole = icalendar.Calendar.from_ical(made)
+        return {str(one["uid"]): int(one["sequence"]) for one in whole.events}
+
+    draft, later = written(NOW, None), written(NOW + timedelta(seconds=1), None)
+    kept = written(NOW, 7)
+
+    assert draft and later == {uid: number + 1 for uid, number in draft.items()}
+    assert max(later.values()) < 2**31
+    assert set(kept.values()) == {7} and not set(kept) & set(draft)

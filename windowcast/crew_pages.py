@@ -133,7 +133,7 @@ class _Made:
 
     def _steps(self, kept: Mapping[str, Any]) -> list[CrewStep]:
         """A day from leaving to being back, in the order in which it comes."""
-        found = [_step(kept["leave"], tr("leave"))]
+        found = [_step(kept["leave"], crew_today.leave_words(kept))]
         rest = kept["break_at"]
         for number, call in enumerate(kept["calls"], start=1):
             if rest is not None and crew_today.comes_before(kept, rest, call["arrive"]):

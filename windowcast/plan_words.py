@@ -86,25 +86,12 @@ def _of_crew(views: Sequence[SheetView], crew: str | None) -> tuple[SheetView, .
 
 
 def _light_lines(planned: Planned, only: str | None) -> list[str]:
-    """Of each crew that leaves later than it would for want of light, the first day; and of each
-    that stays at home for it, on how many days."""
+    """Of each crew that stays at home for want of light, on how many days."""
     task = planned.task
     lines = []
     for number, crew in enumerate(task.instance.crews):
         if only is not None and crew.name.casefold() != only.casefold():
             continue
-        days = [sheet.day for sheet in planned.sheets if sheet.crew == number]
-        waits = [day for day in days if task.leaves[number][day].waits]
-        if waits:
-            leaves = task.begins(number, waits[0])
-            said = tr(
-                "{crew} leaves at {time} on {day}, when it is light, not at {begins}.",
-                crew=crew.name,
-                time=words.clock(leaves.time()),
-                day=words.day(leaves.date()),
-                begins=words.clock(crew.begins),
-            )
-            lines.append(wrapped(said))
         dark = sum(one.dark for one in task.leaves[number][: task.days])
         if dark:
             said = trn(
@@ -524,7 +511,8 @@ def calendar(
     """The crews' days as an iCalendar file; what was promised before and is no more is called off.
 
     origin:  of the database, part of every event's name
-    number:  of the promise that the events come from, which numbers their versions; None: none
+    number:  of the promise that the events come from, which numbers their versions; None: it is a
+             draft
     """
     from windowcast import __version__
     from windowcast.notice import crew_calendar
@@ -544,7 +532,7 @@ def calendar(
         zone=planned.task.yards[0].yard.timezone,
         gone=gone,
         today=planned.task.today,
-        sequence=number or 0,
+        sequence=number,
         organizer=NOBODY if mail is None else address(mail.sender),
         version=__version__,
         now=now,

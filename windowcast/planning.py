@@ -9,19 +9,25 @@ from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
+from windowcast.crew import needs as wanted
 from windowcast.crew import replan, settle
 from windowcast.crew.board import Board
 from windowcast.crew.explain import Missing, WhyThis, board_of, why_none, why_this
 from windowcast.crew.instance import (
     Chosen,
+    Instance,
     Leg,
+    Need,
+    Option,
     Placed,
     Plan,
     driving,
     faults,
     measured,
+    option_value,
 )
 from windowcast.crew.judge import Judgement, judge
+from windowcast.crew.needs import Lost
 from windowcast.crew.replan import Move
 from windowcast.crew.sheet import Sheet, sheets
 from windowcast.edges.settings import Configuration
@@ -78,13 +84,15 @@ def make(task: Task, *, clock: Callable[[], float]) -> Planned:
     board = board_of(task.instance, plan)
     replan.hold(board)
     shut = _counts_before(task, board)
+    needs = len(task.instance.needs)
+    task, board = _with_what_follows(task, board)
     wrong = faults(task.instance, board.plan())
     if wrong:
         raise WindowcastError(
             f"the plan that was found breaks a rule: {wrong[0]}; nothing was kept, please report it"
         )
     driven = _as_promised(task, board.plan(plan.how))
-    settled = measured(task.instance, driven, plan.bound)
+    settled = measured(task.instance, driven, _most(plan, task.instance, needs))
     settled = settled._replace(choice=plan.choice, seconds=clock() - began)
     return finish(task, settled, shut)
 
@@ -181,6 +189,100 @@ def _before_the_start(task: Task, board: Board, need: int) -> bool:
     return board.put(need, Chosen(0, (Placed(-day, crew),)))
 
 
+def _with_what_follows(task: Task, board: Board) -> tuple[Task, Board]:
+    """The task with the counts and checks that follow what the plan begins, and the board with
+    those that find room.
+
+    They come last: a start is never left out for want of a day for the count after it.
+    """
+    follow: list[Need] = []
+    named = dict(task.named)
+    for number, chosen in sorted(board.chosen.items()):
+        if not task.instance.needs[number].starts:
+            continue
+        one = named[task.instance.needs[number].yard]
+        place = task.instance.needs[number].place
+        for job in _following(task, number, chosen):
+            need = wanted.in_hand(
+                job, place=place, calendar=one.calendar, rules=task.configuration.work
+            )
+            if isinstance(need, Lost):
+                one = one._replace(skipped=(*one.skipped, (job, need)))
+            elif need is not None:
+                follow.append(need)
+                one = one._replace(jobs={**one.jobs, need.key: (job,)})
+        named[one.yard.name] = one
+    follow = list(
+        replan.with_promises(
+            follow,
+            task.promises,
+            first=task.first,
+            crews=[crew.name for crew in task.instance.crews],
+        )
+    )
+    before = len(task.instance.needs)
+    instance = task.instance._replace(needs=(*task.instance.needs, *follow))
+    task = task._replace(
+        instance=instance,
+        named=named,
+        yards=tuple(named[one.yard.name] for one in task.yards),
+    )
+    board = board_of(instance, board.plan())
+    # Twice: what went in first did not know where the others go.
+    for _ in range(2):
+        for number in range(before, len(instance.needs)):
+            if number in board.chosen:
+                board.take(number)
+            found = board.best(number)
+            if found is not None:
+                board.put(number, found.chosen)
+    return task, board
+
+
+def _following(task: Task, need: int, chosen: Chosen) -> list[Job]:
+    """The counts and checks that follow a start, moved with the doses and the removal that they
+    are counted from."""
+    one = task.instance.needs[need]
+    option = one.options[chosen.option]
+    _, regimen = regimen_of(task.configuration, option.treatment, option.regimen)
+    start = task.first + timedelta(days=option.start)
+    days = {stop.task: placed.day for stop, placed in zip(option.stops, chosen.stops, strict=True)}
+    end = start + timedelta(days=regimen.exposure_days)
+    dosed = start + timedelta(days=regimen.doses[-1].day)
+    removed = days.get(Kind.REMOVE.value)
+    last = days.get(Kind.SWAP.value)
+    late = {
+        Kind.COUNT_AFTER: 0
+        if removed is None
+        else (task.first + timedelta(days=removed) - end).days,
+        Kind.QUEENS: 0 if last is None else (task.first + timedelta(days=last) - dosed).days,
+    }
+    found = []
+    for job in _begun(task, one, option):
+        if job.dose is None and job.kind is not Kind.COUNT:
+            by = timedelta(days=late.get(job.kind, 0))
+            moved = job._replace(day=job.day + by, best_by=job.best_by + by, on=job.on + by)
+            found.append(moved)
+    return found
+
+
+def _most(plan: Plan, instance: Instance, needs: int) -> float | None:
+    """What no plan is worth more than, with what follows the starts that are chosen: each adds what
+    it is worth less the least time at the hives.
+
+    needs:  so many the plan was bounded with; the others follow
+    """
+    if plan.bound is None:
+        return None
+    people = max(crew.people for crew in instance.crews)
+    most = plan.bound
+    for number, need in enumerate(instance.needs[needs:], start=needs):
+        kept = instance.keep / 2 if need.kept else 0.0
+        least = instance.hour / 60 * need.options[0].stops[0].minutes(people)
+        most += max(0.0, option_value(instance, number, 0) + kept - least)
+    return most
+
+
 def finish(task: Task, plan: Plan, shut: tuple[int, ...] = ()) -> Planned:
     """A plan with all that is said of it."""
     instance = task.instance
@@ -220,9 +322,15 @@ def job_of(task: Task, plan: Plan, leg: Leg, day: int) -> Job:
     if need.key in one.jobs:
         return one.jobs[need.key][leg.stop]._replace(on=on)
     option = need.options[plan.chosen[leg.need].option]
+    dosed = [job for job in _begun(task, need, option) if job.dose is not None]
+    return dosed[leg.stop]._replace(on=on)
+
+
+def _begun(task: Task, need: Need, option: Option) -> list[Job]:
+    """All that a start brings with it, as `trade.work` has it, by day."""
     treatment, regimen = regimen_of(task.configuration, option.treatment, option.regimen)
     every = jobs(
-        one.yard,
+        task.named[need.yard].yard,
         entries=(),
         plan=PlannedStart(
             task.first + timedelta(days=option.start), treatment, regimen, option.chance
@@ -230,9 +338,8 @@ def job_of(task: Task, plan: Plan, leg: Leg, day: int) -> Job:
         rules=task.configuration.work,
         today=task.today,
     )
-    dosed = [job for job in every if job.dose is not None and job.kind is not Kind.COUNT]
     series = need.key.split("\n")[1]
-    return dosed[leg.stop]._replace(on=on, series=series)
+    return [job._replace(series=series) for job in every]
 
 
 def regimen_of(
@@ -305,6 +412,7 @@ def sheet_views(planned: Planned) -> tuple[SheetView, ...]:
                 people=crew.people,
                 day=task.first + timedelta(days=sheet.day),
                 leaves=leaves,
+                waits_from=crew.begins if task.leaves[sheet.crew][sheet.day].waits else None,
                 calls=tuple(calls),
                 rest=rest,
                 break_minutes=sheet.break_minutes,

@@ -17,7 +17,20 @@ from support.weather import (
     treatment,
     yard,
 )
+from windowcast.crew.exact import exactly
+from windowcast.crew.instance import (
+    Crew,
+    Instance,
+    Leg,
+    Need,
+    Option,
+    Placed,
+    Plan,
+    Stop,
+    driving,
+)
 from windowcast.crew.needs import (
+    AWAY,
     BEGUN_WORTH,
     Calendar,
     Fixed,
@@ -32,6 +45,7 @@ from windowcast.crew.needs import (
     waiting_of,
     weight_of,
 )
+from windowcast.crew.planner import make
 from windowcast.trade.course import snapshot
 from windowcast.trade.due import of_yard
 from windowcast.trade.journal import Entry
@@ -411,6 +425,33 @@ def test_a_check_is_made_where_there_is_time():
     assert need.options[0].value < need.colonies
     assert need.options[0].stops[0].skill == ""
     assert set(need.options[0].stops[0].days) <= WEEKDAYS
+
+
+@pytest.mark.parametrize(
+    ("between", "day", "saved"),
+    [(10.0, 9, 80.0), (88.0, 0, 2.0)],
+    ids=["a trip that is made anyway, nine days later", "nearly as far from there"],
+)
+def test_a_count_waits_for_a_trip_that_passes_by_where_that_costs_less(between, day, saved):
+    """By hand: the count's own day is 90 minutes on the road, which is 0.375 colonies at 0.25 an
+    hour. With the removal of day 9 it is `saved` less. Each day later costs a quarter of what it
+    costs a treatment, as a count is worth a quarter: 0.005 x 0.25 x 8 = 0.01 colonies, 0.09 for
+    nine. So 0.333 saved is worth the wait, and 0.008 is not."""
+    due = jobs(yard(), entries=[], plan=None, rules=RULES, today=MONDAY, counts_due=MONDAY)
+    (job,) = [one for one in due if one.kind is Kind.COUNT]
+    count = in_hand(job, place=2, calendar=calendar(), rules=RULES)
+    assert count is not None and not isinstance(count, Lost)
+    out = Stop(Kind.REMOVE.value, (9,), 20.0, 0.0, right=9)
+    removal = Need("near", "Near", 1, 8, 9, (Option(9, "", "", (out,), 80.0),), starts=False)
+    roads = [[0.0, 45.0, 45.0], [45.0, 0.0, between], [45.0, between, 0.0]]
+    crew = Crew("One", 2, 0, (480.0,) * 80)
+    task = Instance((crew,), (removal, count), roads, 80, hour=0.25, away=AWAY)
+
+    for plan in (exactly(task, left_s=lambda: 60.0), make(task, left_s=lambda: 60.0)):
+        assert plan is not None
+        assert plan.chosen[1].stops == (Placed(day, 0),)
+    both = Plan(plan.chosen, {(0, 9): (Leg(0, 0), Leg(1, 0))})
+    assert 2 * 90.0 - driving(task, 0, both.routes[0, 9]) == pytest.approx(saved)
 
 
 ONCE = regimen(1, id="once", doses=[Dose(day=0, ml_per_seam=5.0)], bounds=band("3", "10"))

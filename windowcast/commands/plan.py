@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     "--ics",
     metavar="FILE",
     type=click.Path(path_type=Path),
-    help="Also a calendar of the crews' days, written to FILE.ics.",
+    help="Also a calendar of the crews' days, written to FILE.ics; a draft without --promise.",
 )
 @config_option
 @click.pass_context
@@ -65,7 +65,8 @@ def plan(
     """Plan the crews' days: which yard is begun when and how, who drives there, in which order.
 
     From the journal and the stored forecast; nothing is fetched. Crews, stock and days that are
-    taken stand in crews.toml. Needs the extra: pip install 'windowcast[plan]'.
+    taken stand in crews.toml, which "windowcast help crews" explains. Needs the extra: pip install
+    'windowcast[plan]'.
 
     Example: windowcast plan --from 2026-08-31 --days 30 --promise --ics crews.ics
     """
@@ -137,7 +138,7 @@ def plan(
                 planned,
                 origin=store.calendar_origin(),
                 now=now,
-                number=number,
+                number=number if promise else None,
                 before=before,
                 crew=crew,
             )

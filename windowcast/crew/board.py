@@ -14,6 +14,7 @@ from windowcast.crew.instance import (
     Placed,
     Plan,
     Stop,
+    away_cost,
     option_value,
     placed_value,
     stop_of,
@@ -158,7 +159,7 @@ class Board:
         if not self.in_stock(need, number):
             return None
         place = instance.needs[need].place
-        away = instance.away * instance.needs[need].colonies
+        away = away_cost(instance, need)
         placed: list[Placed] = []
         spent = 0.0
         last = -(10**6)

@@ -20,7 +20,7 @@ import math
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from windowcast.crew.instance import Instance, Plan, option_value, stop_of
+from windowcast.crew.instance import Instance, Plan, away_cost, option_value, stop_of
 from windowcast.crew.model import Prices, Program, kinds
 
 if TYPE_CHECKING:
@@ -112,7 +112,7 @@ class Choice(Program):
         option_of: list[int] = []
         value: list[float] = []
         for number, need in enumerate(instance.needs):
-            away = instance.away * need.colonies
+            away = away_cost(instance, number)
             for place, option in enumerate(need.options):
                 kept = need.kept if place == need.promised else ()
                 if not option.stops or not all(stop.days for stop in option.stops):

@@ -101,6 +101,7 @@ class Need(NamedTuple):
     kept:     who was to do which of its stops when; None for a stop that can no longer be so
     begun:    it belongs to a treatment that is in the hives
     starts:   it begins a treatment; else it is a job that is in hand
+    away:     what a day away from the right one costs beside one of a treatment of as many colonies
     """
 
     key: str
@@ -114,6 +115,7 @@ class Need(NamedTuple):
     kept: tuple[Placed | None, ...] = ()
     begun: bool = False
     starts: bool = True
+    away: float = 1.0
 
 
 class Stock(NamedTuple):
@@ -208,6 +210,12 @@ def option_value(instance: Instance, need: int, option: int) -> float:
     return one.options[option].value + bonus
 
 
+def away_cost(instance: Instance, need: int) -> float:
+    """What each day that a visit is away from its right day costs, in colonies."""
+    one = instance.needs[need]
+    return instance.away * one.colonies * one.away
+
+
 def placed_value(instance: Instance, need: int, option: int, stop: int, placed: Placed) -> float:
     """What one stop is worth more for being done as it was promised, less what it costs to be away
     from its right day."""
@@ -215,7 +223,7 @@ def placed_value(instance: Instance, need: int, option: int, stop: int, placed: 
     right = one.options[option].stops[stop].right
     found = 0.0
     if right is not None:
-        found -= instance.away * one.colonies * abs(placed.day - right)
+        found -= away_cost(instance, need) * abs(placed.day - right)
     if option == one.promised and stop < len(one.kept) and one.kept[stop] == placed:
         found += instance.keep / 2 / len(one.kept)
     return found

@@ -16,7 +16,7 @@ from itertools import pairwise, product
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from windowcast.crew.exchange import Exchange
-from windowcast.crew.instance import Instance, Stop, option_value
+from windowcast.crew.instance import Instance, Stop, away_cost, option_value
 from windowcast.crew.route import length, tour
 
 if TYPE_CHECKING:
@@ -200,7 +200,7 @@ class Program:
                         if stop.right is not None
                     )
                     value.append(
-                        option_value(instance, number, place) - instance.away * need.colonies * away
+                        option_value(instance, number, place) - away_cost(instance, number) * away
                     )
         widest = max(map(len, ways), default=1)
         none = len(day_of)

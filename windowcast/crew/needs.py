@@ -602,4 +602,6 @@ def _need(
         ),
         begun=name == DOSES,
         starts=False,
+        # A count loses no larger share of its worth for each day than a treatment does.
+        away=min(worth, 1.0),
     )

@@ -11,10 +11,14 @@ from windowcast.language import tr, trn
 from windowcast.notice import crew_lines
 from windowcast.notice.crew_lines import SheetView
 
+DRAFTS_FROM = datetime(2020, 1, 1, tzinfo=UTC)
+"""What the versions of drafts are counted from, in seconds: SEQUENCE is a 32-bit number."""
 
-def uid_of(origin: bytes, crew: str, day: date) -> str:
-    """The name of a crew's day, the same for good."""
-    return str(uuid5(UUID(bytes=origin), f"crew day\n{crew}\n{day.isoformat()}"))
+
+def uid_of(origin: bytes, crew: str, day: date, *, draft: bool = False) -> str:
+    """The name of a crew's day, the same for good; a draft's is another than the promised one's."""
+    what = "draft of a crew day" if draft else "crew day"
+    return str(uuid5(UUID(bytes=origin), f"{what}\n{crew}\n{day.isoformat()}"))
 
 
 def file(
@@ -24,7 +28,7 @@ def file(
     zone: str,
     gone: Iterable[tuple[str, str]] = (),
     today: date,
-    sequence: int,
+    sequence: int | None,
     organizer: str,
     version: str,
     now: datetime,
@@ -34,7 +38,9 @@ def file(
     origin:    16 octets of the database that remembers promises; part of every UID
     zone:      IANA name of the zone that the crews' hours are in; events are written in UTC
     gone:      crew and day (ISO 8601) of what was promised before: called off where it is no more
-    sequence:  grows with each promise
+    sequence:  grows with each promise; None: nothing was promised, and the days are a draft, with
+               names of their own and versions by the clock. An event that has changed has a higher
+               SEQUENCE or another UID: RFC 5545, 3.8.7.4; RFC 5546, 2.1.4 and 2.1.5
     organizer: a URI; PUBLISH asks for one
     """
     from icalendar import Calendar, vCalAddress
@@ -46,12 +52,14 @@ def file(
     calendar.add("calscale", "GREGORIAN")
     calendar.add("method", "PUBLISH")
     at = now.astimezone(UTC).replace(microsecond=0)
+    draft = sequence is None
+    number = int((at - DRAFTS_FROM).total_seconds()) if sequence is None else sequence
 
     def event(uid: str, summary: str, status: str) -> Component:
         component = Component()
         component.add("uid", uid)
         component.add("dtstamp", at)
-        component.add("sequence", sequence)
+        component.add("sequence", number)
         component.add("summary", summary)
         component.add("status", status)
         component.add("categories", ["crew day"])
@@ -61,9 +69,10 @@ def file(
     local = ZoneInfo(zone)
     for sheet in sheets:
         yards = trn("{count} yard", "{count} yards", len(sheet.calls))
+        summary = tr("{crew}: {yards}", crew=sheet.crew, yards=yards)
         component = event(
-            uid_of(origin, sheet.crew, sheet.day),
-            tr("{crew}: {yards}", crew=sheet.crew, yards=yards),
+            uid_of(origin, sheet.crew, sheet.day, draft=draft),
+            tr("Draft: {what}", what=summary) if draft else summary,
             "TENTATIVE",
         )
         component.add("dtstart", sheet.leaves.replace(tzinfo=local).astimezone(UTC))

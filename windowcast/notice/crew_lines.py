@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, time
 from typing import Any, NamedTuple
 
 from windowcast.notice import crew_today, hive_lines, spreadsheet, visit_lines
@@ -36,6 +36,7 @@ class SheetView(NamedTuple):
 
     rest:              when the break begins; None: none is asked for
     driving, working:  minutes
+    waits_from:        when it would leave, were it light; None: it leaves then
     """
 
     crew: str
@@ -48,6 +49,7 @@ class SheetView(NamedTuple):
     back: datetime
     driving: float
     working: float
+    waits_from: time | None = None
 
     @property
     def jobs(self) -> tuple[Job, ...]:
@@ -93,6 +95,7 @@ def _document(sheet: SheetView) -> dict[str, Any]:
         "crew": sheet.crew,
         "people": sheet.people,
         "leave": f"{sheet.leaves:%H:%M}",
+        "waits_from": None if sheet.waits_from is None else f"{sheet.waits_from:%H:%M}",
         "back": f"{sheet.back:%H:%M}",
         "back_date": sheet.back.date().isoformat(),
         "break_at": None if sheet.rest is None else f"{sheet.rest:%H:%M}",

@@ -167,7 +167,7 @@ def sheet_lines(sheet: Mapping[str, Any], known: Known) -> list[str]:
         lines += labelled(tr("Load"), text)
     if sheet["wear"]:
         lines += labelled(tr("Wear, have"), wear_words(sheet))
-    lines += labelled(sheet["leave"], tr("leave"))
+    lines += labelled(sheet["leave"], leave_words(sheet))
     rest = sheet["break_at"]
     for number, call in enumerate(calls, start=1):
         if rest is not None and comes_before(sheet, rest, call["arrive"]):
@@ -232,6 +232,15 @@ def wear_words(sheet: Mapping[str, Any]) -> str:
     """What to wear or have on that day; "" for nothing."""
     worn = [Protection(one) for one in sheet["wear"]]
     return words.in_a_row([tr(visit_lines.WEAR[one]) for one in worn]) if worn else ""
+
+
+def leave_words(sheet: Mapping[str, Any]) -> str:
+    """That it leaves, and for what it waits until then."""
+    begins = sheet.get("waits_from")  # a plan of an older version does not say it
+    if begins is None:
+        return tr("leave")
+    at = words.clock(time.fromisoformat(begins))
+    return tr("leave: it is light now, at {begins} it was not", begins=at)
 
 
 def back_words(sheet: Mapping[str, Any]) -> str:
@@ -305,6 +314,14 @@ def right_words(sheet: Mapping[str, Any], visit: Mapping[str, Any]) -> str:
         return visit_lines.late_words((on - best_by).days, best_by, on.year).upper()
     if Kind(visit["task"]) not in DOSED or right == sheet["date"]:
         return ""
+    late = (on - date.fromisoformat(right)).days
+    if late > 0:
+        return trn(
+            "{count} day after its right day, {day}",
+            "{count} days after its right day, {day}",
+            late,
+            day=words.day(date.fromisoformat(right)),
+        )
     return tr("its right day is {day}", day=words.day(date.fromisoformat(right)))
 
 

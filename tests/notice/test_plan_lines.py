@@ -44,9 +44,20 @@ PROMISE = Promise(
 @pytest.mark.parametrize(
     ("missing", "words"),
     [
-        (Missing(0, Bound.SKILL), "no crew may handle formic acid"),
-        (Missing(0, Bound.LENGTH), "no crew's day is long enough for the drive and the work there"),
-        (Missing(0, Bound.DAY), "no crew works on a day on which one of its visits could be"),
+        (
+            Missing(0, Bound.SKILL),
+            "no crew may handle formic acid; a crew whose actives hold formic acid would free it",
+        ),
+        (
+            Missing(0, Bound.LENGTH),
+            "no crew's day is long enough for the drive and the work there; a crew that is nearer,"
+            " or has more hands, would free it",
+        ),
+        (
+            Missing(0, Bound.DAY),
+            "no crew works on a day on which one of its visits could be; a crew on one of its days"
+            " would free it",
+        ),
         (Missing(0, Bound.COST), "its hours on the road and at the hives cost more"),
         (
             Missing(0, Bound.HOURS, (Shortage(0, 0, 69.2, False),)),
@@ -67,7 +78,7 @@ PROMISE = Promise(
     ],
 )
 def test_what_an_option_lacks_and_what_would_free_it(missing: Missing, words: str):
-    text = plan_lines.none_words(FRAME, 0, missing)
+    text = plan_lines.none_words(FRAME, [0], [missing])
 
     assert text.startswith("nearest to a place on Mon Aug 31 (two-strips)")
     assert text.endswith(words)
@@ -77,7 +88,7 @@ def test_a_visit_that_follows_the_start_is_called_so():
     """The option begins on Monday; on Thursday is a visit that hangs on it."""
     missing = Missing(0, Bound.HOURS, (Shortage(0, 3, 26.0, False),))
 
-    assert plan_lines.none_words(FRAME, 0, missing).startswith(
+    assert plan_lines.none_words(FRAME, [0], [missing]).startswith(
         "nearest to a place on Mon Aug 31 (two-strips), but for a visit that follows: North crew"
         " lacks 26 min on Thu Sep 3"
     )
@@ -214,12 +225,12 @@ def test_what_a_count_lacks_names_no_start_and_no_visit_that_follows():
     frame = FRAME._replace(instance=FRAME.instance._replace(needs=(need,)))
 
     assert plan_lines.none_words(
-        frame, 0, Missing(0, Bound.HOURS, (Shortage(0, 3, 25.0, False),))
+        frame, [0], [Missing(0, Bound.HOURS, (Shortage(0, 3, 25.0, False),))]
     ) == (
         "North crew lacks 25 min on Thu Sep 3; 25 more minutes with North crew on Thu Sep 3 would"
         " free it"
     )
-    assert plan_lines.none_words(frame, 0, Missing(0, Bound.COST)) == (
+    assert plan_lines.none_words(frame, [0], [Missing(0, Bound.COST)]) == (
         "its hours on the road and at the hives cost more"
     )
 
@@ -270,11 +281,12 @@ def test_a_later_visit_and_days_that_are_taken_until_a_day():
     swap = Lost(MONDAY, Task.SWAP, day(10), "contract", day(12))
 
     assert plan_lines.lost_words([swap]) == (
-        "a start on Mon Aug 31 has its swap on Thu Sep 10: contract (until Sat Sep 12)"
+        "a start on Mon Aug 31 has its swap on Thu Sep 10: contract (until Sat Sep 12);"
+        " no crew alone would free it"
     )
     assert plan_lines.lost_words([swap, swap._replace(start=day(1), day=day(11))]) == (
         "starts on Mon Aug 31, Tue Sep 1 have their swap on Thu Sep 10, Fri Sep 11: contract (until"
-        " Sat Sep 12)"
+        " Sat Sep 12); no crew alone would free it"
     )
 
 

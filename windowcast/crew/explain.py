@@ -244,7 +244,10 @@ def off_days(
         found = []
         for start, each in sorted(by_start.items()):
             least = min(each, key=_lack)
-            later = bool(least.hours) and all(short.day > start for short in least.hours)
+            # A start has a crew on its day, or it would be no option.
+            later = least.bound is Bound.DAY or (
+                bool(least.hours) and all(short.day > start for short in least.hours)
+            )
             found.append(Off(start, least.bound, later, least.dark))
         return tuple(found)
     off: dict[int, Off] = {}
@@ -376,6 +379,17 @@ def missing(board: Board, need: int, number: int, allowed: Allowed | None = None
     return option_missing(board, need, number, stops, allowed)
 
 
+def _latest(stops: Sequence[Stop]) -> list[int]:
+    """The last day of each visit that leaves one for each that follows."""
+    found: list[int] = []
+    for number in reversed(range(len(stops))):
+        latest = max(stops[number].days, default=-1)
+        if found:
+            latest = min(latest, found[0] - stops[number + 1].after)
+        found.insert(0, latest)
+    return found
+
+
 def option_missing(
     board: Board, need: int, number: int, stops: Sequence[Stop], allowed: Allowed | None = None
 ) -> Missing:
@@ -388,11 +402,11 @@ def option_missing(
     too_long = False
     last = -(10**6)
     dark = False
-    for stop in stops:
+    for stop, latest in zip(stops, _latest(stops), strict=True):
         able = [crew for crew, one in enumerate(instance.crews) if one.can(stop.skill)]
         if not able:
             return Missing(number, Bound.SKILL)
-        days = [day for day in stop.days if day >= last + stop.after]
+        days = [day for day in stop.days if last + stop.after <= day <= latest]
         works = [
             (crew, day)
             for day in days

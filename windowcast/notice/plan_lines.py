@@ -212,8 +212,8 @@ def strips_words(frame: Frame, need: int, waits: Waits) -> list[str]:
         "gain": words.decimal(waits.gains, 1),
     }
     if waits.sooner:
-        return [tr("that delivery, or {more}, by {day} would gain {gain} colonies", **values)]
-    return [tr("{more} by {day} would gain {gain} colonies", **values)]
+        return [tr("that delivery, or {more}, by {day} would gain {gain} colonies here", **values)]
+    return [tr("{more} by {day} would gain {gain} colonies here", **values)]
 
 
 def _colonies(figure: str) -> str:

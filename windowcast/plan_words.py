@@ -12,10 +12,11 @@ from windowcast.crew.needs import DOSES, Lost
 from windowcast.crew.replan import Move, Why, promised_stops
 from windowcast.edges.store import PromisedPlan
 from windowcast.language import marked, tr, trn
-from windowcast.notice import crew_lines, plan_days, plan_lines, words
+from windowcast.notice import crew_lines, none_lines, plan_days, plan_lines, words
 from windowcast.notice.crew_lines import SheetView
 from windowcast.notice.plain import labelled, licence_line, source_line, wrapped
-from windowcast.notice.plan_lines import Frame, Hours, Shift
+from windowcast.notice.plan_days import Frame
+from windowcast.notice.plan_lines import Hours, Shift
 from windowcast.plan_task import LeftOut, Task, Without
 from windowcast.planning import Planned, Reason, sheet_views
 from windowcast.trade.work import Job, Kind
@@ -218,7 +219,7 @@ def _none_words(planned: Planned, group: Sequence[Reason]) -> str:
     """What is said of needs that are alike."""
     one = group[0]
     lacks = [each.missing for each in group if each.missing is not None]
-    return plan_lines.none_words(
+    return none_lines.none_words(
         _frame(planned),
         [each.need for each in group],
         lacks,
@@ -462,7 +463,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
                 else task.instance.needs[one.need].options[0].stops[0].task,
                 "why": _none_words(planned, [one]),
                 "follows": plan_days.follows_words(_kind(planned, one.need)),
-                "lacks": plan_lines.missing_document(frame, one.missing, one.need),
+                "lacks": none_lines.missing_document(frame, one.missing, one.need),
             }
             for one in planned.unplaced
         ]

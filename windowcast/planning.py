@@ -17,7 +17,6 @@ from windowcast.crew.explain import (
     Peers,
     WhyThis,
     board_of,
-    off_days,
     peers,
     why_none,
     why_this,
@@ -274,8 +273,7 @@ def _reasons(task: Task, board: Board) -> tuple[tuple[Reason, ...], tuple[int, .
     found = [
         Reason(
             number,
-            why_none(board, number, allowed.get(number)),
-            off_days(board, number, allowed=allowed.get(number)),
+            *why_none(board, number, allowed.get(number)),
             treated=treated[number].days if number in treated else None,
         )
         for number in waiting

@@ -37,7 +37,7 @@ def test_the_hours_named_free_a_place_and_less_do_not(seed: int):
     assert waiting
     tried = 0
     for need in waiting:
-        found = why_none(board, need)
+        found = why_none(board, need).missing
         if found is None or found.bound is not Bound.HOURS:
             continue
         tried += 1
@@ -83,7 +83,7 @@ def test_the_strips_named_free_a_place_and_one_less_does_not():
     assert waiting
 
     for need in waiting:
-        found = why_none(board, need)
+        found = why_none(board, need).missing
         assert found is not None and found.bound is Bound.STRIPS
         for count, fits in ((found.strips, True), (found.strips - 1, False)):
             more = task._replace(stock=(Stock("formic-strips", ((0, 150 + count),)),))
@@ -105,7 +105,7 @@ def test_a_crew_that_may_not_and_one_whose_day_is_too_short_are_named():
     for made, bound in ((unskilled, Bound.SKILL), (short, Bound.LENGTH)):
         plan = planner.make(made, left_s=lambda: 60.0)
         assert plan.chosen == {}
-        found = why_none(board_of(made, plan), need)
+        found = why_none(board_of(made, plan), need).missing
         assert found is not None
         assert found.bound is bound
 
@@ -121,7 +121,7 @@ def test_hours_that_cost_more_than_a_yard_is_worth_are_said():
     need = next(number for number, one in enumerate(task.needs) if one.options)
     plan = planner.make(task, left_s=lambda: 60.0)
 
-    found = why_none(board_of(task, plan), need)
+    found = why_none(board_of(task, plan), need).missing
 
     assert plan.chosen == {}
     assert found is not None

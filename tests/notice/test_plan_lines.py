@@ -13,9 +13,10 @@ from windowcast.crew.judge import Judgement
 from windowcast.crew.needs import Freed, Gone, Hindered, Lost
 from windowcast.crew.replan import Move, Promise, Why
 from windowcast.language import spoken
-from windowcast.notice import crew_lines, plan_lines
+from windowcast.notice import crew_lines, none_lines, plan_lines
 from windowcast.notice.crew_lines import CallView, SheetView
-from windowcast.notice.plan_lines import Frame, Hours, Shift
+from windowcast.notice.plan_days import Frame
+from windowcast.notice.plan_lines import Hours, Shift
 from windowcast.trade.hive import Blocked, Obstacle
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.visits import Task
@@ -78,7 +79,7 @@ PROMISE = Promise(
     ],
 )
 def test_what_an_option_lacks_and_what_would_free_it(missing: Missing, words: str):
-    text = plan_lines.none_words(FRAME, [0], [missing])
+    text = none_lines.none_words(FRAME, [0], [missing])
 
     assert text.startswith("nearest to a place on Mon Aug 31 (two-strips)")
     assert text.endswith(words)
@@ -88,7 +89,7 @@ def test_a_visit_that_follows_the_start_is_called_so():
     """The option begins on Monday; on Thursday is a visit that hangs on it."""
     missing = Missing(0, Bound.HOURS, (Shortage(0, 3, 26.0, False),))
 
-    assert plan_lines.none_words(FRAME, [0], [missing]).startswith(
+    assert none_lines.none_words(FRAME, [0], [missing]).startswith(
         "nearest to a place on Mon Aug 31 (two-strips), but for a visit that follows: North crew"
         " lacks 26 min on Thu Sep 3"
     )
@@ -224,13 +225,13 @@ def test_what_a_count_lacks_names_no_start_and_no_visit_that_follows():
                 starts=False)  # fmt: skip
     frame = FRAME._replace(instance=FRAME.instance._replace(needs=(need,)))
 
-    assert plan_lines.none_words(
+    assert none_lines.none_words(
         frame, [0], [Missing(0, Bound.HOURS, (Shortage(0, 3, 25.0, False),))]
     ) == (
         "North crew lacks 25 min on Thu Sep 3; 25 more minutes with North crew on Thu Sep 3 would"
         " free it"
     )
-    assert plan_lines.none_words(frame, [0], [Missing(0, Bound.COST)]) == (
+    assert none_lines.none_words(frame, [0], [Missing(0, Bound.COST)]) == (
         "its hours on the road and at the hives cost more"
     )
 

@@ -137,6 +137,17 @@ class WhyThis(NamedTuple):
     waits: Waits | None = None
 
 
+class WhyNone(NamedTuple):
+    """Why a need has no place.
+
+    missing:  what the option lacks that lacks least; None: the need has no options at all
+    off:      why each of its days is none
+    """
+
+    missing: Missing | None
+    off: tuple[Off, ...]
+
+
 def board_of(instance: Instance, plan: Plan) -> Board:
     """A plan to try things on."""
     board = Board(instance)
@@ -165,7 +176,9 @@ def why_this(board: Board, need: int) -> WhyThis:
         if found.option is None or loses < found.loses:
             found = NextBest(fit.chosen.option, loses)
     most = max(range(len(options)), key=lambda one: (options[one].chance, options[one].value))
-    off = () if found.option is not None else off_days(board, need, but=options[mine].start)
+    off: tuple[Off, ...] = ()
+    if found.option is None:
+        off = _off_days(board, need, [missing(board, need, number) for number in other_days])
     waits = _waits(board, need, mine, before - alone)
     better = None
     if options[most].chance > options[mine].chance + AS_LIKELY:
@@ -227,37 +240,34 @@ def _delivery(
     return None, False
 
 
-def off_days(
-    board: Board, need: int, *, but: int | None = None, allowed: Allowed | None = None
+def _off_days(
+    board: Board, need: int, every: Sequence[Missing], allowed: Allowed | None = None
 ) -> tuple[Off, ...]:
     """Why each day of a need is none, as the plan stands, by day: of a start the days of its
     options, of a job in hand those of its visits.
 
-    but:  a day left out
+    every:  what its options lack
     """
     one = board.instance.needs[need]
     if one.starts:
-        by_start: dict[int, list[Missing]] = {}
-        for number, option in enumerate(one.options):
-            if option.start != but:
-                by_start.setdefault(option.start, []).append(missing(board, need, number))
+        by_start: dict[int, Missing] = {}
+        for lack in sorted(every, key=_lack):
+            by_start.setdefault(one.options[lack.option].start, lack)
         found = []
-        for start, each in sorted(by_start.items()):
-            least = min(each, key=_lack)
+        for start, least in sorted(by_start.items()):
             # A start has a crew on its day, or it would be no option.
             later = least.bound is Bound.DAY or (
                 bool(least.hours) and all(short.day > start for short in least.hours)
             )
             found.append(Off(start, least.bound, later, least.dark))
         return tuple(found)
+    crews = range(len(board.instance.crews))
     off: dict[int, Off] = {}
     for stop in one.options[0].stops:
         for day in sorted(stop.days):
-            if allowed is not None and not any(
-                allowed(crew, day) for crew in range(len(board.instance.crews))
-            ):
+            if allowed is not None and not any(allowed(crew, day) for crew in crews):
                 continue
-            alone = option_missing(board, need, 0, (stop._replace(days=(day,)),), allowed)
+            alone = _missing_of(board, need, 0, (stop._replace(days=(day,)),), allowed)
             if alone.bound is not Bound.COST:
                 off.setdefault(day, Off(day, alone.bound, False, alone.dark))
     return tuple(off[day] for day in sorted(off))
@@ -355,11 +365,12 @@ def _held(instance: Instance, need: int, chosen: Chosen) -> float:
     return instance.keep / 2 * (1 + (same / len(one.kept) if one.kept else 0.0))
 
 
-def why_none(board: Board, need: int, allowed: Allowed | None = None) -> Missing | None:
-    """What the option lacks that lacks least; None: the need has no options at all."""
+def why_none(board: Board, need: int, allowed: Allowed | None = None) -> WhyNone:
+    """Why a need has no place, as the plan stands."""
     options = board.instance.needs[need].options
-    every = (missing(board, need, number, allowed) for number in range(len(options)))
-    return min(every, key=_lack, default=None)
+    every = [missing(board, need, number, allowed) for number in range(len(options))]
+    off = _off_days(board, need, every, allowed)
+    return WhyNone(min(every, key=_lack, default=None), off)
 
 
 def _lack(one: Missing) -> tuple[int, float, float]:
@@ -376,7 +387,7 @@ def missing(board: Board, need: int, number: int, allowed: Allowed | None = None
     allowed:  whether a crew may come on a day; None: always
     """
     stops = board.instance.needs[need].options[number].stops
-    return option_missing(board, need, number, stops, allowed)
+    return _missing_of(board, need, number, stops, allowed)
 
 
 def _latest(stops: Sequence[Stop]) -> list[int]:
@@ -390,7 +401,7 @@ def _latest(stops: Sequence[Stop]) -> list[int]:
     return found
 
 
-def option_missing(
+def _missing_of(
     board: Board, need: int, number: int, stops: Sequence[Stop], allowed: Allowed | None = None
 ) -> Missing:
     """The same of some visits of an option, or of some of their days."""

@@ -5,8 +5,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
+from typing import NamedTuple
 
 from windowcast.crew.explain import Bound, Off
+from windowcast.crew.instance import Instance, Option
 from windowcast.language import marked, tr, trn
 from windowcast.notice import words
 from windowcast.trade.work import AFTER_COUNT_DAYS, Kind
@@ -34,6 +36,19 @@ FOLLOWS = {
     Kind.COUNT_AFTER: marked("nobody knows what the treatment has left"),
     Kind.COUNT: marked("nobody knows how many mites there are: only the season says what is due"),
 }
+
+
+class Frame(NamedTuple):
+    """What turns numbers of a plan into names: the instance and its first day."""
+
+    instance: Instance
+    first: date
+
+    def day(self, number: int) -> str:
+        return words.day(self.first + timedelta(days=number))
+
+    def option(self, need: int, number: int) -> Option:
+        return self.instance.needs[need].options[number]
 
 
 def follows_words(kind: Kind) -> str:

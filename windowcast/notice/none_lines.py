@@ -218,6 +218,7 @@ def missing_document(frame: Frame, found: Missing | None, need: int) -> dict[str
                 "date": (frame.first + timedelta(days=one.day)).isoformat(),
                 "minutes": up(one.minutes),
                 "one_more_hand": one.hand,
+                "daylight": one.dark,
             }
             for one in found.hours
         ],

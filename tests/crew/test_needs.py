@@ -521,7 +521,7 @@ def test_each_day_without_a_start_has_its_reason():
     assert set(why) == set(range(30)) - starts_on
     assert why[3] == "too wet"
     assert why[5] == "no crew works"
-    assert why[9] == "too likely too hot for it"
+    assert why[9] == "highs too likely above its band"
     assert why[29] == "after the last day that is in time"
 
 

@@ -46,14 +46,14 @@ def unsafe(row: Row) -> str:
     if flaw is Flaw.STALE:
         return tr("the forecast is too old")
     if flaw is Flaw.DANGER:
-        return tr("too likely too hot soon after a dose")
+        return tr("dangerous heat soon after a dose too likely")
     if flaw is Flaw.COOL_ONLY:
         return tr("too warm for a double dose")
     if flaw is Flaw.CHANCE:
         hot = 0 if start.too_hot is None else start.too_hot.held
         cold = 0 if start.too_cold is None else start.too_cold.held
         if hot > cold:
-            return tr("too likely too hot for it")
+            return tr("highs too likely above its band")
         if cold > hot:
-            return tr("too likely too cold for it")
+            return tr("highs too likely below its band")
     return tr("highs forecast outside its band")

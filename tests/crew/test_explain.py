@@ -290,6 +290,17 @@ def test_one_more_hand_frees_as_many_as_its_minutes_are_enough_for(done, minutes
     assert (board.left(0, 0), board.worth, board.instance) == (*before, task)
 
 
+def test_a_hand_that_a_start_and_a_job_lack_is_told_of_both_as_shared():
+    task, plan = by_hand([(5.0,)] * 3, minutes=(60.0,), done=(0,))
+    job = task.needs[2]._replace(starts=False)
+    task = task._replace(needs=(*task.needs[:2], job))
+    lacks = {need: why_none(board_of(task, plan), need).missing for need in (1, 2)}
+
+    found = peers(board_of(task, plan), lacks)
+
+    assert found == {1: Peers((1,), 1, shared=True), 2: Peers((2,), 1, shared=True)}
+
+
 def test_minutes_that_others_lack_too_free_one_alone():
     task, plan = by_hand([(5.0,), (5.0,), (5.0,)], minutes=(65.0,), done=(0,))
     short = {need: why_none(board_of(task, plan), need).missing for need in (1, 2)}

@@ -491,6 +491,8 @@ def test_one_remedy_of_several_yards_says_how_many_it_frees():
     assert words([0, 1, 2], 2).endswith(f"{hand} 2 of these 3")
     assert words([0, 1, 2], 3).endswith(f"{hand} them")
     assert words([1], 1).endswith(f"{hand} any one of 3, not all: Ash, Beech and Elm")
+    both = none_lines.none_words(frame, [0], [lacks[0]], peers=Peers((0,), 1, shared=True))
+    assert both.endswith(f"{hand} it, or others that lack the same hours")
     alone = none_lines.none_words(frame, [0], [lacks[0]], peers=Peers((0,), 1, alone=True))
     assert alone.endswith(f"{hand} this one alone")
 

@@ -101,11 +101,13 @@ class Peers(NamedTuple):
     needs:  all of them
     frees:  so many of them have a place with it at once
     alone:  the remedy is one need's own, of minutes or strips that others lack too
+    shared: other needs lack some of the same hours, so that these may serve them instead
     """
 
     needs: tuple[int, ...]
     frees: int
     alone: bool = False
+    shared: bool = False
 
 
 class NextBest(NamedTuple):
@@ -333,26 +335,29 @@ def _spared(instance: Instance, crew: int, hands: float) -> float:
 def peers(
     board: Board, lacks: Mapping[int, Missing], allowed: Mapping[int, Allowed] = NOTHING
 ) -> dict[int, Peers]:
-    """Of each need that one more hand would free, with whom it shares that remedy, where it does.
+    """Of each need that one more hand would free, with whom it shares that remedy, where it does:
+    starts with starts, jobs in hand with such.
 
     lacks:    by need without a place, what it lacks
     allowed:  by need, where not every crew may come on every day
     """
-    groups: dict[tuple[tuple[int, int], ...], list[int]] = {}
+    groups: dict[tuple[bool, tuple[tuple[int, int], ...]], list[int]] = {}
     for need, lack in lacks.items():
         if lack.hours and not lack.strips and all(short.hand for short in lack.hours):
             keys = tuple(sorted((short.crew, short.day) for short in lack.hours))
-            groups.setdefault(keys, []).append(need)
+            starts = board.instance.needs[need].starts
+            groups.setdefault((starts, keys), []).append(need)
     found = {}
     short_of = Counter(one for need, lack in lacks.items() for one in _scarce(board, need, lack))
     for need, lack in lacks.items():
         own = lack.strips or any(not short.hand for short in lack.hours)
         if own and any(short_of[one] > 1 for one in _scarce(board, need, lack)):
             found[need] = Peers((need,), 1, alone=True)
-    for keys, mine in groups.items():
-        if len(mine) > 1:
+    for (_, keys), mine in groups.items():
+        shared = any(short_of[one] > len(mine) for one in keys)
+        if len(mine) > 1 or shared:
             frees = max(1, room_for(board, {need: lacks[need] for need in mine}, keys, allowed))
-            found.update(dict.fromkeys(mine, Peers(tuple(mine), frees)))
+            found.update(dict.fromkeys(mine, Peers(tuple(mine), frees, shared=shared)))
     return found
 
 

@@ -81,7 +81,11 @@ def none_words(
         parts.append(tr("other days: {days}", days=others))
     freed = frees(frame, large)
     if freed:
-        parts.append(_would_free(frame, freed, needs, peers))
+        text = _would_free(frame, freed, needs, peers)
+        shared = peers is not None and peers.shared
+        parts.append(
+            tr("{text}, or others that lack the same hours", text=text) if shared else text
+        )
     else:
         parts += _else_frees(frame, need, found)
     return "; ".join(parts)

@@ -499,3 +499,109 @@ def test_a_draft_that_is_written_again_is_a_later_version_of_the_same_days(folde
     assert draft and later == {uid: number + 1 for uid, number in draft.items()}
     assert max(later.values()) < 2**31
     assert set(kept.values()) == {7} and not set(kept) & set(draft)
+
+
+def test_a_removal_without_a_day_says_what_would_free_it_and_what_follows(folder: Path):
+    """In since August 22, out from September 11 to 15, but nobody is let in until the 20th."""
+    begin(folder, date(2026, 8, 22))
+    fixed = FixedRow("Creek Bend", date(2026, 9, 3), date(2026, 9, 20), True, False, "harvest")
+    crew = CrewRow("North", days=EVERY_DAY)
+
+    planned = make(folder, CrewSettings(crews=(crew,), fixed=(fixed,)))
+    earlier = fixed._replace(last=date(2026, 9, 10))
+    freed = make(folder, CrewSettings(crews=(crew,), fixed=(earlier,)))
+
+    text = said(planned)
+    assert (
+        "- Creek Bend, removal: Fri Sep 11 to Tue Sep 15 harvest (until Sun Sep 20); Fri Sep 11"
+        " without harvest would free it"
+    ) in text
+    assert "- removal: what was put in stays in longer than its days: decide by the label" in text
+    assert "Creek Bend, removal" not in said(freed)
+    listed = plan_words.document(planned, number=None)["no_place"]
+    assert {one["task"] for one in listed} >= {"remove"}
+    assert all(one["follows"] for one in listed)
+
+
+def two_weeks(folder: Path, *, minutes: float) -> tuple[plan_task.Task, Plan]:
+    """A count of Mill Yard, an hour's work, that could be from today on for two weeks; and a start
+    there on the second day, which takes all that its crew has on it."""
+    task = gather(folder, CrewSettings(crews=(CrewRow("North", people=1, days=EVERY_DAY),)))
+    instance = task.instance
+    place = next(need.place for need in instance.needs) if instance.needs else 2
+    count = Need(
+        "Mill Yard\ncount-1\ncount\n0", "Mill Yard", place, 24, 14,
+        (Option(0, "", "", (Stop("count", tuple(range(15)), 60.0, 0.0),), 6.0),), starts=False,
+    )  # fmt: skip
+    stops = (
+        Stop("apply", (1,), 10.0, 0.0, "formic acid"),
+        Stop("remove", (15,), 10.0, 0.0, "formic acid", 0, 14),
+    )
+    start = Need("Mill Yard\ntreatment-1", "Mill Yard", place, 24, 14,
+                 (Option(1, "formic-strips", "two-strips", stops, 20.0),))  # fmt: skip
+    given = [10.0] * instance.days
+    given[0] = minutes
+    crews = (instance.crews[0]._replace(minutes=tuple(given)),)
+    size = len(instance.roads)
+    instance = instance._replace(crews=crews, needs=(count, start), roads=[[0.0] * size] * size)
+    chosen = {1: Chosen(0, (Placed(1, 0), Placed(15, 0)))}
+    routes = {(0, 1): (Leg(1, 0),), (0, 15): (Leg(1, 1),)}
+    return task._replace(instance=instance._replace(calls=())), Plan(chosen, routes)
+
+
+def test_a_count_without_a_place_looks_only_at_days_on_which_it_would_say_something(folder: Path):
+    """The strips are in from day 1 to day 15: of the days for the count only today's is left, or
+    the start's own, which has no minute left."""
+    task, plan = two_weeks(folder, minutes=55.0)
+    long = [10.0, *[600.0] * (task.instance.days - 1)]
+    long[1] = 10.0
+    crews = (task.instance.crews[0]._replace(minutes=tuple(long)),)
+    later = task._replace(instance=task.instance._replace(crews=crews))
+
+    (reason,) = planning.finish(task, plan).unplaced
+    (still,) = planning.finish(later, plan).unplaced
+
+    for one in (reason, still):
+        assert one.missing is not None
+        assert {short.day for short in one.missing.hours} <= {0, 1}
+        assert {off.day for off in one.off} <= {0, 1}
+    assert [round(short.minutes) for short in reason.missing.hours] == [5]
+    text = said(planning.finish(later, plan, (0,)))
+    assert "Mill Yard, count: North lacks 50 min on Mon Aug 31; other days:" in text
+    assert "Wed Sep 2 to Mon Sep 14 a count says little, inside the treatment" in text
+
+
+def test_a_count_that_has_no_day_left_is_told_as_that(folder: Path):
+    task, plan = two_weeks(folder, minutes=600.0)
+    count = task.instance.needs[0]
+    stop = count.options[0].stops[0]._replace(days=tuple(range(2, 15)))
+    late = count._replace(options=(count.options[0]._replace(stops=(stop,)),))
+    task = task._replace(instance=task.instance._replace(needs=(late, task.instance.needs[1])))
+
+    planned = planning.finish(task, plan)
+
+    assert (planned.unplaced, planned.shut) == ((), (0,))
+    assert "No count is planned at Mill Yard: until the treatment is out" in said(planned)
+
+
+def test_the_hours_that_daylight_takes_are_known_by_day(folder: Path):
+    """Sunrise and sunset by the library astral, within 6 minutes. Half an hour of break on a day of
+    more than six hours: Directive 2003/88/EC, article 4, and Arbeitszeitgesetz, section 4."""
+    base, day = Point(50.0, 0.3), date(2026, 12, 21)
+    crew = CrewRow("North", hours=10.0, days=EVERY_DAY, base=base, begins=time(10, 0))
+    late = crew._replace(begins=time(18, 0))
+
+    task = gather(folder, CrewSettings(crews=(crew,)), first=day, days=1)
+    night = gather(folder, CrewSettings(crews=(late,)), first=day, days=1)
+
+    place = astral.Observer(base.latitude, base.longitude)
+    rises, sets = astral.sun.sunrise(place, day), astral.sun.sunset(place, day)
+    found = task.instance.crews[0]
+    assert found.minutes[0] + found.dark[0] == 600
+    light = (sets - rises).total_seconds() / 60
+    assert found.light[0] == pytest.approx(light - break_of(light), abs=12)
+    assert found.minutes[0] < found.light[0] < 600
+    calendar = night.yards[0].calendar
+    hindered = calendar.hindered(0, "")
+    assert hindered is not None and hindered.dark
+    assert calendar.what_frees([0], "") is None

@@ -58,6 +58,7 @@ class Without(NamedTuple):
     lost:     starts that the weather allows, with the visit that cannot be
     beyond:   the forecast judges no start as late as the days planned
     look:     the last day for which the look that found no brood counts, in the winter round
+    barred:   why each day is none to start on
     """
 
     yard: str
@@ -68,6 +69,7 @@ class Without(NamedTuple):
     lost: tuple[Lost, ...] = ()
     beyond: bool = False
     look: date | None = None
+    barred: tuple[tuple[int, str], ...] = ()
 
 
 class LeftOut(Enum):
@@ -302,6 +304,7 @@ def _crew(
     """
     row = settings.crews[number]
     minutes, leaves = [], []
+    dark, most = [], []
     for ahead in range(whole):
         day = first + timedelta(days=ahead)
         works = day.weekday() in row.days and day not in row.off and day not in settings.holidays
@@ -315,6 +318,11 @@ def _crew(
         sets = math.floor(light.sets) if math.isfinite(light.sets) else math.inf
         able = min(left, work_within(sets - leave - late))
         minutes.append(float(able) if works else 0.0)
+        dark.append(float(left - able) if works else 0.0)
+        sunrise = math.ceil(light.rises) if math.isfinite(light.rises) else 0
+        if clock is not None and day == clock.date():
+            sunrise = max(sunrise, 60 * clock.hour + clock.minute + (clock.second > 0))
+        most.append(work_within(sets - sunrise) if light.up else 0.0)
         leaves.append(
             Leave(
                 minute=leave + late,
@@ -322,7 +330,11 @@ def _crew(
                 dark=works and not able and left > 0,
             )
         )
-    return Crew(row.name, row.people, place, tuple(minutes), row.actives, row.begins), tuple(leaves)
+    crew = Crew(
+        row.name, row.people, place, tuple(minutes), row.actives, row.begins, tuple(dark),
+        tuple(most),
+    )  # fmt: skip
+    return crew, tuple(leaves)
 
 
 def _stock(settings: CrewSettings, first: date) -> tuple[Stock, ...]:
@@ -379,6 +391,15 @@ def _yard_task(
             for active in actives
         },
         closed=closed_days(configuration.work),
+        dark={
+            active: frozenset(
+                day
+                for day in range(whole)
+                for crew in crews
+                if crew.can(active) and crew.darkened(day) and crew.minutes[day] <= 0
+            )
+            for active in actives
+        },
         fixed=tuple(
             Fixed(one.first, one.last, one.visits, one.treatments, one.why)
             for one in settings.fixed
@@ -552,7 +573,9 @@ def _start_of(
         return found.need, None, found.gone
     judged = [row.day for one in answer.treatments for row in one.rows]
     beyond = bool(judged) and max(judged) < calendar.first
-    without = Without(yard.name, due, True, blocked, free, found.lost, beyond, not_after)
+    without = Without(
+        yard.name, due, True, blocked, free, found.lost, beyond, not_after, found.barred
+    )
     return None, without, found.gone
 
 

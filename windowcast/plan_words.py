@@ -6,17 +6,19 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
+from windowcast.crew.explain import Bound
 from windowcast.crew.instance import Stop
 from windowcast.crew.needs import DOSES, Lost
 from windowcast.crew.replan import Move, Why, promised_stops
 from windowcast.edges.store import PromisedPlan
 from windowcast.language import marked, tr, trn
-from windowcast.notice import crew_lines, plan_lines, words
+from windowcast.notice import crew_lines, none_lines, plan_days, plan_lines, words
 from windowcast.notice.crew_lines import SheetView
 from windowcast.notice.plain import labelled, licence_line, source_line, wrapped
-from windowcast.notice.plan_lines import Frame, Hours, Shift
+from windowcast.notice.plan_days import Frame
+from windowcast.notice.plan_lines import Hours, Shift
 from windowcast.plan_task import LeftOut, Task, Without
-from windowcast.planning import Planned, sheet_views
+from windowcast.planning import Planned, Reason, sheet_views
 from windowcast.trade.work import Job, Kind
 from windowcast.visiting import INVENTED
 
@@ -111,16 +113,20 @@ def _frame(planned: Planned) -> Frame:
 def _why_lines(planned: Planned) -> list[str]:
     frame = _frame(planned)
     lines: list[str] = []
+    alike: dict[tuple[str, str, str], list[str]] = {}
     for need, found in planned.why.items():
         chosen = planned.plan.chosen[need].option
         option = frame.option(need, chosen)
-        one = planned.task.instance.needs[need]
+        why = plan_lines.why_words(frame, need, chosen, found)
+        key = frame.day(option.start), option.regimen, why
+        alike.setdefault(key, []).append(planned.task.instance.needs[need].yard)
+    for (day, regimen, why), yards in alike.items():
         said = tr(
             "{yard}, {day} ({regimen}): {why}",
-            yard=one.yard,
-            day=frame.day(option.start),
-            regimen=option.regimen,
-            why=plan_lines.why_words(frame, need, chosen, found),
+            yard=words.listed(yards),
+            day=day,
+            regimen=regimen,
+            why=why,
         )
         lines += labelled("" if lines else tr("Why"), f"- {said}")
     return ["", *lines] if lines else []
@@ -128,34 +134,107 @@ def _why_lines(planned: Planned) -> list[str]:
 
 def _none_lines(planned: Planned) -> list[str]:
     """The yards and jobs that found no place."""
-    frame, task = _frame(planned), planned.task
+    task = planned.task
     found = []
-    for reason in planned.unplaced:
-        need = task.instance.needs[reason.need]
-        what = Kind.APPLY if need.starts else Kind(need.options[0].stops[0].task)
-        found.append(
-            _said(need.yard, what, plan_lines.none_words(frame, reason.need, reason.missing))
-        )
+    kinds: list[Kind] = []
+    for group in _alike(planned):
+        kinds.append(_kind(planned, group[0].need))
+        yards = words.listed([task.instance.needs[one.need].yard for one in group])
+        found.append(_said(yards, kinds[-1], _none_words(planned, group)))
     if planned.shut:
-        yards = dict.fromkeys(task.instance.needs[number].yard for number in planned.shut)
-        found.append(words.capital(plan_lines.shut_words(list(yards))))
+        kinds.append(Kind.COUNT)
+        left = dict.fromkeys(task.instance.needs[number].yard for number in planned.shut)
+        found.append(words.capital(plan_lines.shut_words(list(left))))
     for one in task.yards:
         found += [
             _said(one.yard.name, job.kind, _skipped(planned, job, lost))
             for job, lost in one.skipped
         ]
+        kinds += [job.kind for job, _ in one.skipped]
         if one.without is not None and one.without.known:
-            said = _without(one.without)
+            kinds.append(Kind.APPLY)
+            said = _without(planned, one.without)
             found.append(tr("{yard}: {what}", yard=one.yard.name, what=said))
     unknown = [one for one in task.yards if one.without is not None and not one.without.known]
     if unknown:
         names = words.listed([one.yard.name for one in unknown])
         assert unknown[0].without is not None
-        found.append(tr("{yard}: {what}", yard=names, what=_without(unknown[0].without)))
+        kinds.append(Kind.APPLY)
+        found.append(tr("{yard}: {what}", yard=names, what=_without(planned, unknown[0].without)))
     lines: list[str] = []
     for said in found:
         lines += labelled("" if lines else tr("No place"), f"- {said}")
-    return ["", *lines] if lines else []
+    if not lines:
+        return []
+    told: list[str] = []
+    for kind in sorted(set(kinds), key=list(Kind).index):
+        said = tr(
+            "{task}: {what}",
+            task=plan_lines.kind_words(kind),
+            what=plan_days.follows_words(kind),
+        )
+        told += labelled("" if told else tr("If it stays"), f"- {said}")
+    return ["", *lines, "", *told]
+
+
+def _kind(planned: Planned, number: int) -> Kind:
+    """What finds no place: a start, or the first visit of a job in hand."""
+    need = planned.task.instance.needs[number]
+    return Kind.APPLY if need.starts else Kind(need.options[0].stops[0].task)
+
+
+def _alike(planned: Planned) -> list[list[Reason]]:
+    """The needs without a place, those together of which the same is said but for the minutes."""
+    groups: dict[object, list[Reason]] = {}
+    for one in planned.unplaced:
+        need, lack = planned.task.instance.needs[one.need], one.missing
+        key: object = one.need
+        if lack is not None and not lack.strips and lack.bound is Bound.HOURS:
+            option = need.options[lack.option]
+            peers = None if one.peers is not None and one.peers.alone else one.peers
+            key = (
+                (option.start, option.regimen) if need.starts else _kind(planned, one.need),
+                tuple(short._replace(minutes=0.0) for short in lack.hours),
+                peers,
+                _other_days(planned, one),
+            )
+        groups.setdefault(key, []).append(one)
+    return list(groups.values())
+
+
+def _none_words(planned: Planned, group: Sequence[Reason]) -> str:
+    """What is said of needs that are alike."""
+    one = group[0]
+    lacks = [each.missing for each in group if each.missing is not None]
+    return none_lines.none_words(
+        _frame(planned),
+        [each.need for each in group],
+        lacks,
+        others=_other_days(planned, one),
+        peers=one.peers,
+    )
+
+
+def _other_days(planned: Planned, reason: Reason) -> str:
+    """Why the days do not count on which a need is not nearest to a place."""
+    task, lack = planned.task, reason.missing
+    need = task.instance.needs[reason.need]
+    if need.starts:
+        told = [] if lack is None else [need.options[lack.option].start]
+        return plan_days.off_words(task.first, reason.off, need.barred, but=told)
+    told = [] if lack is None else [short.day for short in lack.hours]
+    calendar = task.named[need.yard].calendar
+    barred = []
+    days: list[int] = []
+    for stop in need.options[0].stops:
+        for day in range(min(stop.days), max(stop.days) + 1):
+            days.append(day)
+            stands = None if day in stop.days else calendar.hindered(day, stop.skill)
+            if stands is not None:
+                barred.append((day, stands.why))
+    return plan_days.off_words(
+        task.first, reason.off, barred, treated=reason.treated, days=days, but=told
+    )
 
 
 def _skipped(planned: Planned, job: Job, lost: Lost) -> str:
@@ -306,10 +385,10 @@ def _gone(planned: Planned, move: Move) -> str:
         return tr("the yard is not in yards.toml any more")
     if one.gone is not None and (any(one.gone) or one.without is None):
         return plan_lines.gone_words(one.gone, task.configuration.units)
-    return "" if one.without is None else _without(one.without)
+    return "" if one.without is None else _without(planned, one.without)
 
 
-def _without(without: Without) -> str:
+def _without(planned: Planned, without: Without) -> str:
     if without.look is not None and not (without.lost or without.blocked or without.free):
         return tr(
             "no start is named up to {day}, as long as the look that found no brood counts; look"
@@ -322,6 +401,7 @@ def _without(without: Without) -> str:
         free=without.free,
         lost=without.lost,
         beyond=without.beyond,
+        others=plan_days.by_day_words(planned.task.first, without.barred),
     )
 
 
@@ -368,8 +448,9 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
                 "task": "start"
                 if task.instance.needs[one.need].starts
                 else task.instance.needs[one.need].options[0].stops[0].task,
-                "why": plan_lines.none_words(frame, one.need, one.missing),
-                "lacks": plan_lines.missing_document(frame, one.missing, one.need),
+                "why": _none_words(planned, [one]),
+                "follows": plan_days.follows_words(_kind(planned, one.need)),
+                "lacks": none_lines.missing_document(frame, one.missing, one.need),
             }
             for one in planned.unplaced
         ]
@@ -378,6 +459,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
                 "yard": task.instance.needs[number].yard,
                 "task": task.instance.needs[number].options[0].stops[0].task,
                 "why": plan_lines.shut_words([task.instance.needs[number].yard]),
+                "follows": plan_days.follows_words(Kind.COUNT),
                 "lacks": None,
             }
             for number in planned.shut
@@ -386,7 +468,8 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
             {
                 "yard": one.yard.name,
                 "task": "start",
-                "why": _without(one.without),
+                "why": _without(planned, one.without),
+                "follows": plan_days.follows_words(Kind.APPLY),
                 "lacks": None,
             }
             for one in task.yards
@@ -397,6 +480,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
                 "yard": one.yard.name,
                 "task": job.kind.value,
                 "why": _skipped(planned, job, lost),
+                "follows": plan_days.follows_words(job.kind),
                 "lacks": None,
             }
             for one in task.yards

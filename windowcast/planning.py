@@ -12,7 +12,16 @@ from typing import Any, NamedTuple
 from windowcast.crew import needs as wanted
 from windowcast.crew import replan, settle
 from windowcast.crew.board import Board
-from windowcast.crew.explain import Missing, WhyThis, board_of, why_none, why_this
+from windowcast.crew.explain import (
+    Missing,
+    Off,
+    Peers,
+    WhyThis,
+    board_of,
+    peers,
+    why_none,
+    why_this,
+)
 from windowcast.crew.instance import (
     Chosen,
     Instance,
@@ -44,17 +53,25 @@ SAME_MINUTES = 1e-6
 
 
 class Reason(NamedTuple):
-    """Why a need has no place: what it lacks."""
+    """Why a need has no place: what it lacks, why each of its days is none, and the other needs
+    that one remedy is named for.
+
+    treated:  of a count, the days of the plan on which it would say little: inside the treatment,
+              and too soon after it; None: its yard begins none
+    """
 
     need: int
     missing: Missing | None
+    off: tuple[Off, ...] = ()
+    peers: Peers | None = None
+    treated: range | None = None
 
 
 class Planned(NamedTuple):
     """A plan with all that is said of it.
 
-    shut:  counts that would fall into a treatment of their yard, and are left out: they would say
-           nothing of either, and open hives that are to stay shut
+    shut:  counts whose days are all inside a treatment of their yard, or too soon after it: they
+           would say nothing of either, and open hives that are to stay shut
     """
 
     task: Task
@@ -117,35 +134,55 @@ def _as_promised(task: Task, plan: Plan) -> Plan:
     return plan._replace(routes=routes)
 
 
-def _counts_before(task: Task, board: Board) -> tuple[int, ...]:
-    """Move the counts that fall into a treatment, or come too soon after it to say anything, before
-    it, or leave them out: those left out."""
+class Treated(NamedTuple):
+    """When a count of a yard that begins a treatment says little.
+
+    days:   inside the treatment, or too soon after it
+    begun:  who puts it in when
+    """
+
+    days: range
+    begun: Placed
+
+    def leaves(self, crew: int, day: int) -> bool:
+        """Whether a count by a crew on a day says something."""
+        # On the day of the start only who starts it can count first; others would come after it.
+        other = day == self.begun.day and crew != self.begun.crew
+        return not other and day not in self.days
+
+
+def _treatments(task: Task, board: Board) -> dict[str, Treated]:
+    """The treatments that a plan begins, by yard."""
     instance = task.instance
-    treated: dict[str, range] = {}
-    begun_by: dict[str, Placed] = {}
+    found = {}
     for need, chosen in board.chosen.items():
         if instance.needs[need].starts:
             option = instance.needs[need].options[chosen.option]
             _, regimen = regimen_of(task.configuration, option.treatment, option.regimen)
             out = max(option.start + regimen.exposure_days, chosen.stops[-1].day)
             days = range(option.start + 1, out + AFTER_COUNT_DAYS)
-            treated[instance.needs[need].yard] = days
-            begun_by[instance.needs[need].yard] = chosen.stops[0]
+            found[instance.needs[need].yard] = Treated(days, chosen.stops[0])
+    return found
+
+
+def _counts_before(task: Task, board: Board) -> tuple[int, ...]:
+    """Move the counts that fall into a treatment, or come too soon after it to say anything, before
+    it, or leave them out: those left out."""
+    instance = task.instance
+    treatments = _treatments(task, board)
     counts = [
         number
         for number, need in enumerate(instance.needs)
         if not need.starts
-        and need.yard in treated
+        and need.yard in treatments
         and need.options[0].stops[0].task == Kind.COUNT.value
     ]
 
     def inside(need: int, chosen: Chosen | None) -> bool:
         if chosen is None:
             return False
-        yard, placed = instance.needs[need].yard, chosen.stops[0]
-        # On the day of the start only who starts it can count first; others would come after it.
-        other = placed.day == begun_by[yard].day and placed.crew != begun_by[yard].crew
-        return other or placed.day in treated[yard]
+        placed = chosen.stops[0]
+        return not treatments[instance.needs[need].yard].leaves(placed.crew, placed.day)
 
     shut: set[int] = set()
     while True:
@@ -287,6 +324,7 @@ def finish(task: Task, plan: Plan, shut: tuple[int, ...] = ()) -> Planned:
     """A plan with all that is said of it."""
     instance = task.instance
     board = board_of(instance, plan)
+    reasons, useless = _reasons(task, board)
     return Planned(
         task=task,
         plan=plan,
@@ -297,12 +335,8 @@ def finish(task: Task, plan: Plan, shut: tuple[int, ...] = ()) -> Planned:
             for need in sorted(plan.chosen)
             if instance.needs[need].starts
         },
-        unplaced=tuple(
-            Reason(number, why_none(board, number))
-            for number in range(len(instance.needs))
-            if number not in plan.chosen and number not in shut
-        ),
-        shut=shut,
+        unplaced=reasons,
+        shut=useless,
         # A count that its yard's treatment leaves no day for is told of as that.
         moves=tuple(
             move
@@ -312,6 +346,44 @@ def finish(task: Task, plan: Plan, shut: tuple[int, ...] = ()) -> Planned:
             if move.need not in shut
         ),
     )
+
+
+def _reasons(task: Task, board: Board) -> tuple[tuple[Reason, ...], tuple[int, ...]]:
+    """Why each need without a place has none; and the counts that have no day on which they would
+    say anything."""
+    instance = task.instance
+    treatments = _treatments(task, board)
+    waiting = [number for number in range(len(instance.needs)) if number not in board.chosen]
+    treated: dict[int, Treated] = {}
+    useless: list[int] = []
+    needs = list(instance.needs)
+    for number in waiting:
+        need = needs[number]
+        stop = need.options[0].stops[0]
+        if need.starts or stop.task != Kind.COUNT.value or need.yard not in treatments:
+            continue
+        one = treated[number] = treatments[need.yard]
+        crews = range(len(instance.crews))
+        days = tuple(day for day in stop.days if any(one.leaves(crew, day) for crew in crews))
+        if not days:
+            useless.append(number)
+        cut = need.options[0]._replace(stops=(stop._replace(days=days),))
+        needs[number] = need._replace(options=(cut,))
+    if treated:
+        board = board_of(instance._replace(needs=tuple(needs)), board.plan())
+    allowed = {number: one.leaves for number, one in treated.items()}
+    found = [
+        Reason(
+            number,
+            *why_none(board, number, allowed.get(number)),
+            treated=treated[number].days if number in treated else None,
+        )
+        for number in waiting
+        if number not in useless
+    ]
+    lacks = {one.need: one.missing for one in found if one.missing is not None}
+    shared = peers(board, lacks, allowed)
+    return tuple(one._replace(peers=shared.get(one.need)) for one in found), tuple(useless)
 
 
 def job_of(task: Task, plan: Plan, leg: Leg, day: int) -> Job:

@@ -33,6 +33,7 @@ from windowcast.crew.needs import (
     AWAY,
     BEGUN_WORTH,
     Calendar,
+    Eased,
     Fixed,
     Freed,
     Gone,
@@ -523,3 +524,52 @@ def test_a_fresh_dose_in_hand_goes_by_the_same_band():
     assert (need.options[0].stops[0].right, lost) == (2, ())
     need, lost = planned(made)
     assert need is None and len(lost) == 1
+
+
+def test_fixed_days_that_would_have_to_give_way_are_named_and_would_do():
+    """Two strips in on Monday August 31, out from Monday September 14 to Friday the 18th."""
+    away = Fixed(MONDAY + timedelta(days=12), MONDAY + timedelta(days=18), True, False, "contract")
+    harvest = Fixed(
+        MONDAY + timedelta(days=10), MONDAY + timedelta(days=30), False, True, "harvest"
+    )
+
+    out = stops(TWO, 0, calendar(fixed=(away,)))
+    full = stops(TWO, 0, calendar(fixed=(harvest,)))
+
+    day = MONDAY + timedelta(days=14)
+    assert isinstance(out, Lost) and out.eased == Eased("contract", day, day)
+    assert isinstance(full, Lost)
+    assert full.eased == Eased("harvest", harvest.first, day - timedelta(days=1))
+    for fixed, lost in ((away, out), (harvest, full)):
+        made = calendar(fixed=(fixed,))
+        assert not isinstance(stops(TWO, 0, made.without(lost.eased, "formic acid")), Lost)
+    # Nobody works on the removal's days either.
+    idle = calendar(works=WEEKDAYS - set(range(14, 19)), fixed=(away,))
+    found = stops(TWO, 0, idle)
+    assert isinstance(found, Lost)
+    assert found.eased == Eased("contract", day, day, Freed(days=(day,)))
+
+
+def test_each_day_without_a_start_has_its_reason():
+    """Highs of 31 °C from day 20 on are too hot for a band that ends at 29.5 °C; to be done by
+    September 25; day 3 is wet, and nobody works at weekends."""
+    warm = [[20.0] * 20 + [31.0] * 30] * 10
+    found, _ = need_of(warm, end=(9, 25), made=calendar(closed={3: "too wet"}))
+
+    assert found.need is not None
+    why = dict(found.need.barred)
+    starts_on = {one.start for one in found.need.options}
+    assert set(why) == set(range(30)) - starts_on
+    assert why[3] == "too wet"
+    assert why[5] == "no crew works"
+    assert why[9] == "highs too likely above its band"
+    assert why[29] == "after the last day that is in time"
+
+
+def test_a_day_on_which_it_gets_dark_first_is_told_as_that():
+    dark = calendar(works=frozenset())._replace(dark={"formic acid": frozenset(range(80))})
+
+    found = stops(TWO, 0, dark)
+
+    assert isinstance(found, Lost)
+    assert (found.why, found.freed) == ("it gets dark before a crew can work", None)

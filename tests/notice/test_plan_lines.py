@@ -7,15 +7,16 @@ from datetime import date, datetime, time, timedelta
 import pytest
 
 from support.weather import FORMIC_STRIPS, MONDAY, yard
-from windowcast.crew.explain import Bound, Missing, NextBest, Shortage, WhyThis
+from windowcast.crew.explain import Bound, Missing, NextBest, Off, Peers, Shortage, Waits, WhyThis
 from windowcast.crew.instance import Crew, Instance, Need, Option, Plan, Stop
 from windowcast.crew.judge import Judgement
-from windowcast.crew.needs import Freed, Gone, Hindered, Lost
+from windowcast.crew.needs import Eased, Freed, Gone, Hindered, Lost
 from windowcast.crew.replan import Move, Promise, Why
 from windowcast.language import spoken
-from windowcast.notice import crew_lines, plan_lines
+from windowcast.notice import crew_lines, none_lines, plan_days, plan_lines
 from windowcast.notice.crew_lines import CallView, SheetView
-from windowcast.notice.plan_lines import Frame, Hours, Shift
+from windowcast.notice.plan_days import Frame
+from windowcast.notice.plan_lines import Hours, Shift
 from windowcast.trade.hive import Blocked, Obstacle
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.visits import Task
@@ -44,9 +45,20 @@ PROMISE = Promise(
 @pytest.mark.parametrize(
     ("missing", "words"),
     [
-        (Missing(0, Bound.SKILL), "no crew may handle formic acid"),
-        (Missing(0, Bound.LENGTH), "no crew's day is long enough for the drive and the work there"),
-        (Missing(0, Bound.DAY), "no crew works on a day on which one of its visits could be"),
+        (
+            Missing(0, Bound.SKILL),
+            "no crew may handle formic acid; a crew whose actives hold formic acid would free it",
+        ),
+        (
+            Missing(0, Bound.LENGTH),
+            "no crew's day is long enough for the drive and the work there; a crew that is nearer,"
+            " or has more hands, would free it",
+        ),
+        (
+            Missing(0, Bound.DAY),
+            "no crew works on a day on which one of its visits could be; a crew on one of its days"
+            " would free it",
+        ),
         (Missing(0, Bound.COST), "its hours on the road and at the hives cost more"),
         (
             Missing(0, Bound.HOURS, (Shortage(0, 0, 69.2, False),)),
@@ -67,7 +79,7 @@ PROMISE = Promise(
     ],
 )
 def test_what_an_option_lacks_and_what_would_free_it(missing: Missing, words: str):
-    text = plan_lines.none_words(FRAME, 0, missing)
+    text = none_lines.none_words(FRAME, [0], [missing])
 
     assert text.startswith("nearest to a place on Mon Aug 31 (two-strips)")
     assert text.endswith(words)
@@ -77,7 +89,7 @@ def test_a_visit_that_follows_the_start_is_called_so():
     """The option begins on Monday; on Thursday is a visit that hangs on it."""
     missing = Missing(0, Bound.HOURS, (Shortage(0, 3, 26.0, False),))
 
-    assert plan_lines.none_words(FRAME, 0, missing).startswith(
+    assert none_lines.none_words(FRAME, [0], [missing]).startswith(
         "nearest to a place on Mon Aug 31 (two-strips), but for a visit that follows: North crew"
         " lacks 26 min on Thu Sep 3"
     )
@@ -213,13 +225,13 @@ def test_what_a_count_lacks_names_no_start_and_no_visit_that_follows():
                 starts=False)  # fmt: skip
     frame = FRAME._replace(instance=FRAME.instance._replace(needs=(need,)))
 
-    assert plan_lines.none_words(
-        frame, 0, Missing(0, Bound.HOURS, (Shortage(0, 3, 25.0, False),))
+    assert none_lines.none_words(
+        frame, [0], [Missing(0, Bound.HOURS, (Shortage(0, 3, 25.0, False),))]
     ) == (
         "North crew lacks 25 min on Thu Sep 3; 25 more minutes with North crew on Thu Sep 3 would"
         " free it"
     )
-    assert plan_lines.none_words(frame, 0, Missing(0, Bound.COST)) == (
+    assert none_lines.none_words(frame, [0], [Missing(0, Bound.COST)]) == (
         "its hours on the road and at the hives cost more"
     )
 
@@ -270,11 +282,12 @@ def test_a_later_visit_and_days_that_are_taken_until_a_day():
     swap = Lost(MONDAY, Task.SWAP, day(10), "contract", day(12))
 
     assert plan_lines.lost_words([swap]) == (
-        "a start on Mon Aug 31 has its swap on Thu Sep 10: contract (until Sat Sep 12)"
+        "a start on Mon Aug 31 has its swap on Thu Sep 10: contract (until Sat Sep 12);"
+        " no crew alone would free it"
     )
     assert plan_lines.lost_words([swap, swap._replace(start=day(1), day=day(11))]) == (
         "starts on Mon Aug 31, Tue Sep 1 have their swap on Thu Sep 10, Fri Sep 11: contract (until"
-        " Sat Sep 12)"
+        " Sat Sep 12); no crew alone would free it"
     )
 
 
@@ -414,3 +427,108 @@ def test_every_text_can_be_in_another_language():
     assert "back; {working} at the yards, {driving} on the road" in seen
     assert "the likeliest start to hold, {chance}" in seen
     assert "{count} yard begins" in seen
+
+
+def test_a_start_that_waits_for_strips_says_for_which_and_what_sooner_would_gain():
+    """Strips come on Thursday; the start on Monday lacks 40."""
+    waits = Waits(0, 40, 1.26, (3, 200), True)
+    found = WhyThis(True, None, NextBest(0, 3.0), waits=waits)
+
+    text = plan_lines.why_words(FRAME, 0, 1, found)
+    other = plan_lines.why_words(FRAME, 0, 1, found._replace(waits=waits._replace(sooner=False)))
+    nothing = plan_lines.why_words(FRAME, 0, 1, found._replace(waits=waits._replace(gains=None)))
+
+    assert text.startswith(
+        "95 %; it waits for the 200 strips that come on Thu Sep 3; that delivery, or 40 more"
+        " strips, by Mon Aug 31 would gain 1.3 colonies here; next best"
+    )
+    assert "Thu Sep 3; 40 more strips by Mon Aug 31 would gain 1.3 colonies here;" in other
+    assert nothing.startswith(
+        "the likeliest start to hold, 95 %; it takes strips that come on Thu Sep 3; had they come"
+        " sooner, that would gain nothing; next best"
+    )
+
+
+def test_why_no_other_day_fits_is_told_by_day_those_of_one_reason_together():
+    need = FRAME.instance.needs[0]._replace(
+        barred=((1, "too wet"), (2, "too wet"), (4, "no crew works"), (6, "no crew works"),
+                (8, "no crew works"), (10, "no crew works"))
+    )  # fmt: skip
+    frame = FRAME._replace(instance=FRAME.instance._replace(needs=(need,)))
+    off = (Off(0, Bound.HOURS), Off(5, Bound.STRIPS), Off(7, Bound.HOURS, later=True))
+
+    text = plan_lines.why_words(frame, 0, 1, WhyThis(True, None, NextBest(None, 0.0), off))
+
+    assert text.endswith(
+        "no other day fits: Mon Aug 31 hours full; Tue Sep 1, Wed Sep 2 too wet; Sat Sep 5 too few"
+        " strips; Mon Sep 7 hours full for a visit that follows; all others no crew works"
+    )
+
+
+def test_days_of_a_count_that_would_say_little_are_told_as_that():
+    assert plan_days.off_words(MONDAY, [Off(0, Bound.HOURS)], treated=range(1, 30),
+                               days=range(6)) == (
+        "Mon Aug 31 hours full; Tue Sep 1 to Sat Sep 5 a count says little, inside the treatment"
+        " or within 14 days after it"
+    )  # fmt: skip
+
+
+def test_one_remedy_of_several_yards_says_how_many_it_frees():
+    needs = tuple(
+        FRAME.instance.needs[0]._replace(yard=name) for name in ("Ash", "Beech", "Elm", "Oak")
+    )
+    frame = FRAME._replace(instance=FRAME.instance._replace(needs=needs))
+    lacks = [Missing(0, Bound.HOURS, (Shortage(0, 0, 12.0 + more, True),)) for more in (0, 4, 9)]
+
+    def words(told, frees):
+        return none_lines.none_words(
+            frame, told, [lacks[one] for one in told], peers=Peers((0, 1, 2), frees)
+        )
+
+    hand = "one more hand with North crew on Mon Aug 31 would free"
+    assert "North crew lacks 12 to 21 min on Mon Aug 31" in words([0, 1, 2], 1)
+    assert words([0, 1, 2], 1).endswith(f"{hand} any one of these 3, not all")
+    assert words([0, 1, 2], 2).endswith(f"{hand} 2 of these 3")
+    assert words([0, 1, 2], 3).endswith(f"{hand} them")
+    assert words([1], 1).endswith(f"{hand} any one of 3, not all: Ash, Beech and Elm")
+    both = none_lines.none_words(frame, [0], [lacks[0]], peers=Peers((0,), 1, shared=True))
+    assert both.endswith(f"{hand} it, or others that lack the same hours")
+    alone = none_lines.none_words(frame, [0], [lacks[0]], peers=Peers((0,), 1, alone=True))
+    assert alone.endswith(f"{hand} this one alone")
+
+
+@pytest.mark.parametrize(
+    ("lack", "bound", "words"),
+    [
+        (Shortage(0, 0, 12.0, True, True), Bound.HOURS, "one more hand with North crew on"),
+        (Shortage(0, 0, 12.0, False, True), Bound.HOURS, "North crew leaving earlier on"),
+        (Shortage(0, 0, 12.0, False, True, False), Bound.HOURS, "a second crew on Mon Aug 31"),
+    ],
+)
+def test_where_daylight_binds_it_is_named(lack: Shortage, bound: Bound, words: str):
+    text = none_lines.none_words(FRAME, [0], [Missing(0, bound, (lack,), dark=True)])
+
+    assert "North crew lacks 12 min of daylight on Mon Aug 31; " in text
+    assert words in text
+    long = none_lines.none_words(FRAME, [0], [Missing(0, Bound.LENGTH, dark=True)])
+    assert "it gets dark before any crew could drive there, work and be back; only longer" in long
+    assert plan_days.off_why(Off(0, Bound.HOURS, dark=True)) == "it gets dark too soon"
+
+
+def test_what_else_has_a_visits_days_would_have_to_leave_one():
+    lost = Lost(
+        MONDAY, Task.REMOVE, day(4), "harvest", day(20),
+        days=((day(4), Hindered("harvest", day(20))), (day(5), Hindered("harvest", day(20)))),
+        eased=Eased("harvest", day(4), day(4)),
+    )  # fmt: skip
+    beside = lost._replace(eased=Eased("harvest", day(5), day(5), Freed(days=(day(5),))))
+    wet = Lost(MONDAY, Task.SWAP, day(4), "too wet",
+               days=((day(4), Hindered("too wet", weather=True)),))  # fmt: skip
+
+    assert plan_lines.skipped_words(lost).endswith("; Fri Sep 4 without harvest would free it")
+    assert plan_lines.skipped_words(beside).endswith(
+        "; Sat Sep 5 without harvest and a crew on Sat Sep 5 would free it"
+    )
+    assert plan_lines.skipped_words(wet).endswith(
+        "; only other weather on one of these days would free it"
+    )

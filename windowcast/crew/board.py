@@ -13,6 +13,7 @@ from windowcast.crew.instance import (
     Leg,
     Placed,
     Plan,
+    Stock,
     Stop,
     away_cost,
     option_value,
@@ -147,16 +148,21 @@ class Board:
             for leg in ([] if used is None else used.legs)
         ]
 
-    def fit(self, need: int, number: int, *, least: float = 0.0) -> Fit | None:
+    def fit(
+        self, need: int, number: int, *, least: float = 0.0, stocked: bool = True
+    ) -> Fit | None:
         """The cheapest way to serve a need by one of its options, all else as it is and minutes at
-        what `a_minute` says; None: none that adds more than `least`."""
+        what `a_minute` says; None: none that adds more than `least`.
+
+        stocked:  only where there are strips for it
+        """
         instance = self.instance
         option = instance.needs[need].options[number]
         value = option_value(instance, need, number)
         kept = instance.needs[need].kept if number == instance.needs[need].promised else ()
         spend = value + (instance.keep / 2 if kept else 0.0) - least
         bonus = instance.keep / 2 / len(kept) if kept else 0.0
-        if not self.in_stock(need, number):
+        if stocked and not self.in_stock(need, number):
             return None
         place = instance.needs[need].place
         away = away_cost(instance, need)
@@ -228,6 +234,30 @@ class Board:
                 found, least = one, one.gain
         return found
 
+    def lengthen(self, crew: int, day: int, minutes: float) -> None:
+        """So many minutes more for a crew on a day; `restore_hours` takes them back."""
+        one = self.instance.crews[crew]
+        longer = list(one.minutes)
+        longer[day] += minutes
+        crews = list(self.instance.crews)
+        crews[crew] = one._replace(minutes=tuple(longer))
+        self._give(self.instance._replace(crews=tuple(crews)), [day])
+
+    def restore_hours(self, instance: Instance) -> None:
+        """The crews' minutes as they were."""
+        self._give(instance, range(instance.days))
+
+    def _give(self, instance: Instance, days: Iterable[int]) -> None:
+        self.instance = instance
+        self._most_left.clear()
+        for day in days:
+            for skill, works in self._works.items():
+                works[day] = [
+                    (number, crew.people, crew.minutes[day])
+                    for number, crew in enumerate(instance.crews)
+                    if crew.can(skill) and crew.minutes[day] > 0
+                ]
+
     def _left_on(self, day: int) -> float:
         """Minutes that the crew has left on a day which has most."""
         return max(self.left(crew, day) for crew in range(len(self.instance.crews)))
@@ -239,11 +269,14 @@ class Board:
             or self.short(need, number) <= 0
         )
 
-    def short(self, need: int, number: int) -> int:
+    def short(self, need: int, number: int, stock: Stock | None = None) -> int:
         """Strips that an option lacks on the day on which it lacks most, each put in on the first
-        of its days; 0 or below: none."""
+        of its days; 0 or below: none.
+
+        stock:  instead of that of its treatment
+        """
         option = self.instance.needs[need].options[number]
-        stock = self._stocks.get(option.treatment)
+        stock = self._stocks.get(option.treatment) if stock is None else stock
         mine = [(min(one.days, default=0), one.strips) for one in option.stops if one.strips]
         if stock is None or not mine:
             return 0

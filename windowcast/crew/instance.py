@@ -5,6 +5,7 @@ Days are counted from 0, the first day of the plan; places are rows of a table o
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import time
 from itertools import groupby, pairwise
@@ -22,6 +23,8 @@ class Crew(NamedTuple):
     minutes: that each day of the plan has for work and driving; 0: nobody works
     skills:  actives that it may handle; None: all
     begins:  when it leaves, local time
+    dark:    by day, minutes of its hours that daylight does not leave it; () for none
+    light:   by day, the most minutes from sunrise, or from now, to sunset; () for no end
     """
 
     name: str
@@ -30,10 +33,20 @@ class Crew(NamedTuple):
     minutes: tuple[float, ...]
     skills: frozenset[str] | None = None
     begins: time = time(8, 0)
+    dark: tuple[float, ...] = ()
+    light: tuple[float, ...] = ()
 
     def can(self, skill: str) -> bool:
         """Whether it may do what asks for this active; "" asks for none."""
         return not skill or self.skills is None or skill in self.skills
+
+    def darkened(self, day: int) -> bool:
+        """Whether it is daylight that ends this day of its, not its hours."""
+        return bool(self.dark) and self.dark[day] > 0
+
+    def could_work(self, day: int) -> float:
+        """The most minutes of a day, were its hours longer."""
+        return self.light[day] if self.light else math.inf
 
 
 class Stop(NamedTuple):
@@ -102,6 +115,7 @@ class Need(NamedTuple):
     begun:    it belongs to a treatment that is in the hives
     starts:   it begins a treatment; else it is a job that is in hand
     away:     what a day away from the right one costs beside one of a treatment of as many colonies
+    barred:   the days of the plan on which no option starts, with the reason in a few words
     """
 
     key: str
@@ -116,6 +130,7 @@ class Need(NamedTuple):
     begun: bool = False
     starts: bool = True
     away: float = 1.0
+    barred: tuple[tuple[int, str], ...] = ()
 
 
 class Stock(NamedTuple):

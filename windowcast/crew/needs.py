@@ -8,6 +8,8 @@ from datetime import date, timedelta
 from fractions import Fraction
 from typing import NamedTuple
 
+from windowcast.crew import barred
+from windowcast.crew.barred import Barred
 from windowcast.crew.instance import Need, Option, Stop
 from windowcast.language import tr
 from windowcast.sky.scenarios import MISSING, Scenarios
@@ -74,6 +76,7 @@ class Calendar(NamedTuple):
     closed:   days on which the weather keeps hives shut, with the reason
     fixed:    what else has its days
     closed_from: the same where less warmth will do, by the lowest high in °C
+    dark:     by active, the days on which a crew would work, had it any light left
     """
 
     first: date
@@ -83,6 +86,7 @@ class Calendar(NamedTuple):
     closed: Mapping[int, str]
     fixed: tuple[Fixed, ...] = ()
     closed_from: Mapping[Fraction, Mapping[int, str]] = {}
+    dark: Mapping[str, frozenset[int]] = {}
 
     def date(self, day: int) -> date:
         return self.first + timedelta(days=day)
@@ -100,11 +104,13 @@ class Calendar(NamedTuple):
                 return Hindered(one.why, one.last)
         closed = self.closed if lowest_c is None else self.closed_from.get(lowest_c, self.closed)
         if day in closed:
-            return Hindered(closed[day])
+            return Hindered(closed[day], weather=True)
         if day in self.works.get(skill, frozenset()):
             return None
         if self.unskilled(skill):
             return Hindered(tr("no crew may handle {active}", active=tr(skill)), crew=True)
+        if day in self.dark.get(skill, frozenset()):
+            return Hindered(tr("it gets dark before a crew can work"), dark=True)
         return Hindered(tr("no crew works"), crew=True)
 
     def unskilled(self, skill: str) -> bool:
@@ -116,6 +122,21 @@ class Calendar(NamedTuple):
         works = self.works.get("" if by.active else skill, frozenset())
         more = works | {(one - self.first).days for one in by.days}
         return self._replace(works={**self.works, skill: more})
+
+    def without(self, eased: Eased, skill: str) -> Calendar:
+        """The same with the days left free that would have to be."""
+        pieces = []
+        for one in self.fixed:
+            before, after = eased.first - timedelta(days=1), eased.last + timedelta(days=1)
+            pieces += [
+                one._replace(first=first, last=last)
+                for first, last in (
+                    (one.first, min(one.last, before)),
+                    (max(one.first, after), one.last),
+                )
+                if first <= last
+            ]
+        return self._replace(fixed=tuple(pieces)).freed(eased.beside, skill)
 
     def what_frees(
         self, days: Sequence[int], skill: str, lowest_c: Fraction | None = None
@@ -135,11 +156,15 @@ class Hindered(NamedTuple):
 
     until:  the last day of what has taken it; None: nothing has
     crew:   only a crew is lacking
+    weather: only other weather would do
+    dark:   only more daylight would do
     """
 
     why: str
     until: date | None = None
     crew: bool = False
+    weather: bool = False
+    dark: bool = False
 
 
 class Freed(NamedTuple):
@@ -153,6 +178,20 @@ class Freed(NamedTuple):
     days: tuple[date, ...] = ()
 
 
+class Eased(NamedTuple):
+    """Days that something else has taken and would have to leave, both inside, for a visit to have
+    a day.
+
+    why:     as its people call it
+    beside:  what a crew would have to do besides
+    """
+
+    why: str
+    first: date
+    last: date
+    beside: Freed = Freed()
+
+
 class Lost(NamedTuple):
     """A start, or a job in hand, that cannot be planned: which visit stands in the way on which
     day, and why.
@@ -162,6 +201,8 @@ class Lost(NamedTuple):
     days:      all days that would do, ascending, with what stands on each
     freed:     what would free it; None: no crew could
     value:     what the start would be worth, in colonies
+    eased:     what would free it of what else has its days; None: nothing has them, or a crew will
+               do, or that alone would not
     """
 
     start: date
@@ -172,6 +213,7 @@ class Lost(NamedTuple):
     days: tuple[tuple[date, Hindered], ...] = ()
     freed: Freed | None = None
     value: float = 0.0
+    eased: Eased | None = None
 
 
 def lost_of(
@@ -191,9 +233,10 @@ def lost_of(
     lowest_c:  as of `Calendar.hindered`
     """
     right = calendar.hindered(max((day - calendar.first).days, 0), skill, lowest_c)
-    reasons = (
+    reasons = [
         (calendar.date(one), calendar.hindered(one, skill, lowest_c)) for one in sorted(days)
-    )
+    ]
+    freed = calendar.what_frees(days, skill, lowest_c)
     return Lost(
         start,
         task,
@@ -201,8 +244,29 @@ def lost_of(
         "" if right is None else right.why,
         until=None if right is None else right.until,
         days=tuple((one, why) for one, why in reasons if why is not None),
-        freed=calendar.what_frees(days, skill, lowest_c),
+        freed=freed,
+        eased=None if freed is not None else _eased(calendar, days, skill, lowest_c),
     )
+
+
+def _eased(
+    calendar: Calendar, days: Sequence[int], skill: str, lowest_c: Fraction | None
+) -> Eased | None:
+    """The day that would free a visit, did nothing else have it; the best that needs no crew more,
+    else the best."""
+    bare = calendar._replace(fixed=())
+    found = []
+    for day in days:
+        taken = calendar.hindered(day, skill, lowest_c)
+        if taken is None or taken.until is None:
+            continue
+        beside = bare.what_frees([day], skill, lowest_c)
+        if bare.hindered(day, skill, lowest_c) is None:
+            beside = Freed()
+        if beside is not None:
+            on = calendar.date(day)
+            found.append(Eased(taken.why, on, on, beside))
+    return min(found, key=lambda one: len(one.beside.days) + bool(one.beside.active), default=None)
 
 
 class Gone(NamedTuple):
@@ -227,11 +291,13 @@ class Starts(NamedTuple):
     need:  None where there is nothing to choose from
     lost:  starts that the weather allows but something else forbids
     gone:  why the start that was promised is not among them; None: it is, or none was
+    barred: as of `Need`
     """
 
     need: Need | None
     lost: tuple[Lost, ...]
     gone: Gone | None = None
+    barred: tuple[tuple[int, str], ...] = ()
 
 
 def weight_of(due: Due, rules: SeasonRules, *, south: bool, day: date) -> float:
@@ -331,6 +397,7 @@ def starts(
     options, lost = [], []
     gone = None if promised is None else Gone()
     latest = calendar.first
+    no_start = Barred()
     for row in rows:
         start = row.start
         day = (row.day - calendar.first).days
@@ -339,12 +406,15 @@ def starts(
         mine = (start.treatment.id, start.regimen.id, row.day)
         if not 0 <= day < calendar.starts or row.day < not_before:
             gone = Gone(free=not_before) if mine == promised and row.day < not_before else gone
+            no_start.say(day, barred.SEASON, tr("what is in the hives, or its count, comes first"))
             continue
         if limit is not None and row.day > limit:
             gone = Gone(limit=limit) if mine == promised else gone
+            no_start.say(day, barred.SEASON, tr("after the last day that is in time"))
             continue
         if not row.safe and not (mine == promised and kept_named(row, cancel_below)):
             gone = Gone(row=row) if mine == promised else gone
+            no_start.say(day, barred.WEATHER, barred.unsafe(row), barred.near(row))
             continue
         found = stops_of(
             yard, start.treatment, start.regimen, day=day, calendar=calendar, rules=rules
@@ -353,6 +423,7 @@ def starts(
         value = yard.colonies * weight * chance * math.exp(-waiting * day)
         if isinstance(found, Lost):
             lost.append(found._replace(value=value))
+            no_start.say(day, barred.WORK, _unworkable(found), chance)
             gone = Gone(lost=found) if mine == promised else gone
             continue
         gone = None if mine == promised else gone
@@ -375,8 +446,9 @@ def starts(
                 of=of,
             )
         )
+    no_days = no_start.days(frozenset(one.start for one in options), calendar.starts)
     if not options:
-        return Starts(None, tuple(lost), gone)
+        return Starts(None, tuple(lost), gone, no_days)
     need = Need(
         key=key,
         yard=yard.name,
@@ -385,8 +457,18 @@ def starts(
         last=(latest - calendar.first).days,
         options=tuple(options),
         weight=weight,
+        barred=no_days,
     )
-    return Starts(need, tuple(lost), gone)
+    return Starts(need, tuple(lost), gone, no_days)
+
+
+def _unworkable(lost: Lost) -> str:
+    """What keeps the visits of one start from being worked, in a few words."""
+    if lost.task is Task.SWAP:
+        return tr("no day for its swap: {why}", why=lost.why)
+    if lost.task is Task.REMOVE:
+        return tr("no day for its removal: {why}", why=lost.why)
+    return lost.why
 
 
 def kept_named(row: Row, cancel_below: float) -> bool:
@@ -418,7 +500,12 @@ def stops_of(
     one: tuple[Stop, ...] | Lost = found
     while isinstance(one, Lost):
         if one.freed is None:
-            return found._replace(freed=None)
+            eased = found.eased
+            if eased is not None:
+                able = calendar.without(eased, treatment.active)
+                if isinstance(_stops_of(yard, treatment, regimen, day, able, rules), Lost):
+                    eased = None
+            return found._replace(freed=None, eased=eased)
         active, days = active or one.freed.active, (*days, *one.freed.days)
         calendar = calendar.freed(one.freed, treatment.active)
         one = _stops_of(yard, treatment, regimen, day, calendar, rules)
@@ -437,7 +524,9 @@ def _stops_of(
     ends = start + timedelta(days=regimen.exposure_days)
     for one in calendar.fixed:
         if one.treatments and one.first < ends and start <= one.last:
-            return Lost(start, Task.APPLY, max(start, one.first), one.why, one.last)
+            since, until = max(start, one.first), min(ends - timedelta(days=1), one.last)
+            eased = Eased(one.why, since, until)
+            return Lost(start, Task.APPLY, since, one.why, one.last, eased=eased)
     found = []
     before: date | None = None
     dosed = 0

@@ -4,19 +4,21 @@ would free a yard that found no place."""
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
-from datetime import date, time, timedelta
+from collections.abc import Mapping, Sequence
+from datetime import date, time
 from typing import Any, NamedTuple
 
 from windowcast.crew.exact import HOW
-from windowcast.crew.explain import Bound, Missing, WhyThis
-from windowcast.crew.instance import Instance, Option, Plan
+from windowcast.crew.explain import Bound, Waits, WhyThis
+from windowcast.crew.instance import Instance, Plan
 from windowcast.crew.judge import Judgement
-from windowcast.crew.needs import Gone, Hindered, Lost
+from windowcast.crew.needs import Eased, Freed, Gone, Hindered, Lost
 from windowcast.crew.planner import NOTHING
 from windowcast.crew.replan import Move, Why
 from windowcast.language import marked, tr, trn
 from windowcast.notice import words
+from windowcast.notice.none_lines import lack_words
+from windowcast.notice.plan_days import Frame, days_words, off_words
 from windowcast.notice.reason import in_short, why_not
 from windowcast.trade.hive import Blocked
 from windowcast.trade.visits import Task
@@ -25,19 +27,6 @@ from windowcast.trade.work import AFTER_COUNT_DAYS, Kind
 SMALLEST_GAP = 1e-6
 SHORTEST_GAIN = 0.05
 """Colonies; less is told as nothing."""
-
-
-class Frame(NamedTuple):
-    """What turns numbers of a plan into names: the instance and its first day."""
-
-    instance: Instance
-    first: date
-
-    def day(self, number: int) -> str:
-        return words.day(self.first + timedelta(days=number))
-
-    def option(self, need: int, number: int) -> Option:
-        return self.instance.needs[need].options[number]
 
 
 def solved_line(plan: Plan, *, limit_s: float, nothing: bool = False) -> str:
@@ -107,7 +96,10 @@ def why_words(frame: Frame, need: int, chosen: int, found: WhyThis) -> str:
     option = frame.option(need, chosen)
     chance = words.percent(option.chance)
     held = frame.instance.needs[need].promised == chosen
-    if found.better is None:
+    waits = found.waits
+    if waits is not None and waits.delivery is not None and gains(waits):
+        parts = [tr("{chance}; {waits}", chance=chance, waits=_delivery_words(frame, waits))]
+    elif found.better is None:
         parts = [
             tr("the likeliest start to hold, {chance}", chance=chance)
             if found.likeliest
@@ -133,9 +125,16 @@ def why_words(frame: Frame, need: int, chosen: int, found: WhyThis) -> str:
                 lack=lack,
             )
         ]
+    if waits is not None:
+        parts += strips_words(frame, need, waits)
     other = found.next_best
     if other.option is None:
-        parts.append(tr("no other day fits as the plan stands"))
+        days = off_words(frame.first, found.off, frame.instance.needs[need].barred)
+        parts.append(
+            tr("no other day fits: {days}", days=days)
+            if days
+            else tr("no other day fits as the plan stands")
+        )
     else:
         day = frame.day(frame.option(need, other.option).start)
         if held and other.loses <= -SHORTEST_GAIN:
@@ -162,6 +161,48 @@ def why_words(frame: Frame, need: int, chosen: int, found: WhyThis) -> str:
     return "; ".join(parts)
 
 
+def gains(waits: Waits) -> bool:
+    """Whether strips that came sooner would gain anything that is told."""
+    return waits.gains is not None and waits.gains >= SHORTEST_GAIN
+
+
+def _delivery_words(frame: Frame, waits: Waits) -> str:
+    assert waits.delivery is not None
+    day, count = waits.delivery
+    return trn(
+        "it waits for the {count} strip that comes on {day}",
+        "it waits for the {count} strips that come on {day}",
+        count,
+        day=frame.day(day),
+    )
+
+
+def strips_words(frame: Frame, need: int, waits: Waits) -> list[str]:
+    """What strips would gain that came sooner; of a start that needs a delivery also that they
+    would gain nothing."""
+    start = frame.option(need, waits.option).start
+    if not gains(waits):
+        if waits.delivery is None:
+            return []
+        day, _ = waits.delivery
+        return [
+            tr(
+                "it takes strips that come on {day}; had they come sooner, that would gain nothing",
+                day=frame.day(day),
+            )
+        ]
+    assert waits.gains is not None
+    more = trn("{count} more strip", "{count} more strips", waits.strips)
+    values = {
+        "more": more,
+        "day": frame.day(start),
+        "gain": words.decimal(waits.gains, 1),
+    }
+    if waits.sooner:
+        return [tr("that delivery, or {more}, by {day} would gain {gain} colonies here", **values)]
+    return [tr("{more} by {day} would gain {gain} colonies here", **values)]
+
+
 def _colonies(figure: str) -> str:
     """ "1 colony", "2 colonies", "2.5 colonies"."""
     return words.colonies(int(figure)) if figure.isdecimal() else tr("{gain} colonies", gain=figure)
@@ -174,93 +215,6 @@ def held_line(instance: Instance) -> str:
         " (move_gain).",
         gain=_colonies(words.general(instance.keep)),
     )
-
-
-def lack_words(frame: Frame, found: Missing, need: int) -> str:
-    """What an option lacks, with the crew, the day and how much."""
-    option = frame.option(need, found.option)
-    if found.bound is Bound.SKILL:
-        skills = [stop.skill for stop in option.stops if stop.skill]
-        return tr("no crew may handle {active}", active=tr(skills[0]) if skills else "")
-    if found.bound is Bound.LENGTH:
-        return tr("no crew's day is long enough for the drive and the work there")
-    if found.bound is Bound.DAY:
-        return tr("no crew works on a day on which one of its visits could be")
-    parts = []
-    if found.strips:
-        parts.append(trn("{count} strip is missing", "{count} strips are missing", found.strips))
-    parts += [
-        tr(
-            "{crew} lacks {minutes} min on {day}",
-            crew=frame.instance.crews[one.crew].name,
-            minutes=_up(one.minutes),
-            day=frame.day(one.day),
-        )
-        for one in found.hours
-    ]
-    if not parts:
-        return tr("its hours on the road and at the hives cost more")
-    return words.listed(parts)
-
-
-def none_words(frame: Frame, need: int, found: Missing | None) -> str:
-    """Why a need found no place, and what would free one."""
-    if found is None:
-        return tr("no day is left for it")
-    option = frame.option(need, found.option)
-    freed = frees(frame, found)
-    if not frame.instance.needs[need].starts:
-        # What is in hand has one way to be done; the days that lack something are named with it.
-        lack = lack_words(frame, found, need)
-        return tr("{text}; {freed} would free it", text=lack, freed=freed) if freed else lack
-    if freed and not found.hours:
-        return tr(
-            "nearest to a place on {day} ({regimen}); {freed} would free it",
-            day=frame.day(option.start),
-            regimen=option.regimen,
-            freed=freed,
-        )
-    lack = lack_words(frame, found, need)
-    values = {
-        "day": frame.day(option.start),
-        "regimen": option.regimen,
-        "lack": lack,
-    }
-    if found.hours and all(one.day > option.start for one in found.hours):
-        text = tr(
-            "nearest to a place on {day} ({regimen}), but for a visit that follows: {lack}",
-            **values,
-        )
-    else:
-        text = tr("nearest to a place on {day} ({regimen}): {lack}", **values)
-    return text if not freed else tr("{text}; {freed} would free it", text=text, freed=freed)
-
-
-def frees(frame: Frame, found: Missing) -> str:
-    """What would free a place: "one more hand with North crew on Thu Sep 3 and 10 more strips"."""
-    parts = []
-    for one in found.hours:
-        crew, day = frame.instance.crews[one.crew].name, frame.day(one.day)
-        if one.hand:
-            parts.append(tr("one more hand with {crew} on {day}", crew=crew, day=day))
-        else:
-            parts.append(
-                trn(
-                    "{count} more minute with {crew} on {day}",
-                    "{count} more minutes with {crew} on {day}",
-                    _up(one.minutes),
-                    crew=crew,
-                    day=day,
-                )
-            )
-    if found.strips:
-        parts.append(trn("{count} more strip", "{count} more strips", found.strips))
-    return words.listed(parts) if parts else ""
-
-
-def _up(minutes: float) -> int:
-    """Whole minutes, up: what is named must be enough."""
-    return int(-(-minutes // 1))
 
 
 def kind_words(kind: Kind) -> str:
@@ -289,64 +243,58 @@ def hindered_words(day: date, hindered: Hindered) -> str:
     return tr("{day} {why}", day=words.day(day), why=_why(hindered))
 
 
-def _days_words(days: Iterable[date], most: int = 0) -> str:
-    """ "Sat Jul 25, Mon Jul 27 to Wed Jul 29"; of more than `most` stretches, the rest counted; 0:
-    all are named."""
-    runs: list[list[date]] = []
-    for day in sorted(set(days)):
-        if runs and day - runs[-1][-1] == timedelta(days=1):
-            runs[-1].append(day)
-        else:
-            runs.append([day])
-    texts = [
-        words.span(run[0], run[-1]) if len(run) > 2 else words.in_a_row([words.day(d) for d in run])
-        for run in runs
-    ]
-    more = sum(len(run) for run in runs[most:]) if most else 0
-    if not more:
-        return words.in_a_row(texts)
-    few = words.in_a_row(texts[:most])
-    return trn("{days} and {count} more", "{days} and {count} more", more, days=few)
-
-
 def _by_day(lost: Lost) -> str:
     """What stands on the days that would do: "Fri Jul 24 too wet; Sat Jul 25 no crew works"."""
     by_why: dict[str, list[date]] = {}
     for day, hindered in lost.days:
         by_why.setdefault(_why(hindered), []).append(day)
     return "; ".join(
-        tr("{days} {why}", days=_days_words(days), why=why) for why, days in by_why.items()
+        tr("{days} {why}", days=days_words(days), why=why) for why, days in by_why.items()
     )
 
 
 def _freed_words(lost: Lost, *, start: bool = False) -> str:
-    """What would free a start or a job; "" where no crew could.
+    """What would free a start or a job; "" where no day of it is known.
 
     start:  it is one start of several, and is named
     """
-    if lost.freed is None:
-        return ""
-    active, days = lost.freed
+    what = _crew_words(lost.freed) if lost.freed is not None else _eased_words(lost.eased)
+    if what and start:
+        return tr("{what} would free the start on {start}", what=what, start=words.day(lost.start))
+    if what:
+        return tr("{what} would free it", what=what)
+    stands = [one for _, one in lost.days]
+    if any(one.weather for one in stands):
+        return tr("only other weather on one of these days would free it")
+    if any(one.dark for one in stands):
+        return tr("only longer days would free it")
+    return tr("no crew alone would free it") if stands or lost.until is not None else ""
+
+
+def _crew_words(freed: Freed) -> str:
+    """ "a crew on Sat Jul 25 whose actives hold thymol"; "" where none is needed."""
+    active, days = freed
     values = {
         "days": words.listed([words.day(one) for one in days]) if days else "",
         "active": tr(active) if active else "",
-        "start": words.day(lost.start),
     }
-    if start:
-        if not active:
-            return tr("a crew on {days} would free the start on {start}", **values)
-        if not days:
-            return tr(
-                "a crew whose actives hold {active} would free the start on {start}", **values
-            )
-        return tr(
-            "a crew on {days} whose actives hold {active} would free the start on {start}", **values
-        )
-    if not active:
-        return tr("a crew on {days} would free it", **values)
-    if not days:
-        return tr("a crew whose actives hold {active} would free it", **values)
-    return tr("a crew on {days} whose actives hold {active} would free it", **values)
+    if active and days:
+        return tr("a crew on {days} whose actives hold {active}", **values)
+    if active:
+        return tr("a crew whose actives hold {active}", **values)
+    return tr("a crew on {days}", **values) if days else ""
+
+
+def _eased_words(eased: Eased | None) -> str:
+    """ "Sun Sep 20 without harvest"."""
+    if eased is None:
+        return ""
+    days = words.day(eased.first)
+    if eased.last != eased.first:
+        days = words.span(eased.first, eased.last)
+    text = tr("{days} without {why}", days=days, why=eased.why)
+    crew = _crew_words(eased.beside)
+    return words.listed([text, crew]) if crew else text
 
 
 def _lost_one(one: Lost) -> str:
@@ -365,8 +313,8 @@ def _lost_one(one: Lost) -> str:
 
 def _lost_several(lost: Sequence[Lost], why: str) -> str:
     values = {
-        "starts": _days_words([one.start for one in lost], 3),
-        "days": _days_words([one.day for one in lost], 3),
+        "starts": days_words([one.start for one in lost], 3),
+        "days": days_words([one.day for one in lost], 3),
         "why": why,
     }
     if lost[0].task is Task.APPLY:
@@ -390,15 +338,14 @@ def lost_words(lost: Sequence[Lost]) -> str:
         for (_, why), mine in groups.items()
     ]
 
-    def asks(one: Lost) -> tuple[int, float]:
-        assert one.freed is not None
-        return len(one.freed.days) + bool(one.freed.active), -one.value
+    def asks(one: Lost) -> tuple[bool, bool, int, float]:
+        freed = one.freed or Freed()
+        eased = one.freed is None and one.eased is None
+        return eased, one.freed is None, len(freed.days) + bool(freed.active), -one.value
 
-    best = min((one for one in lost if one.freed is not None), key=asks, default=None)
-    if best is not None:
-        several = len({one.start for one in lost}) > 1
-        texts.append(_freed_words(best, start=several))
-    return "; ".join(texts)
+    several = len({one.start for one in lost}) > 1
+    texts.append(_freed_words(min(lost, key=asks), start=several))
+    return "; ".join(filter(None, texts))
 
 
 def skipped_words(lost: Lost, swap: bool = False, removal: date | None = None) -> str:
@@ -409,7 +356,7 @@ def skipped_words(lost: Lost, swap: bool = False, removal: date | None = None) -
     """
     why = _by_day(lost) or hindered_words(lost.day, Hindered(lost.why, lost.until))
     freed = _freed_words(lost)
-    text = "; ".join([why, freed]) if freed else why
+    text = "; ".join(filter(None, [why, freed]))
     if not swap or removal is None:
         return text
     return tr(
@@ -440,8 +387,12 @@ def without_words(
     free: date | None,
     lost: Sequence[Lost],
     beyond: bool = False,
+    others: str = "",
 ) -> str:
-    """Why a yard that is due has no start to plan with."""
+    """Why a yard that is due has no start to plan with.
+
+    others:  why each day is none, as `by_day_words` has it
+    """
     if not known:
         return tr("no usable forecast is stored (windowcast morning --print fetches one)")
     if lost:
@@ -453,12 +404,16 @@ def without_words(
         )
     if free is not None:
         return tr(
-            "nothing new before {day}: what is in the hives, or its count, comes first",
+            "nothing new before {day}: what is in the hives, or its count, comes first; from then"
+            " on it can be planned",
             day=words.day(free),
         )
     if beyond:
-        return tr("the forecast does not reach these days")
-    return tr("no start is named in these days that is in time")
+        return tr("the forecast does not reach these days; plan days that it reaches")
+    none = tr("no start is named in these days that is in time")
+    if not others:
+        return none
+    return tr("{none}: {days}; only other weather would free one", none=none, days=others)
 
 
 def gone_words(gone: Gone, units: str) -> str:
@@ -595,26 +550,3 @@ def hours_words(found: Hours) -> str:
     if found.order:
         return tr("{crew}, {day}: another order; {yards}", **values)
     return tr("{crew}, {day}: other hours; {yards}", **values)
-
-
-def missing_document(frame: Frame, found: Missing | None, need: int) -> dict[str, Any] | None:
-    """The same as JSON allows."""
-    if found is None:
-        return None
-    option = frame.option(need, found.option)
-    return {
-        "start": (frame.first + timedelta(days=option.start)).isoformat(),
-        "regimen": option.regimen,
-        "bound": found.bound.name.lower(),
-        "hours": [
-            {
-                "crew": frame.instance.crews[one.crew].name,
-                "date": (frame.first + timedelta(days=one.day)).isoformat(),
-                "minutes": _up(one.minutes),
-                "one_more_hand": one.hand,
-            }
-            for one in found.hours
-        ],
-        "strips": found.strips,
-        "frees": frees(frame, found),
-    }

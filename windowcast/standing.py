@@ -6,9 +6,8 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from windowcast.answer import SECOND, YardWeather
+from windowcast.answer import SECOND, YardWeather, days_of
 from windowcast.crew.replan import PromisedStart, promised_start
-from windowcast.edges import config_taken
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import season_rules, today_at, winter_of
@@ -23,7 +22,7 @@ from windowcast.notice import (
     words,
 )
 from windowcast.notice.beside import Beside
-from windowcast.notice.plain import labelled
+from windowcast.notice.plain import labelled, open_instead
 from windowcast.notice.second_lines import second_document, second_lines
 from windowcast.notice.strength_lines import strength_document, strength_lines
 from windowcast.notice.taken_lines import taken_document
@@ -73,6 +72,8 @@ class Standing(NamedTuple):
     promised: the next start as the crews' plan promised it; None: it does not
     shut:     what of today's forecast keeps hives shut by `[work]`; none where it is not known
     fixed:    days of the yard that something else has taken
+    told:     the answer without the starts that are kept back (`held_back.Days.told`)
+    later:    where hives stay shut today, the next start that is left; None: none is
     """
 
     course: Course | None
@@ -85,6 +86,8 @@ class Standing(NamedTuple):
     all_jobs: tuple[Job, ...]
     strength: dict[str, Strength]
     second: Mapping[str, tuple[Difference, ...]]
+    told: YardAnswer
+    later: date | None = None
     resting: date | None = None
     board: Board | None = None
     colonies: int = 1
@@ -122,7 +125,9 @@ def standing(
         entries = store.journal(yard.name)
     known = courses(entries)
     course = in_hand(known, today)
-    main = answer.main
+    days = days_of(configuration, yard, weather)
+    left, told = days.free(answer), days.told(answer)
+    main = left.main
     broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
     plans = [one.treatment for one in answer.treatments]
     needed = of_yard(
@@ -158,7 +163,7 @@ def standing(
         if course is None
         else watch_of(configuration, store, yard, course, weather, now=now),
         due=needed,
-        timing=timing(needed, answer.treatments, courses=known, today=today, broodless=broodless),
+        timing=timing(needed, left.treatments, courses=known, today=today, broodless=broodless),
         judged=judged_last(
             known,
             rounds(entries),
@@ -170,8 +175,10 @@ def standing(
         winter=winter_of(configuration, yard, plans, entries=entries, today=today),
         jobs=tuple(one for one in to_do(found) if not one.planned),
         all_jobs=found,
-        strength=_strength(weather, main),
+        strength=_strength(weather, told.main),
         second=weather.second,
+        told=told,
+        later=_later(told, left),
         resting=free if resting else None,
         board=None
         if course is not None
@@ -186,8 +193,17 @@ def standing(
             None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
         ),
         shut=_shut(configuration, weather, today),
-        fixed=config_taken.fixed_of(configuration, yard.name),
+        fixed=days.fixed,
     )
+
+
+def _later(told: YardAnswer, left: YardAnswer) -> date | None:
+    """The first start that is left of the treatment that people are told of."""
+    shown = open_instead(told) or told.main
+    for one in left.treatments:
+        if one.treatment == shown.treatment and one.named is not None:
+            return one.named.day
+    return None
 
 
 def _shut(configuration: Configuration, weather: YardWeather, today: date) -> tuple[Hindrance, ...]:
@@ -321,6 +337,7 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         due=one.due.lifted,
         choices=len(due_lines.instead_in_short(one.timing.instead)),
         shut=one.shut,
+        later=one.later,
         fixed=one.fixed,
         document=document,
     )

@@ -19,6 +19,7 @@ import orjson
 from windowcast import news, watching
 from windowcast.answer import YardWeather, answer_yard, find_treatments
 from windowcast.answers import BLOCK, starts_of
+from windowcast.crew.held_back import kept_back
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Decision, NewNotice, PromisedPlan, Store, Told
 from windowcast.entering import as_seen
@@ -161,11 +162,11 @@ def _work(
     )
     stands = standing(configuration, store, one.yard, weather, answer, now=now, entries=entries)
     with spoken(configuration.lookup):
-        besides = beside(stands, answer, configuration.units)
+        besides = beside(stands, stands.told, configuration.units)
         kept = document(answer, configuration.units) | dict(besides.document)
     return Work(
         due=one,
-        answer=answer,
+        answer=stands.told,
         standing=stands,
         beside=besides,
         document=zlib.compress(orjson.dumps(kept), level=1),
@@ -197,10 +198,12 @@ def _slim(work: Work, cancel_below: float) -> Work:
             and row.start.chance is not None
             and row.start.chance.value >= cancel_below
         }
+        days |= {row.day for row in kept_back(one)}
         treatments.append(
             one._replace(rows=tuple(row for row in one.rows if row.start.start in days))
         )
-    return work._replace(answer=work.answer._replace(treatments=tuple(treatments)))
+    answer = work.answer._replace(treatments=tuple(treatments))
+    return work._replace(answer=answer, standing=work.standing._replace(told=answer))
 
 
 def untold(configuration: Configuration, store: Store, due: Due) -> bool:

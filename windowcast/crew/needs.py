@@ -18,7 +18,14 @@ from windowcast.trade.rules import SeasonRules, WorkRules
 from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.visits import Task, slack, visits
 from windowcast.trade.work import Job, Kind, minutes_for
-from windowcast.trade.workable import HINDRANCES, DayWeather, hindrances, rules_for
+from windowcast.trade.workable import (
+    HINDRANCES,
+    DayWeather,
+    Hindrance,
+    hindrances,
+    mostly_too_cold,
+    rules_for,
+)
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Flaw, Row
 from windowcast.window.scan import Words, holds
@@ -30,9 +37,6 @@ BEGUN_WORTH = 10.0
 Our own choice."""
 CHECK_WORTH = 0.25
 """What a count or a check of one colony counts beside a colony treated; our own choice."""
-TOO_COLD = 0.5
-"""Beyond the single forecast a day is no day to open hives where more scenarios than this share are
-too cold; our own choice."""
 DOSES = "doses"
 """The name of what is still to be done of a treatment that is in the hives."""
 JOB_LATER = 14
@@ -275,7 +279,6 @@ def closed_days(
     the scenarios' highs. What nobody knows keeps no hive shut.
     """
     found = {}
-    lowest = math.ceil(rules.open_min_c * 10)
     for day in range(days):
         on = first + timedelta(days=day)
         known = open_days.get(on)
@@ -287,9 +290,8 @@ def closed_days(
         row = None if scenarios is None else (on - scenarios.first_day).days
         if scenarios is None or row is None or not 0 <= row < scenarios.days:
             continue
-        highs = [one for one in scenarios.row(row) if one != MISSING]
-        if highs and sum(one < lowest for one in highs) > TOO_COLD * len(highs):
-            found[day] = tr("too cold in most scenarios")
+        if mostly_too_cold([one for one in scenarios.row(row) if one != MISSING], rules):
+            found[day] = tr(HINDRANCES[Hindrance.MOSTLY_COLD])
     return found
 
 

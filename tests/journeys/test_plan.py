@@ -459,6 +459,29 @@ why = "lime harvest"
     assert f"Creek Bend: {out}" in visits
     assert until in visits
     assert [one["why"] for one in document["taken"]] == ["lime harvest"]
+    # What the weather allows is what programs are told; people are told of no start of these days.
+    assert document["treatments"][0]["earliest_start"] == journey.today.isoformat()
+    assert "Creek Bend can start today" not in notice
+    assert "Creek Bend: start today" not in notice
+    assert "gel strips: start today" not in asked
+    planned_there = [
+        one["date"]
+        for day in json.loads(journey.windowcast("visits", "--json").stdout)["days"]
+        for one in day["visits"]
+        if one["yard"] == "Creek Bend" and one["task"] == "apply"
+    ]
+    site = journey.folder / "site"
+    assert journey.windowcast("page", str(site)).returncode == 0
+    shown = " ".join(path.read_text("utf-8") for path in site.rglob("*.html"))
+    assert "Creek Bend can start today" not in shown
+    (named,) = planned_there
+    assert named > last.isoformat()
+    day = date.fromisoformat(named)
+    said = f"{day:%a %b} {day.day}"
+    assert f"Creek Bend: start on {said}" in notice
+    assert f"the next that is free is {said}" in visits
+    assert f"start on {said}" in asked
+    assert f"start on {said}" in shown.replace("\N{NO-BREAK SPACE}", " ")
     other = journey.windowcast("yard", "South Slope").stdout
     assert "lime harvest" not in other
 

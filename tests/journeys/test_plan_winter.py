@@ -170,6 +170,32 @@ def test_rain_keeps_a_trickle_out_and_cold_below_twelve_degrees_does_not(journey
     assert "too cold" not in json.dumps(wet)
 
 
+def test_visits_and_the_notice_name_the_day_that_the_plan_does_where_it_is_too_wet(journey):
+    """In the invented weather it rains more than 1 mm at Lower Meadow on the first two days."""
+    look(journey)
+    journey.settings(rain_mm=1, wind_kmh=150)
+
+    starts = {one["yard"]: one["start"] for one in journey.planned()["starts"]}
+    visits = json.loads(journey.done("visits", "--yard", "Lower Meadow", "--json"))
+    notice = spaced(journey.done("morning", "--print"))
+
+    (named,) = [
+        one["date"]
+        for day in visits["days"]
+        for one in day["visits"]
+        if one["task"] == "apply" and one["planned"]
+    ]
+    assert named == starts["Lower Meadow"] > (TODAY + timedelta(days=1)).isoformat()
+    day = date.fromisoformat(named)
+    said = f"{day:%a %b} {day.day}"
+    (remark,) = visits["remarks"]
+    assert remark == (
+        "Lower Meadow: Thu Nov 26 is too wet to open hives (`[work]`); no start is planned for"
+        f" Thu Nov 26: the next that is free is {said}."
+    )
+    assert f"start on another day, {said} is the next" in notice
+
+
 def test_a_trickle_that_the_season_asks_for_is_planned_too(journey):
     """Every day is colder than 12 °C in the early winter of the invented weather."""
     journey.settings(season='winter_bees = "12-30"')

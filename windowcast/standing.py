@@ -22,7 +22,7 @@ from windowcast.notice import (
     words,
 )
 from windowcast.notice.beside import Beside
-from windowcast.notice.plain import labelled, open_instead
+from windowcast.notice.plain import labelled
 from windowcast.notice.second_lines import second_document, second_lines
 from windowcast.notice.strength_lines import strength_document, strength_lines
 from windowcast.notice.taken_lines import taken_document
@@ -73,7 +73,6 @@ class Standing(NamedTuple):
     shut:     what of today's forecast keeps hives shut by `[work]`; none where it is not known
     fixed:    days of the yard that something else has taken
     told:     the answer without the starts that are kept back (`held_back.Days.told`)
-    later:    where hives stay shut today, the next start that is left; None: none is
     """
 
     course: Course | None
@@ -87,7 +86,6 @@ class Standing(NamedTuple):
     strength: dict[str, Strength]
     second: Mapping[str, tuple[Difference, ...]]
     told: YardAnswer
-    later: date | None = None
     resting: date | None = None
     board: Board | None = None
     colonies: int = 1
@@ -178,7 +176,6 @@ def standing(
         strength=_strength(weather, told.main),
         second=weather.second,
         told=told,
-        later=_later(told, left),
         resting=free if resting else None,
         board=None
         if course is not None
@@ -195,15 +192,6 @@ def standing(
         shut=_shut(configuration, weather, today),
         fixed=days.fixed,
     )
-
-
-def _later(told: YardAnswer, left: YardAnswer) -> date | None:
-    """The first start that is left of the treatment that people are told of."""
-    shown = open_instead(told) or told.main
-    for one in left.treatments:
-        if one.treatment == shown.treatment and one.named is not None:
-            return one.named.day
-    return None
 
 
 def _shut(configuration: Configuration, weather: YardWeather, today: date) -> tuple[Hindrance, ...]:
@@ -337,7 +325,6 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         due=one.due.lifted,
         choices=len(due_lines.instead_in_short(one.timing.instead)),
         shut=one.shut,
-        later=one.later,
         fixed=one.fixed,
         document=document,
     )

@@ -175,7 +175,7 @@ def _work(
         stops=stops_today(
             configuration,
             None if promised is None else promised.yards.get(answer.yard.name),
-            answer=answer,
+            answer=stands.told,
             weather=weather,
             entries=entries,
             jobs=stands.all_jobs,

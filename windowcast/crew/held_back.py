@@ -45,17 +45,21 @@ class Days(NamedTuple):
 
     def free(self, answer: YardAnswer) -> YardAnswer:
         """The answer with the starts that are left."""
-        return self._free(answer, answer.today)
+        known: dict[tuple[date, str], tuple[Hindrance, ...]] = {}
+        left = [self._left(one, answer, answer.today, known) for one in answer.treatments]
+        return answer._replace(treatments=tuple(left))
 
     def told(self, answer: YardAnswer) -> YardAnswer:
-        """The same, but with a start of today that is only kept back by hives that stay shut: the
-        words around it say so."""
-        return self._free(answer, answer.today + timedelta(days=1))
-
-    def _free(self, answer: YardAnswer, first: date) -> YardAnswer:
-        known: dict[tuple[date, str], tuple[Hindrance, ...]] = {}
-        left = tuple(self._left(one, answer, first, known) for one in answer.treatments)
-        return answer._replace(treatments=left)
+        """The same, but where no start is left, with one of today that only shut hives keep back:
+        the words around it say so."""
+        left = self.free(answer)
+        treatments = []
+        tomorrow = answer.today + timedelta(days=1)
+        for given, one in zip(answer.treatments, left.treatments, strict=True):
+            today = given.named is not None and given.named.day == answer.today
+            none = today and one.named is None
+            treatments.append(self._left(given, answer, tomorrow, {}) if none else one)
+        return answer._replace(treatments=tuple(treatments))
 
     def _left(
         self,

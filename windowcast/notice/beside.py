@@ -4,7 +4,6 @@ what is to be done next."""
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from windowcast.trade.workable import Hindrance
@@ -28,7 +27,6 @@ class Beside(NamedTuple):
     actives:   that these lines tell somebody to handle, for the cautions
     why:       why no start is named, where one is not; "": a treatment is in
     shut:      what keeps hives shut today by `[work]`, whatever the windows say
-    later:     the first start that is left where hives stay shut today; None: none is
     fixed:     days of the yard that something else has taken
     others:    whether the other treatments are told in a line each; not where these lines do so
     document:  the same for programs, to be merged into the answer's document
@@ -45,7 +43,6 @@ class Beside(NamedTuple):
     actives: tuple[str, ...] = ()
     why: str = ""
     shut: tuple[Hindrance, ...] = ()
-    later: date | None = None
     fixed: tuple[FixedRow, ...] = ()
     others: bool = True
     document: Mapping[str, Any] = {}

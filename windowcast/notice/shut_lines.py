@@ -39,23 +39,17 @@ def shut_today(answer: YardAnswer, beside: Beside) -> tuple[Hindrance, ...]:
     return against(open_instead(answer) or answer.main, answer.today, beside.shut)
 
 
-def shut_lines(reasons: Sequence[Hindrance], later: date | None = None) -> list[str]:
-    """Why hives should stay shut today; no lines for no reasons.
-
-    later:  the first start that is left; None: none is
-    """
+def shut_lines(reasons: Sequence[Hindrance]) -> list[str]:
+    """Why hives should stay shut today; no lines for no reasons."""
     if not reasons:
         return []
-    values = {"reasons": words.listed([tr(HINDRANCES[one]) for one in reasons])}
-    if later is None:
-        text = tr("today is {reasons} to open hives (`[work]`): start on another day", **values)
-    else:
-        text = tr(
-            "today is {reasons} to open hives (`[work]`): start on another day, {day} is the next",
-            day=words.day(later),
-            **values,
-        )
-    return labelled(tr("Bad day"), text)
+    return labelled(
+        tr("Bad day"),
+        tr(
+            "today is {reasons} to open hives (`[work]`): start on another day",
+            reasons=words.listed([tr(HINDRANCES[one]) for one in reasons]),
+        ),
+    )
 
 
 def shut_before_lines(answer: TreatmentAnswer) -> list[str]:

@@ -74,7 +74,7 @@ def _treatment_lines(
     ]
     if answer.named is not None and answer.status is not Status.UNKNOWN:
         lines += labelled(tr("Chance"), chance_words(answer.named))
-    lines += shut_lines(shut, beside.later)
+    lines += shut_lines(shut)
     lines += shut_before_lines(answer)
     lines += taken_lines(answer, beside.fixed)
     lines += labelled(tr("Why"), reason(answer, yard.forecast, units))

@@ -472,7 +472,7 @@ def _part(
     if dated:
         lines += labelled(tr("Today"), words.day(answer.today))
     lines += beside.first
-    lines += shut_lines(shut_today(answer, beside), beside.later)
+    lines += shut_lines(shut_today(answer, beside))
     if beside.windows:
         lines += shut_before_lines(open_instead(answer) or answer.main)
         lines += taken_lines(open_instead(answer) or answer.main, beside.fixed)

@@ -9,11 +9,13 @@ from typing import Any
 from windowcast.crew.instance import Stop
 from windowcast.crew.needs import DOSES, Lost
 from windowcast.crew.replan import Move, Why, promised_stops
+from windowcast.edges.settings import Configuration
 from windowcast.edges.store import PromisedPlan
 from windowcast.language import marked, tr, trn
 from windowcast.notice import crew_lines, plan_lines, words
 from windowcast.notice.crew_lines import SheetView
-from windowcast.notice.plain import labelled, licence_line, source_line, wrapped
+from windowcast.notice.due_lines import options_in_short
+from windowcast.notice.plain import labelled, licence_line, source_line, too_old, wrapped
 from windowcast.notice.plan_lines import Frame, Hours, Shift
 from windowcast.plan_task import LeftOut, Task, Without
 from windowcast.planning import Planned, sheet_views
@@ -158,13 +160,16 @@ def _none_lines(planned: Planned) -> list[str]:
             for job, lost in one.skipped
         ]
         if one.without is not None and one.without.known:
-            said = _without(one.without)
+            said = _without(one.without, task.configuration)
             found.append(tr("{yard}: {what}", yard=one.yard.name, what=said))
-    unknown = [one for one in task.yards if one.without is not None and not one.without.known]
-    if unknown:
-        names = words.listed([one.yard.name for one in unknown])
-        assert unknown[0].without is not None
-        found.append(tr("{yard}: {what}", yard=names, what=_without(unknown[0].without)))
+    unknown: dict[str, list[str]] = {}
+    for one in task.yards:
+        if one.without is not None and not one.without.known:
+            said = _without(one.without, task.configuration)
+            unknown.setdefault(said, []).append(one.yard.name)
+    found += [
+        tr("{yard}: {what}", yard=words.listed(names), what=said) for said, names in unknown.items()
+    ]
     lines: list[str] = []
     for said in found:
         lines += labelled("" if lines else tr("No place"), f"- {said}")
@@ -319,10 +324,26 @@ def _gone(planned: Planned, move: Move) -> str:
         return tr("the yard is not in yards.toml any more")
     if one.gone is not None and (any(one.gone) or one.without is None):
         return plan_lines.gone_words(one.gone, task.configuration.units)
-    return "" if one.without is None else _without(one.without)
+    return "" if one.without is None else _without(one.without, task.configuration)
 
 
-def _without(without: Without) -> str:
+def unknown_words(without: Without, configuration: Configuration) -> str:
+    """What is wrong with the forecast of a yard without a usable one."""
+    if without.old_hours is None:
+        return tr("no usable forecast is stored")
+    return too_old(without.old_hours, configuration.weather.max_age_hours)
+
+
+def _without(without: Without, configuration: Configuration) -> str:
+    if not without.known:
+        why = unknown_words(without, configuration)
+        return tr("{why} (windowcast morning --print fetches one)", why=why)
+    why = _why_without(without)
+    others = options_in_short(without.instead)
+    return tr("{why}; instead: {treatments}", why=why, treatments=others) if others else why
+
+
+def _why_without(without: Without) -> str:
     if without.look is not None and not (without.lost or without.blocked or without.free):
         return tr(
             "no start is named up to {day}, as long as the look that found no brood counts; look"
@@ -399,7 +420,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
             {
                 "yard": one.yard.name,
                 "task": "start",
-                "why": _without(one.without),
+                "why": _without(one.without, task.configuration),
                 "lacks": None,
             }
             for one in task.yards

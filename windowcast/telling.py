@@ -443,7 +443,8 @@ def _sheets(
     stops: Mapping[Key, StopToday],
 ) -> tuple[tuple[str, ...], ...]:
     """The crews' days of today and tomorrow, as promised, with what is said today of each stop,
-    whose every yard the recipient is told of; "": who reads what is printed, and is told of all."""
+    whose every yard the recipient is told of, or that nobody drives; "": who reads what is
+    printed, and is told of all."""
     if promised is None:
         return ()
     days = {today.isoformat(), (today + timedelta(days=1)).isoformat()}
@@ -456,11 +457,14 @@ def _sheets(
     known = Known(
         {one.id: one for one in configuration.treatments}, yards, stops, configuration.units
     )
+    every = promised.document["sheets"]
+    mine = [
+        one for one in every if not recipient or all(told(call["yard"]) for call in one["calls"])
+    ]
+    if mine and not any(sheet["date"] in days for sheet in every):
+        return (tuple(crew_today.nobody_lines([one["date"] for one in mine], today)),)
     return tuple(
-        tuple(crew_today.sheet_lines(sheet, known))
-        for sheet in promised.document["sheets"]
-        if sheet["date"] in days
-        and (not recipient or all(told(call["yard"]) for call in sheet["calls"]))
+        tuple(crew_today.sheet_lines(sheet, known)) for sheet in mine if sheet["date"] in days
     )
 
 

@@ -20,7 +20,7 @@ from windowcast.entering import as_seen, season_rules
 from windowcast.errors import UsageError
 from windowcast.language import Lookup, current, english, marked, spoken, tag, tr
 from windowcast.notice import visit_lines, words
-from windowcast.notice.plain import licence_line, source_line, wrapped
+from windowcast.notice.plain import licence_line, source_line, too_old, wrapped
 from windowcast.notice.reason import in_short
 from windowcast.notice.shut_lines import shut_words
 from windowcast.notice.taken_lines import taken_words
@@ -66,6 +66,7 @@ class YardWork:
     choice:   what the yard still needs in this season; None: nothing
     promised: its next start as the crews' plan promised it; None: it does not
     fixed:    days of the yard that something else has taken
+    max_age_hours: of a forecast that is not stale
     """
 
     yard: Yard
@@ -77,6 +78,7 @@ class YardWork:
     choice: Choice | None
     promised: PromisedStart | None = None
     fixed: tuple[FixedRow, ...] = ()
+    max_age_hours: float = 12.0
 
     @property
     def known(self) -> bool:
@@ -160,6 +162,7 @@ def yard_work(
         free=free_from(entries, today, passed=passed),
         choice=_choice(configuration, yard, plan, entries, today),
         fixed=days.fixed,
+        max_age_hours=configuration.weather.max_age_hours,
     )
 
 
@@ -331,18 +334,19 @@ def troubles(found: Sequence[YardWork]) -> list[str]:
         tr(
             "{yard}: {why}; no start is planned there (windowcast morning --print fetches one)",
             yard=work.yard.name,
-            why=_why_unknown(work.answer),
+            why=_why_unknown(work),
         )
         for work in found
         if not work.known
     ]
 
 
-def _why_unknown(answer: YardAnswer | None) -> str:
-    if answer is None:
+def _why_unknown(work: YardWork) -> str:
+    if work.answer is None:
         return tr("no forecast is stored")
-    if answer.forecast.stale:
-        return tr("only a stale forecast is stored")
+    age_hours = work.answer.forecast.age_hours
+    if work.answer.forecast.stale and age_hours is not None:
+        return too_old(age_hours, work.max_age_hours)
     return tr("the forecast is too short")
 
 

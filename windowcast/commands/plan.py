@@ -19,6 +19,7 @@ from windowcast.commands.shared import (
     show,
 )
 from windowcast.errors import UsageError
+from windowcast.language import english, spoken
 
 if TYPE_CHECKING:
     from windowcast.crew.replan import Promise
@@ -152,7 +153,10 @@ def plan(
         click.echo("\n".join(plan_words.text(planned, crew=crew, promised=promise)))
     unknown = [one for one in task.yards if one.without is not None and not one.without.known]
     for one in unknown:
-        say(f"{one.yard.name}: no usable forecast is stored; no start is planned there")
+        assert one.without is not None
+        with spoken(english):
+            why = plan_words.unknown_words(one.without, configuration)
+        say(f"{one.yard.name}: {why}; no start is planned there")
     if unknown and not any(one.known for one in task.yards):
         ctx.exit(NOTHING_USABLE)
     if unknown or found.mistakes:

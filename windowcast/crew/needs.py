@@ -78,6 +78,7 @@ class Calendar(NamedTuple):
     closed:   days on which the weather keeps hives shut, with the reason
     fixed:    what else has its days
     closed_from: the same where less warmth will do, by the lowest high in °C
+    over:     day 0 is today, and the hours of a crew that works on it are over
     """
 
     first: date
@@ -87,6 +88,7 @@ class Calendar(NamedTuple):
     closed: Mapping[int, str]
     fixed: tuple[Fixed, ...] = ()
     closed_from: Mapping[Fraction, Mapping[int, str]] = {}
+    over: bool = False
 
     def date(self, day: int) -> date:
         return self.first + timedelta(days=day)
@@ -107,6 +109,8 @@ class Calendar(NamedTuple):
             return Hindered(closed[day])
         if day in self.works.get(skill, frozenset()):
             return None
+        if self.over and not day:
+            return Hindered(tr("the crews' hours of this day are over"))
         if self.unskilled(skill):
             return Hindered(tr("no crew may handle {active}", active=tr(skill)), crew=True)
         return Hindered(tr("no crew works"), crew=True)

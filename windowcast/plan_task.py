@@ -460,11 +460,11 @@ def _yard_task(
         )  # fmt: skip
         if in_winter and need is None and winter.state in (Broodless.LOOK, Broodless.OLD):
             left_out = (LeftOut.LOOK,)
-        told = without is not None and without.known and without.free is None
-        if in_season and answer is not None and without is not None and told:
+        bare = without is not None and without.known and without.free is None
+        if in_season and answer is not None and without is not None and bare:
             broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
-            left = days_of(configuration, yard, weather).free(answer).treatments
-            when = timing(due, left, courses=courses(entries), today=today, broodless=broodless)
+            told = days_of(configuration, yard, weather).free(answer).treatments
+            when = timing(due, told, courses=courses(entries), today=today, broodless=broodless)
             without = without._replace(instead=when.instead)
     elif answer is not None:
         free = free_from(entries, today, passed=False)

@@ -17,7 +17,7 @@ from windowcast.notice.crew_lines import SheetView
 from windowcast.notice.due_lines import options_in_short
 from windowcast.notice.plain import labelled, licence_line, source_line, too_old, wrapped
 from windowcast.notice.plan_lines import Frame, Hours, Shift
-from windowcast.plan_task import LeftOut, Task, Without
+from windowcast.plan_task import DUE, LeftOut, Task, Without
 from windowcast.planning import Planned, sheet_views
 from windowcast.trade.work import Job, Kind
 from windowcast.visiting import INVENTED
@@ -350,6 +350,8 @@ def _why_without(without: Without) -> str:
             " again then",
             day=words.day(without.look),
         )
+    if without.due.state not in DUE and not (without.lost or without.blocked or without.free):
+        return tr("no start is named in these days")
     return plan_lines.without_words(
         known=without.known,
         blocked=without.blocked,

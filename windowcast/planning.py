@@ -218,7 +218,11 @@ def job_of(task: Task, plan: Plan, leg: Leg, day: int) -> Job:
     one = task.named[need.yard]
     on = task.first + timedelta(days=day)
     if need.key in one.jobs:
-        return one.jobs[need.key][leg.stop]._replace(on=on)
+        job = one.jobs[need.key][leg.stop]
+        if job.kind is Kind.COUNT and on < job.day:
+            # Before a treatment it is right sooner than the season asks for it.
+            return job._replace(on=on, day=on)
+        return job._replace(on=on)
     option = need.options[plan.chosen[leg.need].option]
     treatment, regimen = regimen_of(task.configuration, option.treatment, option.regimen)
     every = jobs(

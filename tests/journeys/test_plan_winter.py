@@ -256,3 +256,42 @@ def test_nobody_leaves_in_the_dark_and_that_is_said_once(journey, tmp_path):
     text = journey.done("plan")
     assert "North crew stays at home on 30 days, for want of light." in text
     assert max(map(len, text.splitlines())) <= 78
+
+
+def test_where_nobody_has_looked_the_plan_asks_for_a_look_though_the_file_says_broodless(journey):
+    yards = (journey.folder / "yards.toml").read_text("utf-8")
+    journey.write("yards.toml", re.sub(r"^brood = true", "brood = false", yards, flags=re.M))
+
+    found = journey.planned()
+
+    assert {"yard": "South Slope", "why": "look"} in found["left_out"]
+    (why,) = [one["why"] for one in found["no_place"] if one["yard"] == "South Slope"]
+    assert why == "no start is named in these days"
+    assert "where none is capped: South Slope" in spaced(journey.done("plan"))
+
+
+@dataclass(frozen=True)
+class Evening(November):
+    """The same day thirteen hours and a half after the morning's fetch."""
+
+    def command(self, *arguments: str) -> list[str]:
+        moved = MOVED.replace("2026-11-26T16:00", "2026-11-27T05:30")
+        return [sys.executable, "-c", moved, "--config", str(self.folder), *arguments]
+
+
+def test_a_forecast_that_is_too_old_is_said_to_be_with_its_age_and_the_key(journey):
+    look(journey)
+    evening = Evening(folder=journey.folder, zone=journey.zone)
+    old = "the forecast is 13.5 h old, 12 h are allowed (max_age_hours)"
+
+    plan = evening.windowcast("plan")
+    visits = evening.windowcast("visits")
+
+    assert (plan.returncode, visits.returncode) == (3, 3)
+    for said in (plan, visits):
+        assert old in spaced(said.stderr)
+        assert "no usable forecast" not in said.stdout + said.stderr
+    assert f"{old} (windowcast morning --print fetches one)" in spaced(plan.stdout)
+    assert "(windowcast morning --print fetches one)" in spaced(visits.stderr)
+    evening.done("morning", "--print")
+    assert evening.windowcast("plan").returncode == 0

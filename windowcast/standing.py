@@ -152,6 +152,7 @@ def standing(
         counts_due=needed.counts_due,
         passed=passed,
     )
+    found = days.moved(found, today)
     free = free_from(entries, today, passed=passed)
     kept = store.promised_plan()
     resting = course is None and free is not None and planned is not None and planned.day < free

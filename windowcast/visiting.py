@@ -155,7 +155,7 @@ def yard_work(
     return YardWork(
         yard=yard,
         today=today,
-        jobs=tuple(_as_promised(one, promised) for one in found),
+        jobs=tuple(_as_promised(one, promised) for one in days.moved(found, today)),
         promised=promised,
         answer=answer,
         plan=plan,
@@ -315,17 +315,21 @@ def _held_back(work: YardWork) -> list[str]:
 
 
 def _taken(work: YardWork) -> list[str]:
-    """What keeps out a visit to be made, though it is listed."""
-    lines = []
+    """What keeps out a visit to be made, though it is listed, or moves it."""
+    held = () if work.answer is None else kept_back(work.answer.main)
+    said = {taken_words(one) for row in held[:1] for one in row.taken}
     ahead = [job for job in work.jobs if job.done is None]
     rows = [
         row
         for row in work.fixed
-        if row.visits and any(row.first <= job.on <= row.last for job in ahead)
+        if row.visits
+        and any(row.first <= day <= row.last for job in ahead for day in (job.on, job.day))
     ]
-    for row in dict.fromkeys(rows):
-        lines.append(tr("{yard}: {what}", yard=work.yard.name, what=taken_words(row)))
-    return lines
+    return [
+        tr("{yard}: {what}", yard=work.yard.name, what=what)
+        for what in dict.fromkeys(taken_words(row) for row in rows)
+        if what not in said
+    ]
 
 
 def troubles(found: Sequence[YardWork]) -> list[str]:

@@ -11,8 +11,10 @@ from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, treatment, 
 from windowcast.crew.held_back import Days, kept_back
 from windowcast.crew.needs import Calendar, Fixed, Lost, closed_days, stops_of
 from windowcast.crew.settings import FixedRow
+from windowcast.notice.visit_lines import sentence
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.treatment import Slack
+from windowcast.trade.work import Kind, Plan, jobs
 from windowcast.trade.workable import DayWeather, Hindrance, rules_for
 from windowcast.window.decide import (
     Flaw,
@@ -157,3 +159,37 @@ def test_where_all_days_are_taken_nothing_is_named_and_it_is_said_why():
     assert (found.status, found.named, found.visits) == (Status.CLOSED, None, ())
     assert [one.why for row in kept_back(found)[:1] for one in row.taken] == ["pollination"]
     assert not days(fixed(-9, -1, "both")).free(answer()).main.rows[0].held_back
+
+
+def test_visits_on_taken_days_are_listed_on_the_nearest_free_day_that_their_regimen_allows():
+    """A removal may be four days late, a swap one day early and three late; the count and the look
+    for queens wait."""
+    one = FORMIC_STRIPS.regimens[1]
+    assert (one.dose_slack, one.removal_late_days) == (Slack(earlier=1, later=3), 4)
+    plan = Plan(MONDAY, FORMIC_STRIPS, one, 1.0)
+    every = jobs(yard(), entries=(), plan=plan, rules=RULES, today=MONDAY)
+    right = {job.kind: (job.on - MONDAY).days for job in every}
+    assert (right[Kind.SWAP], right[Kind.REMOVE]) == (10, 20)
+    queens, count = right[Kind.QUEENS], right[Kind.COUNT_AFTER]
+    rows = (
+        fixed(10, 11, "visits"),
+        fixed(20, 22, "both"),
+        fixed(queens, queens + 2, "visits"),
+        fixed(count, count, "treatments"),
+    )
+
+    found = {job.kind: job for job in days(*rows).moved(every, MONDAY)}
+
+    on = {kind: (job.on - MONDAY).days for kind, job in found.items()}
+    assert on == {
+        Kind.APPLY: 0,
+        Kind.SWAP: 9,
+        Kind.REMOVE: 23,
+        Kind.QUEENS: queens + 3,
+        Kind.COUNT_AFTER: count,
+    }
+    assert [kind for kind, job in found.items() if job.moved] == [Kind.SWAP, Kind.REMOVE]
+    assert "its right day is Thu Sep 10" in sentence(found[Kind.SWAP])
+    # Where no day is left it stays, and is said to be on a day that is taken.
+    stuck = days(fixed(20, 24, "visits")).moved(every, MONDAY)
+    assert MONDAY + timedelta(days=20) in {job.on for job in stuck if job.kind is Kind.REMOVE}

@@ -15,6 +15,7 @@ from windowcast.sky.scenarios import MISSING, Scenarios
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.treatment import Regimen
 from windowcast.trade.visits import Visit, slack, visits
+from windowcast.trade.work import Job, Kind
 from windowcast.trade.workable import (
     FRAMES_STAY,
     DayWeather,
@@ -28,6 +29,9 @@ from windowcast.window.decide import Flaw, Row, TreatmentAnswer, YardAnswer, jud
 
 if TYPE_CHECKING:
     from windowcast.crew.settings import FixedRow
+
+FAR_DAYS = 60
+"""So far on a day is looked for on which what has no one right day can be done."""
 
 
 class Days(NamedTuple):
@@ -102,6 +106,29 @@ class Days(NamedTuple):
             Taken(one.first, one.last, one.visits, one.treatments, one.why)
             for one in dict.fromkeys(found)
         )
+
+    def moved(self, found: Iterable[Job], today: date) -> tuple[Job, ...]:
+        """Jobs on days on which nobody can work, listed on a day that is free: fresh doses and
+        removals on the nearest that their regimen allows, the later of two; what is late, counts
+        and checks on the next. A start is not moved, and what has no such day stays."""
+        if not any(one.visits for one in self.fixed):
+            return tuple(found)
+        return tuple(sorted((self._moved(one, today) for one in found), key=lambda one: one.on))
+
+    def _moved(self, job: Job, today: date) -> Job:
+        if job.done is not None or job.kind is Kind.APPLY or self._workable(job.on):
+            return job
+        if job.late_days or job.dose is None:
+            days = [job.on + timedelta(days=away) for away in range(1, FAR_DAYS)]
+        else:
+            near = range(-job.slack.earlier, job.slack.later + 1)
+            nearest = sorted(near, key=lambda one: (abs(one), -one))
+            days = [job.day + timedelta(days=away) for away in nearest]
+        free = (day for day in days if day >= today and self._workable(day))
+        return job._replace(on=next(free, job.on))
+
+    def _workable(self, day: date) -> bool:
+        return not any(one.visits and one.first <= day <= one.last for one in self.fixed)
 
     def shut(self, row: Row) -> tuple[Hindrance, ...]:
         """What keeps hives shut on the day of a start, as the crews' plan holds it."""

@@ -215,7 +215,7 @@ def test_a_day_whose_hours_are_over_is_not_called_one_on_which_no_crew_works(fol
         return None if hindered is None else hindered.why
 
     assert why(crew, 6) is None
-    assert why(crew, 21) == "the crews' hours of this day are over"
+    assert why(crew, 21) == "the crews' hours are over"
     assert why(crew, 21, day=5) == "no crew works"
     assert why(idle, 21) == "no crew works"
 

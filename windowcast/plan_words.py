@@ -287,6 +287,8 @@ def _why_shifted(task: Task, yard: str, stop: Stop, was: date, crew: str) -> str
     if not mine.can(stop.skill):
         return tr("{crew} may not handle {active}", crew=crew, active=tr(stop.skill))
     if mine.minutes[day] <= 0:
+        if day < task.days and task.leaves[task.instance.crews.index(mine)][day].over:
+            return tr("{crew}'s hours of {day} are over", crew=crew, day=words.day(was))
         return tr("{crew} does not work on {day}", crew=crew, day=words.day(was))
     return "" if day in stop.days else tr("{day} is no day for it any more", day=words.day(was))
 

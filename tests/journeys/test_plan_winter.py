@@ -282,7 +282,7 @@ class Evening(November):
 def test_a_forecast_that_is_too_old_is_said_to_be_with_its_age_and_the_key(journey):
     look(journey)
     evening = Evening(folder=journey.folder, zone=journey.zone)
-    old = "the forecast is 13.5 h old, 12 h are allowed (max_age_hours)"
+    old = "the forecast is 13.5 h old, but `max_age_hours` allows 12 h"
 
     plan = evening.windowcast("plan")
     visits = evening.windowcast("visits")

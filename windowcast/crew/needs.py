@@ -110,7 +110,7 @@ class Calendar(NamedTuple):
         if day in self.works.get(skill, frozenset()):
             return None
         if self.over and not day:
-            return Hindered(tr("the crews' hours of this day are over"))
+            return Hindered(tr("the crews' hours are over"))
         if self.unskilled(skill):
             return Hindered(tr("no crew may handle {active}", active=tr(skill)), crew=True)
         return Hindered(tr("no crew works"), crew=True)

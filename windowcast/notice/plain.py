@@ -135,7 +135,7 @@ def source_line(answer: YardAnswer) -> str:
 def too_old(age_hours: float, most_hours: float) -> str:
     """Why a stale forecast says nothing of starts."""
     return tr(
-        "the forecast is {hours} h old, {most} h are allowed (max_age_hours)",
+        "the forecast is {hours} h old, but `max_age_hours` allows {most} h",
         hours=words.decimal(age_hours, 1),
         most=words.general(most_hours),
     )

@@ -124,7 +124,8 @@ def standing(
     known = courses(entries)
     course = in_hand(known, today)
     days = days_of(configuration, yard, weather)
-    left, told = days.free(answer), days.told(answer)
+    left = days.free(answer)
+    told = days.told(answer, left)
     main = left.main
     broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
     plans = [one.treatment for one in answer.treatments]

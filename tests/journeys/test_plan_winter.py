@@ -281,6 +281,7 @@ class Evening(November):
 
 def test_a_forecast_that_is_too_old_is_said_to_be_with_its_age_and_the_key(journey):
     look(journey)
+    promised = journey.planned("--promise")
     evening = Evening(folder=journey.folder, zone=journey.zone)
     old = "the forecast is 13.5 h old, but `max_age_hours` allows 12 h"
 
@@ -293,5 +294,13 @@ def test_a_forecast_that_is_too_old_is_said_to_be_with_its_age_and_the_key(journ
         assert "no usable forecast" not in said.stdout + said.stderr
     assert f"{old} (windowcast morning --print fetches one)" in spaced(plan.stdout)
     assert "(windowcast morning --print fetches one)" in spaced(visits.stderr)
+    # Not to know is no reason to drop what is promised.
+    again = evening.windowcast("plan", "--promise")
+    assert (again.returncode, again.stdout) == (2, "")
+    assert f"--promise would drop the start that is promised at Creek Bend: {old}" in spaced(
+        again.stderr
+    )
+    kept = json.loads(evening.done("plan", "--as-promised", "--json"))
+    assert kept["sheets"] == promised["sheets"]
     evening.done("morning", "--print")
     assert evening.windowcast("plan").returncode == 0

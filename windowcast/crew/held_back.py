@@ -33,6 +33,11 @@ if TYPE_CHECKING:
 FAR_DAYS = 60
 """So far on a day is looked for on which what has no one right day can be done."""
 
+Shut = dict[date, tuple[Hindrance, ...]]
+NOTHING: tuple[Hindrance, ...] = ()
+NO_ROWS: tuple[Taken, ...] = ()
+_CHANCE = (Flaw.CHANCE,)
+
 
 class Days(NamedTuple):
     """What is known of the days of one yard besides the bands.
@@ -49,14 +54,17 @@ class Days(NamedTuple):
 
     def free(self, answer: YardAnswer) -> YardAnswer:
         """The answer with the starts that are left."""
-        known: dict[tuple[date, str], tuple[Hindrance, ...]] = {}
+        known: Shut = {}
         left = [self._left(one, answer, answer.today, known) for one in answer.treatments]
         return answer._replace(treatments=tuple(left))
 
-    def told(self, answer: YardAnswer) -> YardAnswer:
+    def told(self, answer: YardAnswer, left: YardAnswer | None = None) -> YardAnswer:
         """The same, but where no start is left, with one of today that only shut hives keep back:
-        the words around it say so."""
-        left = self.free(answer)
+        the words around it say so.
+
+        left:  what `free` has made of it, where that is known
+        """
+        left = self.free(answer) if left is None else left
         treatments = []
         tomorrow = answer.today + timedelta(days=1)
         for given, one in zip(answer.treatments, left.treatments, strict=True):
@@ -66,29 +74,31 @@ class Days(NamedTuple):
         return answer._replace(treatments=tuple(treatments))
 
     def _left(
-        self,
-        one: TreatmentAnswer,
-        answer: YardAnswer,
-        first: date,
-        known: dict[tuple[date, str], tuple[Hindrance, ...]],
+        self, one: TreatmentAnswer, answer: YardAnswer, first: date, known: Shut
     ) -> TreatmentAnswer:
+        """known:  what keeps hives shut for work at frames, by day"""
         rows, changed = [], False
         own = one.treatment.form in FRAMES_STAY
-        for given in one.rows:
-            row, flaws = given, given.flaws
-            if flaws in ((), (Flaw.CHANCE,)):
-                taken = self.taken(row.day, row.start.regimen) if self.fixed else ()
-                shut: tuple[Hindrance, ...] = ()
-                if row.day >= first:
-                    regimen = row.start.regimen
-                    key = (row.day, f"{one.treatment.id}\n{regimen.id}" if own else "")
-                    if key not in known:
-                        known[key] = self.shut(row)
-                    shut = known[key]
-                flaws += (Flaw.TAKEN,) * bool(taken) + (Flaw.SHUT,) * bool(shut)
-                if flaws != row.flaws:
-                    row, changed = Row(row.start, flaws, shut, taken), True
-            rows.append(row)
+        for row in one.rows:
+            start, flaws, *_ = row
+            if flaws and flaws != _CHANCE:
+                rows.append(row)
+                continue
+            day, shut, taken = start.start, NOTHING, NO_ROWS
+            if day >= first:
+                found = known.get(day)
+                shut = known[day] = self.shut(day, self.rules) if found is None else found
+                if shut and own:
+                    # Its own rule asks for no more than that.
+                    shut = self.shut(day, rules_for(self.rules, one.treatment, start.regimen))
+            if self.fixed:
+                taken = self.taken(day, start.regimen)
+            if taken:
+                flaws = (*flaws, Flaw.TAKEN)
+            if shut:
+                flaws = (*flaws, Flaw.SHUT)
+            changed = changed or bool(taken or shut)
+            rows.append(Row(start, flaws, shut, taken) if taken or shut else row)
         if not changed:
             return one
         named = one.named
@@ -130,19 +140,18 @@ class Days(NamedTuple):
     def _workable(self, day: date) -> bool:
         return not any(one.visits and one.first <= day <= one.last for one in self.fixed)
 
-    def shut(self, row: Row) -> tuple[Hindrance, ...]:
-        """What keeps hives shut on the day of a start, as the crews' plan holds it."""
-        rules = rules_for(self.rules, row.start.treatment, row.start.regimen)
-        known = self.open_days.get(row.day)
+    def shut(self, day: date, rules: WorkRules) -> tuple[Hindrance, ...]:
+        """What keeps hives shut on a day, as the crews' plan holds it."""
+        known = self.open_days.get(day)
         if known is not None and known.high_c is not None:
             return hindrances(known, rules)
         if self.scenarios is None:
             return ()
-        day = (row.day - self.scenarios.first_day).days
-        if not 0 <= day < self.scenarios.days:
+        number = (day - self.scenarios.first_day).days
+        if not 0 <= number < self.scenarios.days:
             return ()
-        highs = [one for one in self.scenarios.row(day) if one != MISSING]
-        return (Hindrance.MOSTLY_COLD,) if mostly_too_cold(highs, rules) else ()
+        cold = mostly_too_cold(self.scenarios.row(number), rules, missing=MISSING)
+        return (Hindrance.MOSTLY_COLD,) if cold else ()
 
 
 def in_the_way(

@@ -294,7 +294,7 @@ def closed_days(
         row = None if scenarios is None else (on - scenarios.first_day).days
         if scenarios is None or row is None or not 0 <= row < scenarios.days:
             continue
-        if mostly_too_cold([one for one in scenarios.row(row) if one != MISSING], rules):
+        if mostly_too_cold(scenarios.row(row), rules, missing=MISSING):
             found[day] = tr(HINDRANCES[Hindrance.MOSTLY_COLD])
     return found
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from enum import Enum
@@ -80,13 +79,16 @@ def hindrances(weather: DayWeather, rules: WorkRules) -> tuple[Hindrance, ...]:
     return tuple(found)
 
 
-def mostly_too_cold(tenths: Sequence[int], rules: WorkRules) -> bool:
+def mostly_too_cold(tenths: Sequence[int], rules: WorkRules, *, missing: int) -> bool:
     """Whether most scenarios are too cold to open a hive, on a day that no single forecast reaches.
 
-    tenths:  that day's highs in tenths of a °C, of the scenarios that have one
+    tenths:   that day's highs in tenths of a °C, one a scenario
+    missing:  stands for a high that is not known, below all that are
     """
-    lowest = math.ceil(rules.open_min_c * 10)
-    return bool(tenths) and sum(one < lowest for one in tenths) > TOO_COLD * len(tenths)
+    # A morning of many yards asks this often: the ceiling of the bound, in whole numbers.
+    lowest = -(-rules.open_min_c.numerator * 10 // rules.open_min_c.denominator)
+    unknown = tenths.count(missing)
+    return sum(map(lowest.__gt__, tenths)) - unknown > TOO_COLD * (len(tenths) - unknown)
 
 
 def rules_for(

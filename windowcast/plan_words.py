@@ -352,7 +352,8 @@ def _why_without(without: Without) -> str:
             " again then",
             day=words.day(without.look),
         )
-    if without.due.state not in DUE and not (without.lost or without.blocked or without.free):
+    told = without.lost or without.blocked or without.free or without.beyond
+    if without.due.state not in DUE and not told:
         return tr("no start is named in these days")
     return plan_lines.without_words(
         known=without.known,

@@ -212,7 +212,7 @@ def nobody_lines(promised: Sequence[str], today: date) -> list[str]:
     head = tr("Crews")
     later = min((day for day in map(date.fromisoformat, promised) if day > today), default=None)
     text = (
-        tr("No crew drives today or tomorrow, and no later day is promised: windowcast plan")
+        tr("No crew drives today or tomorrow, and no later day is promised.")
         if later is None
         else tr(
             "No crew drives today or tomorrow; the next day that is promised is {day}.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from enum import Enum
@@ -85,8 +86,7 @@ def mostly_too_cold(tenths: Sequence[int], rules: WorkRules, *, missing: int) ->
     tenths:   that day's highs in tenths of a °C, one a scenario
     missing:  stands for a high that is not known, below all that are
     """
-    # A morning of many yards asks this often: the ceiling of the bound, in whole numbers.
-    lowest = -(-rules.open_min_c.numerator * 10 // rules.open_min_c.denominator)
+    lowest = math.ceil(rules.open_min_c * 10)
     unknown = tenths.count(missing)
     return sum(map(lowest.__gt__, tenths)) - unknown > TOO_COLD * (len(tenths) - unknown)
 

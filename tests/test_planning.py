@@ -207,6 +207,21 @@ def test_today_has_the_hours_that_are_left_and_a_crew_leaves_not_before_now(fold
     assert noon.begins(0, 1) == datetime(2026, 9, 1, 8)
 
 
+def test_a_day_whose_hours_are_over_is_not_called_one_on_which_no_crew_works(folder: Path):
+    crew = CrewRow("North", hours=8.0, begins=time(8, 0))
+    idle = crew._replace(days=frozenset({1}))
+
+    def why(crew: CrewRow, hour: int, day: int = 0) -> str | None:
+        task = gather(folder, CrewSettings(crews=(crew,)), now=NOW.replace(hour=hour))
+        hindered = task.yards[0].calendar.hindered(day, "")
+        return None if hindered is None else hindered.why
+
+    assert why(crew, 6) is None
+    assert why(crew, 21) == "the crews' hours are over"
+    assert why(crew, 21, day=5) == "no crew works"
+    assert why(idle, 21) == "no crew works"
+
+
 def test_deliveries_count_from_their_day_and_old_ones_are_there(folder: Path):
     settings = CrewSettings(
         stock=(

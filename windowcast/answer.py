@@ -14,6 +14,8 @@ from datetime import date, datetime, timedelta
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
+from windowcast.crew.held_back import Days
+from windowcast.edges import config_taken
 from windowcast.edges.settings import Configuration, WeatherSettings
 from windowcast.edges.store import SecondLook, Store, StoredSeries, unpack_tenths
 from windowcast.edges.store import open_store as open_store_at
@@ -383,6 +385,16 @@ def moment(configuration: Configuration, yard: Yard, now: datetime) -> Moment:
     over = local.time() >= configuration.decision.day_ends
     over = over and configuration.weather.provider != "sample"
     return Moment(local.date(), local.date() + timedelta(days=1 if over else 0))
+
+
+def days_of(configuration: Configuration, yard: Yard, weather: YardWeather) -> Days:
+    """What is known of a yard's days besides the bands, as the crews' plan holds it."""
+    return Days(
+        fixed=config_taken.fixed_of(configuration, yard.name),
+        open_days=weather.open_days if weather.fresh else {},
+        scenarios=weather.scenarios if weather.fresh else None,
+        rules=configuration.work,
+    )
 
 
 def answer_yard(

@@ -437,12 +437,17 @@ def yard(
             else asking.answer_yard(configuration, place, weather, now=now, treatments=every)
         )
         stands = standing(configuration, store, place, weather, whole, now=now)
-        others = beside(stands, whole, configuration.units)
+        told = (
+            stands.told
+            if chosen == every
+            else asking.days_of(configuration, place, weather).told(answer)
+        )
+        others = beside(stands, stands.told, configuration.units)
         if picture is not None and kind is not None:
             from windowcast import picture as drawing
 
             shown = drawing.yard_picture(
-                configuration, store, place, now, weather=weather, answer=answer, stands=stands
+                configuration, store, place, now, weather=weather, answer=told, stands=stands
             )
             drawing.write(shown, picture, kind, width)
             say_written(picture)
@@ -456,11 +461,11 @@ def yard(
     else:
         from windowcast.notice import table
 
-        lines = table.answer_lines(answer, configuration.units, others)
+        lines = table.answer_lines(told, configuration.units, others)
         if chart or (chart is None and sys.stdout.isatty()):
             from windowcast.commands import terminal
 
-            lines += terminal.chart(answer, weather, configuration.units, asked=bool(chart))
+            lines += terminal.chart(told, weather, configuration.units, asked=bool(chart))
         if print_weather:
             lines += table.weather_lines(weather.forecast, weather.scenarios, configuration.units)
         tell(lines)

@@ -132,6 +132,7 @@ def whole(configuration: Configuration, store: Store, yard: Yard, *, now: dateti
         configuration, yard, weather, now=now, treatments=find_treatments(configuration, yard)
     )
     one = standing(configuration, store, yard, weather, answer, now=now)
+    answer = one.told
     others = beside(one, answer, configuration.units)
     last = max(store.said(yard.name).values(), key=lambda said: said.told_at, default=None)
     if last is not None:
@@ -226,7 +227,9 @@ class Looks:
     def _sound_look(self, store: Store, yard: Yard, mark: object, now: datetime) -> Look:
         found = whole(self._configuration, store, yard, now=now)
         answer = found.answer if found.weather.sources else None
-        work = yard_work(self._configuration, store, yard, now=now, answer=answer)
+        work = yard_work(
+            self._configuration, store, yard, now=now, answer=answer, weather=found.weather
+        )
         promised = store.promised_plan()
         return Look(
             mark=mark,
@@ -511,6 +514,7 @@ def yard_page(
         yard,
         now=now,
         answer=answer if found.weather.sources else None,
+        weather=found.weather,
     )
     jobs = [job for job in work.jobs if job.done is None and job.on < today + timedelta(days=30)]
     counted = counts.of_yard(configuration, yard, store.journal(yard.name), today)

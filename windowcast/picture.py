@@ -51,6 +51,7 @@ def yard_picture(
         )
     if stands is None:
         stands = standing(configuration, store, yard, weather, answer, now=now)
+        answer = stands.told
     return picture_of(
         answer,
         units=configuration.units,

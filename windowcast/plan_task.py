@@ -12,16 +12,17 @@ from functools import partial
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from windowcast.answer import answer_yard, find_treatments, stored_weather
+from windowcast.answer import answer_yard, days_of, find_treatments, stored_weather
 from windowcast.crew import needs as wanted
 from windowcast.crew import replan
+from windowcast.crew.days import Calendar, Fixed, Lost, closed_days
 from windowcast.crew.instance import (
     Crew,
     Instance,
     Need,
     Stock,
 )
-from windowcast.crew.needs import Calendar, Fixed, Gone, Lost
+from windowcast.crew.needs import Gone
 from windowcast.crew.replan import Promise
 from windowcast.crew.settings import CrewSettings
 from windowcast.crew.sheet import work_within
@@ -41,6 +42,7 @@ from windowcast.trade.winter import Broodless, Winter, seen_broodless
 from windowcast.trade.work import Job, begun, free_from, jobs, to_do
 from windowcast.trade.workable import rules_for
 from windowcast.trade.yard import Yard
+from windowcast.window.choice import Option
 from windowcast.window.decide import Row, Status, YardAnswer
 from windowcast.window.plan import timing
 from windowcast.window.scan import Words
@@ -59,6 +61,8 @@ class Without(NamedTuple):
     beyond:   the forecast judges no start as late as the days planned
     look:     the last day for which the look that found no brood counts, in the winter round
     barred:   why each day is none to start on
+    instead:  the other treatments, where the notice holds them up
+    old_hours: how old the forecast is, where it is too old; None: it is not, or there is none
     """
 
     yard: str
@@ -70,6 +74,8 @@ class Without(NamedTuple):
     beyond: bool = False
     look: date | None = None
     barred: tuple[tuple[int, str], ...] = ()
+    instead: tuple[Option, ...] = ()
+    old_hours: float | None = None
 
 
 class LeftOut(Enum):
@@ -116,11 +122,13 @@ class Leave(NamedTuple):
     minute:  after midnight, local time
     waits:   for the sun to rise: it would leave sooner
     dark:    it would work, but there is no light left
+    over:    it works today, but its hours are over
     """
 
     minute: int
     waits: bool = False
     dark: bool = False
+    over: bool = False
 
 
 class Task(NamedTuple):
@@ -199,7 +207,8 @@ def gather(
     found = [
         _yard_task(
             configuration, settings, store, yard, now=now, first=begins, days=days, whole=whole,
-            crews=crews, place=numbers[yard.name], promises=promises,
+            crews=crews, over=any(times[0].over for times in leaves), place=numbers[yard.name],
+            promises=promises,
         )
         for yard in configuration.yards
     ]  # fmt: skip
@@ -328,6 +337,7 @@ def _crew(
                 minute=leave + late,
                 waits=leave > begins and not late and light.up,
                 dark=works and not able and left > 0,
+                over=works and not able and late > 0,
             )
         )
     crew = Crew(
@@ -360,6 +370,7 @@ def _yard_task(
     days: int,
     whole: int,
     crews: Sequence[Crew],
+    over: bool,
     place: int,
     promises: Sequence[Promise],
 ) -> YardTask:
@@ -370,8 +381,8 @@ def _yard_task(
     due = of_yard(yard, treatments, entries=entries, rules=rules, today=today)
     weather = stored_weather(configuration, store, yard, now)
     actives = {one.active for one in configuration.treatments} | {""}
-    closed_days = partial(
-        wanted.closed_days,
+    shut_by = partial(
+        closed_days,
         weather.open_days if weather.fresh else {},
         weather.scenarios if weather.fresh else None,
         first=first,
@@ -390,7 +401,7 @@ def _yard_task(
             )
             for active in actives
         },
-        closed=closed_days(configuration.work),
+        closed=shut_by(configuration.work),
         dark={
             active: frozenset(
                 day
@@ -405,9 +416,8 @@ def _yard_task(
             for one in settings.fixed
             if one.yard.casefold() == yard.name.casefold()
         ),
-        closed_from={
-            each.open_min_c: closed_days(each) for each in _opened(configuration, treatments)
-        },
+        closed_from={each.open_min_c: shut_by(each) for each in _opened(configuration, treatments)},
+        over=over,
     )
     winter = winter_of(configuration, yard, treatments, entries=entries, today=today)
     in_season = due.state in DUE
@@ -468,6 +478,14 @@ def _yard_task(
             waiting=wanted.waiting_of(due, rules),
             winter=None if in_season else winter,
         )  # fmt: skip
+        if in_winter and need is None and winter.state in (Broodless.LOOK, Broodless.OLD):
+            left_out = (LeftOut.LOOK,)
+        bare = without is not None and without.known and without.free is None
+        if in_season and answer is not None and without is not None and bare:
+            broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
+            told = days_of(configuration, yard, weather).free(answer).treatments
+            when = timing(due, told, courses=courses(entries), today=today, broodless=broodless)
+            without = without._replace(instead=when.instead)
     elif answer is not None:
         free = free_from(entries, today, passed=False)
         left_out = _left_out(due, winter, answer, today if free is None else free)
@@ -540,7 +558,8 @@ def _start_of(
     winter:  nothing is due by the season, but the winter round is
     """
     if answer is None or answer.main.status is Status.UNKNOWN:
-        return None, Without(yard.name, due, known=False), None
+        old = None if answer is None or not answer.forecast.stale else answer.forecast.age_hours
+        return None, Without(yard.name, due, known=False, old_hours=old), None
     free = free_from(entries, today, passed=due.state is State.NOW)
     not_before = max(calendar.first, today, today if free is None else free)
     not_after = None

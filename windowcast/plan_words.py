@@ -6,18 +6,21 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
+from windowcast.crew.days import Lost
 from windowcast.crew.explain import Bound
 from windowcast.crew.instance import Stop
-from windowcast.crew.needs import DOSES, Lost
+from windowcast.crew.needs import DOSES
 from windowcast.crew.replan import Move, Why, promised_stops
+from windowcast.edges.settings import Configuration
 from windowcast.edges.store import PromisedPlan
 from windowcast.language import marked, tr, trn
 from windowcast.notice import crew_lines, none_lines, plan_days, plan_lines, words
 from windowcast.notice.crew_lines import SheetView
-from windowcast.notice.plain import labelled, licence_line, source_line, wrapped
+from windowcast.notice.due_lines import options_in_short
+from windowcast.notice.plain import labelled, licence_line, source_line, too_old, wrapped
 from windowcast.notice.plan_days import Frame
 from windowcast.notice.plan_lines import Hours, Shift
-from windowcast.plan_task import LeftOut, Task, Without
+from windowcast.plan_task import DUE, LeftOut, Task, Without
 from windowcast.planning import Planned, Reason, sheet_views
 from windowcast.trade.work import Job, Kind
 from windowcast.visiting import INVENTED
@@ -155,12 +158,14 @@ def _none_lines(planned: Planned) -> list[str]:
             kinds.append(Kind.APPLY)
             said = _without(planned, one.without)
             found.append(tr("{yard}: {what}", yard=one.yard.name, what=said))
-    unknown = [one for one in task.yards if one.without is not None and not one.without.known]
-    if unknown:
-        names = words.listed([one.yard.name for one in unknown])
-        assert unknown[0].without is not None
-        kinds.append(Kind.APPLY)
-        found.append(tr("{yard}: {what}", yard=names, what=_without(planned, unknown[0].without)))
+    unknown: dict[str, list[str]] = {}
+    for one in task.yards:
+        if one.without is not None and not one.without.known:
+            unknown.setdefault(_without(planned, one.without), []).append(one.yard.name)
+            kinds.append(Kind.APPLY)
+    found += [
+        tr("{yard}: {what}", yard=words.listed(names), what=said) for said, names in unknown.items()
+    ]
     lines: list[str] = []
     for said in found:
         lines += labelled("" if lines else tr("No place"), f"- {said}")
@@ -348,6 +353,8 @@ def _why_shifted(task: Task, yard: str, stop: Stop, was: date, crew: str) -> str
     if not mine.can(stop.skill):
         return tr("{crew} may not handle {active}", crew=crew, active=tr(stop.skill))
     if mine.minutes[day] <= 0:
+        if day < task.days and task.leaves[task.instance.crews.index(mine)][day].over:
+            return tr("{crew}'s hours of {day} are over", crew=crew, day=words.day(was))
         return tr("{crew} does not work on {day}", crew=crew, day=words.day(was))
     return "" if day in stop.days else tr("{day} is no day for it any more", day=words.day(was))
 
@@ -388,15 +395,33 @@ def _gone(planned: Planned, move: Move) -> str:
     return "" if one.without is None else _without(planned, one.without)
 
 
+def unknown_words(without: Without, configuration: Configuration) -> str:
+    """What is wrong with the forecast of a yard without a usable one."""
+    if without.old_hours is None:
+        return tr("no usable forecast is stored")
+    return too_old(without.old_hours, configuration.weather.max_age_hours)
+
+
 def _without(planned: Planned, without: Without) -> str:
+    if not without.known:
+        why = unknown_words(without, planned.task.configuration)
+        return tr("{why} (windowcast morning --print fetches one)", why=why)
+    why = _why_without(planned, without)
+    others = options_in_short(without.instead)
+    return tr("{why}; instead: {treatments}", why=why, treatments=others) if others else why
+
+
+def _why_without(planned: Planned, without: Without) -> str:
     if without.look is not None and not (without.lost or without.blocked or without.free):
         return tr(
             "no start is named up to {day}, as long as the look that found no brood counts; look"
             " again then",
             day=words.day(without.look),
         )
+    told = without.lost or without.blocked or without.free or without.beyond
+    if without.due.state not in DUE and not told:
+        return tr("no start is named in these days")
     return plan_lines.without_words(
-        known=without.known,
         blocked=without.blocked,
         free=without.free,
         lost=without.lost,

@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 from windowcast.crew import needs as wanted
 from windowcast.crew import replan, settle
 from windowcast.crew.board import Board
+from windowcast.crew.days import Lost
 from windowcast.crew.explain import (
     Missing,
     Off,
@@ -36,7 +37,6 @@ from windowcast.crew.instance import (
     option_value,
 )
 from windowcast.crew.judge import Judgement, judge
-from windowcast.crew.needs import Lost
 from windowcast.crew.replan import Move
 from windowcast.crew.sheet import Sheet, sheets
 from windowcast.edges.settings import Configuration
@@ -392,7 +392,11 @@ def job_of(task: Task, plan: Plan, leg: Leg, day: int) -> Job:
     one = task.named[need.yard]
     on = task.first + timedelta(days=day)
     if need.key in one.jobs:
-        return one.jobs[need.key][leg.stop]._replace(on=on)
+        job = one.jobs[need.key][leg.stop]
+        if job.kind is Kind.COUNT and on < job.day:
+            # Before a treatment it is right sooner than the season asks for it.
+            return job._replace(on=on, day=on)
+        return job._replace(on=on)
     option = need.options[plan.chosen[leg.need].option]
     dosed = [job for job in _begun(task, need, option) if job.dose is not None]
     return dosed[leg.stop]._replace(on=on)

@@ -7,14 +7,15 @@ from datetime import date, timedelta
 from typing import Any, NamedTuple
 
 from windowcast.answer import YardWeather
-from windowcast.crew.needs import closed_days, kept_named
+from windowcast.crew.days import closed_days
+from windowcast.crew.needs import kept_named
 from windowcast.edges.settings import Configuration
 from windowcast.notice.crew_today import Key, State, StopToday, visits_of
 from windowcast.trade.journal import Entry
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.work import Job, Kind, free_from
 from windowcast.trade.workable import rules_for
-from windowcast.window.decide import Row, Status, YardAnswer
+from windowcast.window.decide import Flaw, Row, Status, YardAnswer
 
 
 class _Need(NamedTuple):
@@ -129,6 +130,9 @@ def _start(
         return StopToday(State.UNKNOWN, True)
     row = _row(one.rows, need.regimen, day)
     named = None if one.named is None else one.named.day
+    if row is not None:
+        # That hives stay shut is said of its day in words of its own.
+        row = row._replace(flaws=tuple(one for one in row.flaws if one is not Flaw.SHUT))
     below = configuration.decision.cancel_below
     if row is None or not (row.safe or kept_named(row, below)):
         return StopToday(State.UNNAMED, True, row=row, named=named)

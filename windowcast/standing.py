@@ -6,9 +6,8 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from windowcast.answer import SECOND, YardWeather
+from windowcast.answer import SECOND, YardWeather, days_of
 from windowcast.crew.replan import PromisedStart, promised_start
-from windowcast.edges import config_taken
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import season_rules, today_at, winter_of
@@ -73,6 +72,7 @@ class Standing(NamedTuple):
     promised: the next start as the crews' plan promised it; None: it does not
     shut:     what of today's forecast keeps hives shut by `[work]`; none where it is not known
     fixed:    days of the yard that something else has taken
+    told:     the answer without the starts that are kept back (`held_back.Days.told`)
     """
 
     course: Course | None
@@ -85,6 +85,7 @@ class Standing(NamedTuple):
     all_jobs: tuple[Job, ...]
     strength: dict[str, Strength]
     second: Mapping[str, tuple[Difference, ...]]
+    told: YardAnswer
     resting: date | None = None
     board: Board | None = None
     colonies: int = 1
@@ -122,7 +123,10 @@ def standing(
         entries = store.journal(yard.name)
     known = courses(entries)
     course = in_hand(known, today)
-    main = answer.main
+    days = days_of(configuration, yard, weather)
+    left = days.free(answer)
+    told = days.told(answer, left)
+    main = left.main
     broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
     plans = [one.treatment for one in answer.treatments]
     needed = of_yard(
@@ -149,6 +153,7 @@ def standing(
         counts_due=needed.counts_due,
         passed=passed,
     )
+    found = days.moved(found, today)
     free = free_from(entries, today, passed=passed)
     kept = store.promised_plan()
     resting = course is None and free is not None and planned is not None and planned.day < free
@@ -158,7 +163,7 @@ def standing(
         if course is None
         else watch_of(configuration, store, yard, course, weather, now=now),
         due=needed,
-        timing=timing(needed, answer.treatments, courses=known, today=today, broodless=broodless),
+        timing=timing(needed, left.treatments, courses=known, today=today, broodless=broodless),
         judged=judged_last(
             known,
             rounds(entries),
@@ -170,8 +175,9 @@ def standing(
         winter=winter_of(configuration, yard, plans, entries=entries, today=today),
         jobs=tuple(one for one in to_do(found) if not one.planned),
         all_jobs=found,
-        strength=_strength(weather, main),
+        strength=_strength(weather, told.main),
         second=weather.second,
+        told=told,
         resting=free if resting else None,
         board=None
         if course is not None
@@ -186,7 +192,7 @@ def standing(
             None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
         ),
         shut=_shut(configuration, weather, today),
-        fixed=config_taken.fixed_of(configuration, yard.name),
+        fixed=days.fixed,
     )
 
 

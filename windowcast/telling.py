@@ -19,6 +19,7 @@ import orjson
 from windowcast import news, watching
 from windowcast.answer import YardWeather, answer_yard, find_treatments
 from windowcast.answers import BLOCK, starts_of
+from windowcast.crew.held_back import kept_back
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Decision, NewNotice, PromisedPlan, Store, Told
 from windowcast.entering import as_seen
@@ -161,11 +162,11 @@ def _work(
     )
     stands = standing(configuration, store, one.yard, weather, answer, now=now, entries=entries)
     with spoken(configuration.lookup):
-        besides = beside(stands, answer, configuration.units)
+        besides = beside(stands, stands.told, configuration.units)
         kept = document(answer, configuration.units) | dict(besides.document)
     return Work(
         due=one,
-        answer=answer,
+        answer=stands.told,
         standing=stands,
         beside=besides,
         document=zlib.compress(orjson.dumps(kept), level=1),
@@ -174,7 +175,7 @@ def _work(
         stops=stops_today(
             configuration,
             None if promised is None else promised.yards.get(answer.yard.name),
-            answer=answer,
+            answer=stands.told,
             weather=weather,
             entries=entries,
             jobs=stands.all_jobs,
@@ -197,10 +198,12 @@ def _slim(work: Work, cancel_below: float) -> Work:
             and row.start.chance is not None
             and row.start.chance.value >= cancel_below
         }
+        days |= {row.day for row in kept_back(one)}
         treatments.append(
             one._replace(rows=tuple(row for row in one.rows if row.start.start in days))
         )
-    return work._replace(answer=work.answer._replace(treatments=tuple(treatments)))
+    answer = work.answer._replace(treatments=tuple(treatments))
+    return work._replace(answer=answer, standing=work.standing._replace(told=answer))
 
 
 def untold(configuration: Configuration, store: Store, due: Due) -> bool:
@@ -440,7 +443,8 @@ def _sheets(
     stops: Mapping[Key, StopToday],
 ) -> tuple[tuple[str, ...], ...]:
     """The crews' days of today and tomorrow, as promised, with what is said today of each stop,
-    whose every yard the recipient is told of; "": who reads what is printed, and is told of all."""
+    whose every yard the recipient is told of, or that nobody drives; "": who reads what is
+    printed, and is told of all."""
     if promised is None:
         return ()
     days = {today.isoformat(), (today + timedelta(days=1)).isoformat()}
@@ -453,11 +457,14 @@ def _sheets(
     known = Known(
         {one.id: one for one in configuration.treatments}, yards, stops, configuration.units
     )
+    every = promised.document["sheets"]
+    mine = [
+        one for one in every if not recipient or all(told(call["yard"]) for call in one["calls"])
+    ]
+    if mine and not any(sheet["date"] in days for sheet in every):
+        return (tuple(crew_today.nobody_lines([one["date"] for one in mine], today)),)
     return tuple(
-        tuple(crew_today.sheet_lines(sheet, known))
-        for sheet in promised.document["sheets"]
-        if sheet["date"] in days
-        and (not recipient or all(told(call["yard"]) for call in sheet["calls"]))
+        tuple(crew_today.sheet_lines(sheet, known)) for sheet in mine if sheet["date"] in days
     )
 
 

@@ -11,18 +11,19 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from windowcast.answer import answer_yard, find_treatments, stored_weather
+from windowcast.answer import YardWeather, answer_yard, days_of, find_treatments, stored_weather
+from windowcast.crew.held_back import kept_back
 from windowcast.crew.replan import PromisedStart, promised_start
-from windowcast.edges import config_taken
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import PublishedEvent, Store
 from windowcast.entering import as_seen, season_rules
 from windowcast.errors import UsageError
 from windowcast.language import Lookup, current, english, marked, spoken, tag, tr
 from windowcast.notice import visit_lines, words
-from windowcast.notice.plain import licence_line, source_line, wrapped
+from windowcast.notice.plain import licence_line, source_line, too_old, wrapped
 from windowcast.notice.reason import in_short
-from windowcast.notice.taken_lines import in_the_way, taken_words
+from windowcast.notice.shut_lines import shut_words
+from windowcast.notice.taken_lines import taken_words
 from windowcast.trade.bring import Choice, Need, largest, season_needs
 from windowcast.trade.course import courses
 from windowcast.trade.due import State, of_yard
@@ -58,12 +59,14 @@ class YardWork:
     """One yard's jobs, and what there is to say of the plan among them.
 
     jobs:     done lately and to do, by day
-    answer:   what the stored forecast says; None where none is stored
+    answer:   what the stored forecast says, without the starts that something else keeps back
+              (`crew.held_back`); None where none is stored
     plan:     the start that it names, whether it is among the jobs or not; None: it names none
     free:     the first day for which a next start may be planned; None: nothing stands in the way
     choice:   what the yard still needs in this season; None: nothing
     promised: its next start as the crews' plan promised it; None: it does not
     fixed:    days of the yard that something else has taken
+    max_age_hours: of a forecast that is not stale
     """
 
     yard: Yard
@@ -75,6 +78,7 @@ class YardWork:
     choice: Choice | None
     promised: PromisedStart | None = None
     fixed: tuple[FixedRow, ...] = ()
+    max_age_hours: float = 12.0
 
     @property
     def known(self) -> bool:
@@ -99,16 +103,18 @@ def yard_work(
     now: datetime,
     seams: int | None = None,
     answer: YardAnswer | None = None,
+    weather: YardWeather | None = None,
 ) -> YardWork:
     """What is to do at one yard, as of `now` in its own day.
 
     seams:   of bees in a colony, for what is given by the seam; None: by the brood chambers
-    answer:  what the stored forecast says, where that has been worked out already
+    answer, weather:  what the stored forecast says and rests on, where that is known already
     """
     today = now.astimezone(ZoneInfo(yard.timezone)).date()
     entries = store.journal(yard.name)
-    if answer is None:
+    if weather is None:
         weather = stored_weather(configuration, store, yard, now)
+    if answer is None:
         if weather.sources:
             answer = answer_yard(
                 configuration,
@@ -119,6 +125,9 @@ def yard_work(
             )
     elif not answer.forecast.sources:
         answer = None
+    days = days_of(configuration, yard, weather)
+    if answer is not None:
+        answer = days.free(answer)
     plan = None if answer is None else _plan(answer)
     due = of_yard(
         yard,
@@ -146,13 +155,14 @@ def yard_work(
     return YardWork(
         yard=yard,
         today=today,
-        jobs=tuple(_as_promised(one, promised) for one in found),
+        jobs=tuple(_as_promised(one, promised) for one in days.moved(found, today)),
         promised=promised,
         answer=answer,
         plan=plan,
         free=free_from(entries, today, passed=passed),
         choice=_choice(configuration, yard, plan, entries, today),
-        fixed=config_taken.fixed_of(configuration, yard.name),
+        fixed=days.fixed,
+        max_age_hours=configuration.weather.max_age_hours,
     )
 
 
@@ -243,6 +253,7 @@ def remarks(found: Sequence[YardWork]) -> list[str]:
     lines = []
     for work in found:
         planned = any(job.planned and job.kind is Kind.APPLY for job in work.jobs)
+        lines += _held_back(work)
         lines += _taken(work)
         if work.promised is not None and not planned and work.promised.day >= work.today:
             lines.append(
@@ -279,21 +290,46 @@ def remarks(found: Sequence[YardWork]) -> list[str]:
     return lines
 
 
+def _held_back(work: YardWork) -> list[str]:
+    """Why the first start that the weather names is not planned, and which is the next."""
+    if work.answer is None or work.answer.main.status is Status.UNKNOWN:
+        return []
+    rows = kept_back(work.answer.main)
+    if not rows:
+        return []
+    first = rows[0]
+    why = [taken_words(one) for one in first.taken] or [shut_words(first.day, first.shut)]
+    found = {"yard": work.yard.name, "why": "; ".join(why), "first": words.day(first.day)}
+    if work.plan is None:
+        text = tr(
+            "{yard}: {why}; no start is planned for {first}, and none that is named later is free.",
+            **found,
+        )
+    else:
+        text = tr(
+            "{yard}: {why}; no start is planned for {first}: the next that is free is {day}.",
+            day=words.day(work.plan.start),
+            **found,
+        )
+    return [text]
+
+
 def _taken(work: YardWork) -> list[str]:
-    """What keeps out the start that is planned, or a visit to be made, though it is listed."""
-    lines = []
+    """What keeps out a visit to be made, though it is listed, or moves it."""
+    held = () if work.answer is None else kept_back(work.answer.main)
+    said = {taken_words(one) for row in held[:1] for one in row.taken}
     ahead = [job for job in work.jobs if job.done is None]
-    start = next((one for one in ahead if one.planned and one.kind is Kind.APPLY), None)
     rows = [
         row
         for row in work.fixed
-        if row.visits and any(row.first <= job.on <= row.last for job in ahead)
+        if row.visits
+        and any(row.first <= day <= row.last for job in ahead for day in (job.on, job.day))
     ]
-    if start is not None and start.regimen is not None:
-        rows += in_the_way(work.fixed, start=start.day, regimen=start.regimen, visits=())
-    for row in dict.fromkeys(rows):
-        lines.append(tr("{yard}: {what}", yard=work.yard.name, what=taken_words(row)))
-    return lines
+    return [
+        tr("{yard}: {what}", yard=work.yard.name, what=what)
+        for what in dict.fromkeys(taken_words(row) for row in rows)
+        if what not in said
+    ]
 
 
 def troubles(found: Sequence[YardWork]) -> list[str]:
@@ -302,18 +338,19 @@ def troubles(found: Sequence[YardWork]) -> list[str]:
         tr(
             "{yard}: {why}; no start is planned there (windowcast morning --print fetches one)",
             yard=work.yard.name,
-            why=_why_unknown(work.answer),
+            why=_why_unknown(work),
         )
         for work in found
         if not work.known
     ]
 
 
-def _why_unknown(answer: YardAnswer | None) -> str:
-    if answer is None:
+def _why_unknown(work: YardWork) -> str:
+    if work.answer is None:
         return tr("no forecast is stored")
-    if answer.forecast.stale:
-        return tr("only a stale forecast is stored")
+    age_hours = work.answer.forecast.age_hours
+    if work.answer.forecast.stale and age_hours is not None:
+        return too_old(age_hours, work.max_age_hours)
     return tr("the forecast is too short")
 
 

@@ -215,7 +215,7 @@ def _withdrawn(
                 continue
             with spoken_to(configuration, recipient):
                 told = fresh(
-                    configuration, one, answer, NOTHING, waiting[recipient], recipient=recipient,
+                    configuration, one, one.told, NOTHING, waiting[recipient], recipient=recipient,
                     now=now,
                 )  # fmt: skip
             if told.news.change not in URGENT:

@@ -17,6 +17,7 @@ from support.weather import (
     treatment,
     yard,
 )
+from windowcast.crew.days import Calendar, Eased, Fixed, Freed, Lost, closed_days
 from windowcast.crew.exact import exactly
 from windowcast.crew.instance import (
     Crew,
@@ -32,13 +33,7 @@ from windowcast.crew.instance import (
 from windowcast.crew.needs import (
     AWAY,
     BEGUN_WORTH,
-    Calendar,
-    Eased,
-    Fixed,
-    Freed,
     Gone,
-    Lost,
-    closed_days,
     doses_in_hand,
     in_hand,
     starts,

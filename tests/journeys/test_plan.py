@@ -461,8 +461,74 @@ why = "lime harvest"
     assert f"Creek Bend: {out}" in visits
     assert until in visits
     assert [one["why"] for one in document["taken"]] == ["lime harvest"]
+    # What the weather allows is what programs are told; people are told of no start of these days.
+    assert document["treatments"][0]["earliest_start"] == journey.today.isoformat()
+    assert "Creek Bend can start today" not in notice
+    assert "Creek Bend: start today" not in notice
+    assert "gel strips: start today" not in asked
+    planned_there = [
+        one["date"]
+        for day in json.loads(journey.windowcast("visits", "--json").stdout)["days"]
+        for one in day["visits"]
+        if one["yard"] == "Creek Bend" and one["task"] == "apply"
+    ]
+    site = journey.folder / "site"
+    assert journey.windowcast("page", str(site)).returncode == 0
+    shown = " ".join(path.read_text("utf-8") for path in site.rglob("*.html"))
+    assert "Creek Bend can start today" not in shown
+    (named,) = planned_there
+    assert named > last.isoformat()
+    day = date.fromisoformat(named)
+    said = f"{day:%a %b} {day.day}"
+    assert f"Creek Bend: start on {said}" in notice
+    assert f"the next that is free is {said}" in visits
+    assert f"start on {said}" in asked
+    assert f"start on {said}" in shown.replace("\N{NO-BREAK SPACE}", " ")
     other = journey.windowcast("yard", "South Slope").stdout
     assert "lime harvest" not in other
+
+
+def test_the_notice_says_when_no_crew_drives_and_which_day_is_the_next(journey):
+    day = journey.today + timedelta(days=3)
+    journey.write("crews.toml", f'[[crew]]\nname = "North crew"\ndays = ["{day:%a}"]\n')
+    before = folded(journey.windowcast("morning", "--print").stdout)
+    found = planned(journey, "--promise")
+    assert found["sheets"][0]["date"] == day.isoformat()
+
+    notice = folded(journey.windowcast("morning", "--print").stdout)
+
+    said = "No crew drives today or tomorrow; the next day that is promised is "
+    assert f"{said}{day:%a %b} {day.day}." in notice
+    assert said not in before
+
+
+def test_a_yard_without_a_start_is_told_what_else_there_is_as_in_its_notice(journey):
+    journey.write("crews.toml", CREW)
+
+    notice = folded(journey.windowcast("morning", "--print").stdout)
+    found = planned(journey)
+
+    (why,) = [one["why"] for one in found["no_place"] if one["yard"] == "South Slope"]
+    part = notice.partition("South Slope: ")[2]
+    named = re.search(r"Instead - (amitraz plastic strips from \w+ \w+ \d+)", part)
+    assert named is not None
+    assert f"; instead: {named[1]}" in why
+    assert "supers off first" in why
+
+
+def test_no_count_is_planned_before_the_day_that_is_said_to_be_right_for_it(journey):
+    journey.write("crews.toml", CREW)
+
+    visits = [
+        visit
+        for sheet in planned(journey)["sheets"]
+        for call in sheet["calls"]
+        for visit in call["visits"]
+        if visit["task"] == "count"
+    ]
+
+    assert visits
+    assert all(one["not_before"] <= one["date"] for one in visits)
 
 
 def test_what_was_begun_is_no_move_and_its_visits_stay_with_their_crew(journey):

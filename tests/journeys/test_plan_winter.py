@@ -210,6 +210,35 @@ def test_rain_keeps_a_trickle_out_and_cold_below_twelve_degrees_does_not(journey
     assert "too cold" not in json.dumps([one for one in wet["no_place"] if one["task"] == "start"])
 
 
+def test_visits_and_the_notice_name_the_day_that_the_plan_does_where_it_is_too_wet(journey):
+    """In the invented weather it rains more than 1 mm at Lower Meadow on the first two days."""
+    look(journey)
+    journey.settings(rain_mm=1, wind_kmh=150)
+
+    starts = {one["yard"]: one["start"] for one in journey.planned()["starts"]}
+    visits = json.loads(journey.done("visits", "--yard", "Lower Meadow", "--json"))
+    notice = spaced(journey.done("morning", "--print"))
+
+    (named,) = [
+        one["date"]
+        for day in visits["days"]
+        for one in day["visits"]
+        if one["task"] == "apply" and one["planned"]
+    ]
+    assert named == starts["Lower Meadow"] > (TODAY + timedelta(days=1)).isoformat()
+    day = date.fromisoformat(named)
+    said = f"{day:%a %b} {day.day}"
+    (remark,) = visits["remarks"]
+    assert remark == (
+        "Lower Meadow: Thu Nov 26 is too wet to open hives (`[work]`); no start is planned for"
+        f" Thu Nov 26: the next that is free is {said}."
+    )
+    part = notice.partition("Lower Meadow: start on")[2]
+    assert part.startswith(f" {said}, ")
+    assert "Bad day Thu Nov 26 is too wet to open hives (`[work]`)" in part
+    assert f"Start {said}, " in part
+
+
 def test_a_trickle_that_the_season_asks_for_is_planned_too(journey):
     """Every day is colder than 12 °C in the early winter of the invented weather."""
     journey.settings(season='winter_bees = "12-30"')
@@ -267,3 +296,51 @@ def test_nobody_leaves_in_the_dark_and_each_sheet_says_so(journey, tmp_path):
     text = journey.done("plan")
     assert "North crew stays at home on 30 days, for want of light." in text
     assert max(map(len, text.splitlines())) <= 78
+
+
+def test_where_nobody_has_looked_the_plan_asks_for_a_look_though_the_file_says_broodless(journey):
+    yards = (journey.folder / "yards.toml").read_text("utf-8")
+    journey.write("yards.toml", re.sub(r"^brood = true", "brood = false", yards, flags=re.M))
+
+    found = journey.planned()
+
+    assert {"yard": "South Slope", "why": "look"} in found["left_out"]
+    (why,) = [one["why"] for one in found["no_place"] if one["yard"] == "South Slope"]
+    assert why == "no start is named in these days"
+    assert "where none is capped: South Slope" in spaced(journey.done("plan"))
+
+
+@dataclass(frozen=True)
+class Evening(November):
+    """The same day thirteen hours and a half after the morning's fetch."""
+
+    def command(self, *arguments: str) -> list[str]:
+        moved = MOVED.replace("2026-11-26T16:00", "2026-11-27T05:30")
+        return [sys.executable, "-c", moved, "--config", str(self.folder), *arguments]
+
+
+def test_a_forecast_that_is_too_old_is_said_to_be_with_its_age_and_the_key(journey):
+    look(journey)
+    promised = journey.planned("--promise")
+    evening = Evening(folder=journey.folder, zone=journey.zone)
+    old = "the forecast is 13.5 h old, but `max_age_hours` allows 12 h"
+
+    plan = evening.windowcast("plan")
+    visits = evening.windowcast("visits")
+
+    assert (plan.returncode, visits.returncode) == (3, 3)
+    for said in (plan, visits):
+        assert old in spaced(said.stderr)
+        assert "no usable forecast" not in said.stdout + said.stderr
+    assert f"{old} (windowcast morning --print fetches one)" in spaced(plan.stdout)
+    assert "(windowcast morning --print fetches one)" in spaced(visits.stderr)
+    # Not to know is no reason to drop what is promised.
+    again = evening.windowcast("plan", "--promise")
+    assert (again.returncode, again.stdout) == (2, "")
+    assert f"--promise would drop the start that is promised at Creek Bend: {old}" in spaced(
+        again.stderr
+    )
+    kept = json.loads(evening.done("plan", "--as-promised", "--json"))
+    assert kept["sheets"] == promised["sheets"]
+    evening.done("morning", "--print")
+    assert evening.windowcast("plan").returncode == 0

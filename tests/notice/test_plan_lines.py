@@ -7,10 +7,11 @@ from datetime import date, datetime, time, timedelta
 import pytest
 
 from support.weather import FORMIC_STRIPS, MONDAY, yard
+from windowcast.crew.days import Eased, Freed, Hindered, Lost
 from windowcast.crew.explain import Bound, Missing, NextBest, Off, Peers, Shortage, Waits, WhyThis
 from windowcast.crew.instance import Crew, Instance, Need, Option, Plan, Stop
 from windowcast.crew.judge import Judgement
-from windowcast.crew.needs import Eased, Freed, Gone, Hindered, Lost
+from windowcast.crew.needs import Gone
 from windowcast.crew.replan import Move, Promise, Why
 from windowcast.language import spoken
 from windowcast.notice import crew_lines, none_lines, plan_days, plan_lines
@@ -309,7 +310,6 @@ def test_a_job_without_a_day_has_the_reason_of_each_day_and_what_follows_from_it
 @pytest.mark.parametrize(
     ("others", "words"),
     [
-        ({"known": False}, "no usable forecast is stored"),
         ({"lost": [Lost(MONDAY, Task.REMOVE, MONDAY, "harvest")]}, "harvest"),
         ({"blocked": [Blocked(Obstacle.SUPERS, 3, 2)]}, "the hives are not ready: fewer supers"),
         ({"free": date(2026, 9, 20)}, "nothing new before Sun Sep 20"),
@@ -318,7 +318,7 @@ def test_a_job_without_a_day_has_the_reason_of_each_day_and_what_follows_from_it
     ],
 )
 def test_why_a_yard_that_is_due_has_no_start_to_plan_with(others, words):
-    given = {"known": True, "blocked": (), "free": None, "lost": (), **others}
+    given = {"blocked": (), "free": None, "lost": (), **others}
 
     assert words in plan_lines.without_words(**given)
 

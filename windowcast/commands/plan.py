@@ -19,9 +19,11 @@ from windowcast.commands.shared import (
     show,
 )
 from windowcast.errors import UsageError
+from windowcast.language import english, spoken
 
 if TYPE_CHECKING:
     from windowcast.crew.replan import Promise
+    from windowcast.plan_task import Task
 
 
 @click.command()
@@ -127,6 +129,7 @@ def plan(
         )
         if promise:
             _check_promise(task.promises, task.today, task.first)
+            _check_forecasts(task)
         with kept_for_answers():
             planned = planning.make(task, clock=time.monotonic)
         number = task.promised_number
@@ -153,7 +156,10 @@ def plan(
         click.echo("\n".join(plan_words.text(planned, crew=crew, promised=promise)))
     unknown = [one for one in task.yards if one.without is not None and not one.without.known]
     for one in unknown:
-        say(f"{one.yard.name}: no usable forecast is stored; no start is planned there")
+        assert one.without is not None
+        with spoken(english):
+            why = plan_words.unknown_words(one.without, configuration)
+        say(f"{one.yard.name}: {why}; no start is planned there")
     if unknown and not any(one.known for one in task.yards):
         ctx.exit(NOTHING_USABLE)
     if unknown or found.mistakes:
@@ -173,6 +179,26 @@ def _check_promise(promises: Collection[Promise], today: date, first: date) -> N
             f"--promise from {first} on would drop visits that are promised before that, the first"
             f" on {min(days)}; leave --from out, so that they stay"
         )
+
+
+def _check_forecasts(task: Task) -> None:
+    """UsageError where a start that is promised would be dropped for want of a forecast alone: not
+    to know is no reason to withdraw it."""
+    from windowcast import plan_words
+    from windowcast.plan_task import start_key
+
+    promised = {one.key for one in task.promises if one.start >= task.today}
+    for one in task.yards:
+        without = one.without
+        if without is None or without.known:
+            continue
+        if start_key(one.yard.name, one.entries) in promised:
+            with spoken(english):
+                why = plan_words.unknown_words(without, task.configuration)
+            raise UsageError(
+                f"--promise would drop the start that is promised at {one.yard.name}: {why}; first"
+                " run: windowcast morning --print"
+            )
 
 
 def _check_solver() -> None:

@@ -109,7 +109,7 @@ def _said_now(
     before: Event | None, job: Job, uid: str, now: datetime, others: Mapping[str, Lookup]
 ) -> Event:
     at = _whole_second(now)
-    day = job.day if job.done is None else job.done
+    day = job.on if job.moved else job.day if job.done is None else job.done
     event = Event(
         uid=uid,
         yard=job.yard,

@@ -204,6 +204,24 @@ def sheet_lines(sheet: Mapping[str, Any], known: Known) -> list[str]:
     return lines
 
 
+def nobody_lines(promised: Sequence[str], today: date) -> list[str]:
+    """That no crew drives today or tomorrow, laid out as a sheet.
+
+    promised:  the days on which one does
+    """
+    head = tr("Crews")
+    later = min((day for day in map(date.fromisoformat, promised) if day > today), default=None)
+    text = (
+        tr("No crew drives today or tomorrow, and no later day is promised.")
+        if later is None
+        else tr(
+            "No crew drives today or tomorrow; the next day that is promised is {day}.",
+            day=words.day(later),
+        )
+    )
+    return [head, "-" * len(head), *wrapped(text).splitlines()]
+
+
 def _task(sheet: Mapping[str, Any], visit: Mapping[str, Any], known: Known) -> str:
     parts = [what(visit, known), bring(visit), right_words(sheet, visit)]
     return "; ".join(part for part in parts if part)

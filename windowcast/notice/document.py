@@ -64,7 +64,7 @@ def _treatment(answer: TreatmentAnswer, yard: YardAnswer, units: str) -> dict[st
 
 def _row(row: Row) -> dict[str, Any]:
     # Taken apart once: a morning of many yards writes some hundred thousand of these.
-    (_, regimen, day, fit, chance, too_hot, too_cold, danger, hottest_c), flaws = row
+    (_, regimen, day, fit, chance, too_hot, too_cold, danger, hottest_c), flaws, _, _ = row
     limiting_day = fit.limiting_day
     return {
         "start": day.isoformat(),

@@ -210,21 +210,7 @@ def _startable(others: Sequence[Option]) -> list[Option]:
 def option_words(one: Option) -> str:
     """ "amitraz plastic strips from Thu Aug 20: supers off first, 2 visits, …"."""
     treatment = one.treatment
-    parts = []
-    if Obstacle.SUPERS in one.needs:
-        parts.append(
-            tr("supers off first") if treatment.max_supers == 0 else tr("fewer supers first")
-        )
-    elif treatment.max_supers == 0:
-        parts.append(tr("supers stay off"))
-    if one.with_brood:
-        # The days are `winter.CAGED_DAYS`, and one to spare.
-        parts.append(
-            tr(
-                "needs a brood break (queen caged 24 to 25 days, so no start before {day})",
-                day=words.day(one.ready),
-            )
-        )
+    parts = _conditions(one)
     parts.append(trn("{count} visit", "{count} visits", one.visits))
     if treatment.supers_after_days:
         parts.append(
@@ -261,6 +247,46 @@ def option_words(one: Option) -> str:
     if one.in_time:
         return tr("{treatment} from {day}: {features}", day=day, **values)
     return tr("{treatment} from {day}, which is late: {features}", day=day, **values)
+
+
+def options_in_short(others: Sequence[Option]) -> str:
+    """The same treatments in a row, by when and on what conditions: "thymol gel from Thu Aug 20
+    (supers off first)"; "" where none can be started."""
+    found = []
+    for one in _startable(others):
+        assert one.row is not None  # it can be started
+        values = {
+            "treatment": words.treatment_plural(one.treatment),
+            "day": words.day(one.row.day),
+        }
+        text = (
+            tr("{treatment} from {day}", **values)
+            if one.in_time
+            else tr("{treatment} from {day}, which is late", **values)
+        )
+        conditions = _conditions(one)
+        found.append(f"{text} ({', '.join(conditions)})" if conditions else text)
+    return "; ".join(found)
+
+
+def _conditions(one: Option) -> list[str]:
+    """What must be done or left at the hives for it."""
+    parts = []
+    if Obstacle.SUPERS in one.needs:
+        parts.append(
+            tr("supers off first") if one.treatment.max_supers == 0 else tr("fewer supers first")
+        )
+    elif one.treatment.max_supers == 0:
+        parts.append(tr("supers stay off"))
+    if one.with_brood:
+        # The days are `winter.CAGED_DAYS`, and one to spare.
+        parts.append(
+            tr(
+                "needs a brood break (queen caged 24 to 25 days, so no start before {day})",
+                day=words.day(one.ready),
+            )
+        )
+    return parts
 
 
 def _efficacy(one: Option, shares: tuple[float, float]) -> str:

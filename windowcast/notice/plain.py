@@ -132,6 +132,15 @@ def source_line(answer: YardAnswer) -> str:
     return " ".join(one for one in (text, how_words(forecast.how), said) if one)
 
 
+def too_old(age_hours: float, most_hours: float) -> str:
+    """Why a stale forecast says nothing of starts."""
+    return tr(
+        "the forecast is {hours} h old, but `max_age_hours` allows {most} h",
+        hours=words.decimal(age_hours, 1),
+        most=words.general(most_hours),
+    )
+
+
 def attribution(text: str) -> str:
     """What is owed to the sources of an answer, which it holds in English."""
     return "; ".join(tr(one) for one in text.split("; ")) if text else ""

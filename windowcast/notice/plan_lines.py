@@ -8,11 +8,12 @@ from collections.abc import Mapping, Sequence
 from datetime import date, time
 from typing import Any, NamedTuple
 
+from windowcast.crew.days import Eased, Freed, Hindered, Lost
 from windowcast.crew.exact import HOW
 from windowcast.crew.explain import Bound, Waits, WhyThis
 from windowcast.crew.instance import Instance, Plan
 from windowcast.crew.judge import Judgement
-from windowcast.crew.needs import Eased, Freed, Gone, Hindered, Lost
+from windowcast.crew.needs import Gone
 from windowcast.crew.planner import NOTHING
 from windowcast.crew.replan import Move, Why
 from windowcast.language import marked, tr, trn
@@ -382,7 +383,6 @@ def shut_words(yards: Sequence[str]) -> str:
 
 def without_words(
     *,
-    known: bool,
     blocked: Sequence[Blocked],
     free: date | None,
     lost: Sequence[Lost],
@@ -393,8 +393,6 @@ def without_words(
 
     others:  why each day is none, as `by_day_words` has it
     """
-    if not known:
-        return tr("no usable forecast is stored (windowcast morning --print fetches one)")
     if lost:
         return lost_words(lost)
     if blocked:

@@ -206,6 +206,10 @@ def why_not(row: Row, units: str) -> str:
         return _outside(row, (start.fit.limiting_day - start.start).days, units)
     if flaw is Flaw.STALE:
         return tr("the forecast is too old")
+    if flaw is Flaw.TAKEN:
+        return tr("something else has taken its days")
+    if flaw is Flaw.SHUT:
+        return tr("hives stay shut on that day")
     return _too_warm_for_double(row, units)
 
 

@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
+from windowcast.crew.held_back import kept_back
 from windowcast.language import tr
 from windowcast.notice import words
 from windowcast.notice.beside import Beside
 from windowcast.notice.plain import labelled, open_instead
 from windowcast.trade.workable import FRAMES_STAY, HINDRANCES, Hindrance
 from windowcast.window.decide import Status, TreatmentAnswer, YardAnswer
+
+MOST_DAYS = 3
 
 
 def against(
@@ -46,4 +49,25 @@ def shut_lines(reasons: Sequence[Hindrance]) -> list[str]:
             "today is {reasons} to open hives (`[work]`): start on another day",
             reasons=words.listed([tr(HINDRANCES[one]) for one in reasons]),
         ),
+    )
+
+
+def shut_before_lines(answer: TreatmentAnswer) -> list[str]:
+    """The days before the named start that would do but for hives that stay shut, the first few."""
+    days: dict[date, tuple[Hindrance, ...]] = {}
+    for row in kept_back(answer):
+        if row.shut and not row.taken:
+            days.setdefault(row.day, row.shut)
+    lines: list[str] = []
+    for day, reasons in list(days.items())[:MOST_DAYS]:
+        lines += labelled("" if lines else tr("Bad day"), shut_words(day, reasons))
+    return lines
+
+
+def shut_words(day: date, reasons: Sequence[Hindrance]) -> str:
+    """ "Fri Nov 27 is too wet to open hives (`[work]`)"."""
+    return tr(
+        "{day} is {reasons} to open hives (`[work]`)",
+        day=words.day(day),
+        reasons=words.listed([tr(HINDRANCES[one]) for one in reasons]),
     )

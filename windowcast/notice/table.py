@@ -19,7 +19,7 @@ from windowcast.notice.plain import (
     wrapped_below,
 )
 from windowcast.notice.reason import reason
-from windowcast.notice.shut_lines import against, shut_lines
+from windowcast.notice.shut_lines import against, shut_before_lines, shut_lines
 from windowcast.notice.taken_lines import taken_lines
 from windowcast.sky.highs import DailyHighs
 from windowcast.sky.scenarios import MISSING, Scenarios
@@ -75,6 +75,7 @@ def _treatment_lines(
     if answer.named is not None and answer.status is not Status.UNKNOWN:
         lines += labelled(tr("Chance"), chance_words(answer.named))
     lines += shut_lines(shut)
+    lines += shut_before_lines(answer)
     lines += taken_lines(answer, beside.fixed)
     lines += labelled(tr("Why"), reason(answer, yard.forecast, units))
     lines += _starts(answer.rows[:SHOWN_STARTS], units)

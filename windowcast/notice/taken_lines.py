@@ -2,36 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from datetime import date, timedelta
+from collections.abc import Sequence
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from windowcast.crew.held_back import in_the_way, kept_back
 from windowcast.language import tr
 from windowcast.notice import words
 from windowcast.notice.plain import labelled
-from windowcast.trade.treatment import Regimen
+from windowcast.trade.workable import Taken
 from windowcast.window.decide import Status, TreatmentAnswer
 
 if TYPE_CHECKING:
     from windowcast.crew.settings import FixedRow
 
 
-def in_the_way(
-    fixed: Sequence[FixedRow], *, start: date, regimen: Regimen, visits: Iterable[date]
-) -> tuple[FixedRow, ...]:
-    """The rows that keep a start out: treatments on a day of its exposure, or people on the day of
-    one of its visits."""
-    ends = start + timedelta(days=regimen.exposure_days)
-    days = (start, *visits)
-    return tuple(
-        one
-        for one in fixed
-        if (one.treatments and one.first < ends and start <= one.last)
-        or (one.visits and any(one.first <= day <= one.last for day in days))
-    )
-
-
-def taken_words(row: FixedRow) -> str:
+def taken_words(row: FixedRow | Taken) -> str:
     """ "crews.toml keeps treatments out, Mon Jul 13 to Fri Jul 24: lime harvest"."""
     days = words.span(row.first, row.last)
     if row.visits and row.treatments:
@@ -44,18 +30,22 @@ def taken_words(row: FixedRow) -> str:
 
 
 def taken_lines(answer: TreatmentAnswer, fixed: Sequence[FixedRow]) -> list[str]:
-    """What keeps the start out that is named; no lines where nothing does or none is."""
-    named = answer.named
-    if named is None or answer.status in (Status.UNKNOWN, Status.CLOSED):
+    """What keeps starts out before the one that is named, and visits of that one; no lines where
+    nothing does."""
+    if answer.status is Status.UNKNOWN:
         return []
-    rows = in_the_way(
-        fixed,
-        start=named.day,
-        regimen=named.start.regimen,
-        visits=[visit.day for visit in answer.visits],
-    )
+    rows = [one for row in kept_back(answer) for one in row.taken]
+    named = answer.named
+    if named is not None:
+        later = in_the_way(
+            fixed,
+            start=named.day,
+            regimen=named.start.regimen,
+            visits=[visit.day for visit in answer.visits],
+        )
+        rows += [Taken(one.first, one.last, one.visits, one.treatments, one.why) for one in later]
     lines: list[str] = []
-    for row in rows:
+    for row in dict.fromkeys(rows):
         lines += labelled("" if lines else tr("Taken"), taken_words(row))
     return lines
 

@@ -26,7 +26,7 @@ from windowcast.notice.plain import (
     source_line,
     wrapped,
 )
-from windowcast.notice.shut_lines import shut_lines, shut_today
+from windowcast.notice.shut_lines import shut_before_lines, shut_lines, shut_today
 from windowcast.notice.taken_lines import taken_lines
 from windowcast.notice.visit_words import visit_words
 from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
@@ -474,6 +474,7 @@ def _part(
     lines += beside.first
     lines += shut_lines(shut_today(answer, beside))
     if beside.windows:
+        lines += shut_before_lines(open_instead(answer) or answer.main)
         lines += taken_lines(open_instead(answer) or answer.main, beside.fixed)
         lines += _window_lines(answer, units, others=beside.others, spare_percent=spare_percent)
     lines += beside.last

@@ -114,6 +114,8 @@ def why(job: Job) -> str:
     }[job.kind]
     if job.promised is not None:
         parts.append(promised_words(*job.promised))
+    if job.moved:
+        parts.append(tr("its right day is {day}", day=words.day(job.day)))
     if job.best_by > job.day:
         parts.append(tr("best by {day}", day=words.day_in(job.best_by, job.on.year)))
     elif job.latest > job.day:

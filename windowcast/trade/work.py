@@ -70,7 +70,8 @@ class Job(NamedTuple):
     series, number:  tell jobs of a yard apart, and stay the same when days move: which treatment
                      (or count) of the yard it belongs to, planned or begun, and which dose
     day, best_by:    first and last day that are right for it, both inside
-    on:              the day under which it is listed: `day`, or today where that has passed
+    on:              the day under which it is listed: `day`, or today where that has passed, or
+                     the nearest on which people can be there
     late_days:       since `best_by`; 0 where it is not late
     colonies:        worked on; for a count, those sampled
     minutes:         at the hives, without what the yard itself takes and the drive
@@ -104,6 +105,17 @@ class Job(NamedTuple):
     done: date | None = None
     slack: Slack = Slack()
     promised: tuple[date, str] | None = None
+
+    @property
+    def moved(self) -> bool:
+        """A fresh dose or a removal is listed on another day than its right one, as its regimen
+        allows."""
+        return (
+            self.dose is not None
+            and self.done is None
+            and self.on != self.day
+            and not (self.late_days)
+        )
 
     @property
     def latest(self) -> date:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from enum import Enum
 from fractions import Fraction
@@ -16,6 +17,9 @@ FRAMES_STAY = ("trickle", "vapour")
 """Forms that are given without taking a frame out: the hive is open for a minute or two, or not at
 all."""
 NO_BOUND_C = Fraction(-100)
+TOO_COLD = 0.5
+"""Beyond the single forecast a day is no day to open hives where more scenarios than this share are
+too cold; our own choice."""
 
 
 class DayWeather(NamedTuple):
@@ -31,18 +35,35 @@ class DayWeather(NamedTuple):
     wind_kmh: float | None = None
 
 
+class Taken(NamedTuple):
+    """Days of a yard that something else has taken, both inside.
+
+    visits:      nobody can work there
+    treatments:  nothing may be in the hives
+    why:         as its people call it
+    """
+
+    first: date
+    last: date
+    visits: bool
+    treatments: bool
+    why: str
+
+
 class Hindrance(Enum):
     """Why a day is no day to open a hive."""
 
     COLD = "too cold"
     WET = "too wet"
     WINDY = "too windy"
+    MOSTLY_COLD = "too cold in most scenarios"
 
 
 HINDRANCES = {
     Hindrance.COLD: marked("too cold"),
     Hindrance.WET: marked("too wet"),
     Hindrance.WINDY: marked("too windy"),
+    Hindrance.MOSTLY_COLD: marked("too cold in most scenarios"),
 }
 """In a word or two, to be translated."""
 
@@ -57,6 +78,17 @@ def hindrances(weather: DayWeather, rules: WorkRules) -> tuple[Hindrance, ...]:
     if weather.wind_kmh is not None and weather.wind_kmh > rules.open_max_wind_kmh:
         found.append(Hindrance.WINDY)
     return tuple(found)
+
+
+def mostly_too_cold(tenths: Sequence[int], rules: WorkRules, *, missing: int) -> bool:
+    """Whether most scenarios are too cold to open a hive, on a day that no single forecast reaches.
+
+    tenths:   that day's highs in tenths of a °C, one a scenario
+    missing:  stands for a high that is not known, below all that are
+    """
+    lowest = math.ceil(rules.open_min_c * 10)
+    unknown = tenths.count(missing)
+    return sum(map(lowest.__gt__, tenths)) - unknown > TOO_COLD * (len(tenths) - unknown)
 
 
 def rules_for(

@@ -12,6 +12,7 @@ from windowcast.trade import hive as hives
 from windowcast.trade.hive import Blocked
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.visits import Visit, visits
+from windowcast.trade.workable import Hindrance, Taken
 from windowcast.trade.yard import Yard
 from windowcast.window.scan import Start
 
@@ -35,6 +36,8 @@ class Flaw(Enum):
     CHANCE = "too few scenarios fit"
     FORECAST = "the single forecast does not fit"
     COOL_ONLY = "too warm for a double dose"
+    TAKEN = "something else has taken its days"
+    SHUT = "hives stay shut on its day"
 
 
 class Rules(NamedTuple):
@@ -45,14 +48,24 @@ class Rules(NamedTuple):
 
 
 class Row(NamedTuple):
-    """A start with its judgement; safe where `flaws` is empty."""
+    """A start with its judgement; safe where `flaws` is empty.
+
+    shut, taken:  why, where `crew.held_back` found one of its own flaws
+    """
 
     start: Start
     flaws: tuple[Flaw, ...]
+    shut: tuple[Hindrance, ...] = ()
+    taken: tuple[Taken, ...] = ()
 
     @property
     def safe(self) -> bool:
         return not self.flaws
+
+    @property
+    def held_back(self) -> bool:
+        """Something besides the weather of the exposure speaks against it."""
+        return bool(self.shut or self.taken)
 
     @property
     def day(self) -> date:
@@ -135,6 +148,13 @@ def decide(
             first day that has any, the first in the file is named
     """
     rows = tuple(Row(start=start, flaws=_flaws(start, rules, stale=stale)) for start in starts)
+    return judged(yard, treatment, rows, today=today, stale=stale)
+
+
+def judged(
+    yard: Yard, treatment: Treatment, rows: tuple[Row, ...], *, today: date, stale: bool
+) -> TreatmentAnswer:
+    """What follows of the rows of a treatment, in the order of `decide`."""
     named = next((row for row in rows if row.safe), None)
     blocked = hives.obstacles(treatment, yard.hive)
     if stale or not rows:

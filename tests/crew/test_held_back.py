@@ -1,0 +1,196 @@
+"""What keeps a named start back: the same days as in the crews' plan, whatever is taken or shut."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from fractions import Fraction
+
+import pytest
+
+from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, treatment, yard
+from windowcast.crew.days import Calendar, Fixed, Lost, closed_days
+from windowcast.crew.held_back import Days, kept_back
+from windowcast.crew.needs import stops_of
+from windowcast.crew.settings import FixedRow
+from windowcast.notice.visit_lines import sentence
+from windowcast.trade.rules import WorkRules
+from windowcast.trade.treatment import Slack
+from windowcast.trade.work import Kind, Plan, jobs
+from windowcast.trade.workable import DayWeather, Hindrance, rules_for
+from windowcast.window.decide import (
+    Flaw,
+    ForecastState,
+    Rules,
+    Status,
+    TreatmentAnswer,
+    YardAnswer,
+    decide,
+)
+from windowcast.window.scan import Words, scan
+
+RULES = WorkRules()
+EVERY_DAY = frozenset(range(80))
+
+
+def fixed(first: int, last: int, keeps_out: str) -> FixedRow:
+    return FixedRow(
+        "Creek Bend",
+        MONDAY + timedelta(days=first),
+        MONDAY + timedelta(days=last),
+        visits=keeps_out != "treatments",
+        treatments=keeps_out != "visits",
+        why="pollination",
+    )
+
+
+def answer(given=FORMIC_STRIPS, high_c: float = 20) -> YardAnswer:
+    """Every day as warm as each other, so that every start is named."""
+    course = [high_c] * 40
+    starts = scan(
+        given,
+        forecast=highs(*course[:15]),
+        words=Words(scenarios([course] * 51)),
+        today=MONDAY,
+        first_start=MONDAY,
+    )
+    rules = Rules(min_chance=0.8, max_danger=0.05)
+    decided = decide(yard(), given, starts, rules=rules, today=MONDAY, stale=False)
+    state = ForecastState(
+        source="open-meteo", fetched_at=None, run_at=None, age_hours=1.0, stale=False,
+        first_day=MONDAY, last_day=MONDAY + timedelta(days=39), scenarios=51,
+        scenarios_last_day=MONDAY + timedelta(days=39), scenario_sources=("ensemble",),
+        sources=("forecast", "ensemble"), missing=(), attribution="", how="",
+    )  # fmt: skip
+    return YardAnswer(yard=yard(), today=MONDAY, forecast=state, treatments=(decided,))
+
+
+def days(*rows: FixedRow, weather: dict[date, DayWeather] | None = None, later=None) -> Days:
+    return Days(fixed=rows, open_days=weather or {}, scenarios=later, rules=RULES)
+
+
+def left(found: TreatmentAnswer) -> set[tuple[date, str]]:
+    return {(row.day, row.start.regimen.id) for row in found.rows if row.safe}
+
+
+@pytest.mark.parametrize("slack", [Slack(), Slack(earlier=1, later=2)])
+@pytest.mark.parametrize(
+    "rows",
+    [
+        (fixed(-4, 9, "treatments"),),
+        (fixed(5, 8, "visits"),),
+        (fixed(12, 16, "both"),),
+        (fixed(10, 10, "visits"), fixed(11, 14, "visits")),
+        (fixed(20, 22, "treatments"), fixed(3, 3, "visits")),
+    ],
+)
+def test_the_days_that_are_left_are_those_that_the_crews_plan_could_use(rows, slack):
+    """With a crew on every day and hives that open on every day."""
+    given = FORMIC_STRIPS._replace(
+        regimens=tuple(one._replace(dose_slack=slack) for one in FORMIC_STRIPS.regimens)
+    )
+    taken = tuple(Fixed(one.first, one.last, one.visits, one.treatments, one.why) for one in rows)
+    calendar = Calendar(
+        MONDAY, 80, 30, {"": EVERY_DAY, "formic acid": EVERY_DAY}, {}, taken
+    )  # fmt: skip
+    whole = answer(given)
+
+    found = days(*rows).free(whole)
+
+    able = {
+        (row.day, row.start.regimen.id)
+        for row in whole.main.rows
+        if row.safe
+        and not isinstance(
+            stops_of(yard(), given, row.start.regimen, day=(row.day - MONDAY).days,
+                     calendar=calendar, rules=RULES),
+            Lost,
+        )
+    }  # fmt: skip
+    assert left(found.main) == able
+    assert 0 < len(able) < len(left(whole.main))
+
+
+@pytest.mark.parametrize("form", ["gel strip", "trickle"])
+def test_hives_stay_shut_on_the_days_of_the_plan_and_beyond_the_forecast_by_the_scenarios(form):
+    """A trickle takes no frame out: for it a day is too cold only below its own band, here 1 °C."""
+    one = FORMIC_STRIPS.regimens[0]
+    one = one._replace(band=one.band._replace(low_c=Fraction(1)))
+    given = treatment(one)._replace(form=form)
+    later = scenarios([[20.0] * 16 + [4.0] * 5 + [20.0] * 19] * 51)
+    weather = {
+        MONDAY: DayWeather(20.0, 8.0, 5.0),
+        MONDAY + timedelta(days=1): DayWeather(20.0, 0.0, 60.0),
+        MONDAY + timedelta(days=2): DayWeather(2.0, 0.0, 5.0),
+        MONDAY + timedelta(days=3): DayWeather(20.0),
+    }
+    whole = answer(given)
+
+    found = days(weather=weather, later=later).free(whole)
+
+    rules = rules_for(RULES, given, given.regimens[0])
+    closed = closed_days(weather, later, rules, first=MONDAY, days=80)
+    shut = {MONDAY + timedelta(days=day) for day in closed}
+    assert {row.day for row in found.main.rows if row.shut} == shut & {
+        row.day for row in whole.main.rows
+    }
+    assert found.main.named is not None
+    assert found.main.named.day == min(day for day, _ in left(whole.main) if day not in shut)
+    first = kept_back(found.main)[0]
+    assert (first.day, first.flaws, first.shut) == (MONDAY, (Flaw.SHUT,), (Hindrance.WET,))
+
+
+def test_a_start_of_today_is_left_to_the_words_only_where_no_later_one_is_left():
+    wet = DayWeather(20.0, 8.0, 5.0)
+    whole = answer()
+
+    some = days(weather={MONDAY: wet}).told(whole).main
+    every = {MONDAY + timedelta(days=day): wet for day in range(40)}
+    none = days(weather=every).told(whole).main
+
+    assert some.status is Status.LATER and some.named is not None
+    assert some.named.day == MONDAY + timedelta(days=1)
+    assert some.visits[0].day == some.named.day
+    assert none.status is Status.OPEN and none.named is not None and none.named.day == MONDAY
+    assert days(weather=every).free(whole).main.status is Status.CLOSED
+
+
+def test_where_all_days_are_taken_nothing_is_named_and_it_is_said_why():
+    found = days(fixed(-1, 60, "treatments")).told(answer()).main
+
+    assert (found.status, found.named, found.visits) == (Status.CLOSED, None, ())
+    assert [one.why for row in kept_back(found)[:1] for one in row.taken] == ["pollination"]
+    assert not days(fixed(-9, -1, "both")).free(answer()).main.rows[0].held_back
+
+
+def test_visits_on_taken_days_are_listed_on_the_nearest_free_day_that_their_regimen_allows():
+    """A removal may be four days late, a swap one day early and three late; the count and the look
+    for queens wait."""
+    one = FORMIC_STRIPS.regimens[1]
+    assert (one.dose_slack, one.removal_late_days) == (Slack(earlier=1, later=3), 4)
+    plan = Plan(MONDAY, FORMIC_STRIPS, one, 1.0)
+    every = jobs(yard(), entries=(), plan=plan, rules=RULES, today=MONDAY)
+    right = {job.kind: (job.on - MONDAY).days for job in every}
+    assert (right[Kind.SWAP], right[Kind.REMOVE]) == (10, 20)
+    queens, count = right[Kind.QUEENS], right[Kind.COUNT_AFTER]
+    rows = (
+        fixed(10, 11, "visits"),
+        fixed(20, 22, "both"),
+        fixed(queens, queens + 2, "visits"),
+        fixed(count, count, "treatments"),
+    )
+
+    found = {job.kind: job for job in days(*rows).moved(every, MONDAY)}
+
+    on = {kind: (job.on - MONDAY).days for kind, job in found.items()}
+    assert on == {
+        Kind.APPLY: 0,
+        Kind.SWAP: 9,
+        Kind.REMOVE: 23,
+        Kind.QUEENS: queens + 3,
+        Kind.COUNT_AFTER: count,
+    }
+    assert [kind for kind, job in found.items() if job.moved] == [Kind.SWAP, Kind.REMOVE]
+    assert "its right day is Thu Sep 10" in sentence(found[Kind.SWAP])
+    # Where no day is left it stays, and is said to be on a day that is taken.
+    stuck = days(fixed(20, 24, "visits")).moved(every, MONDAY)
+    assert MONDAY + timedelta(days=20) in {job.on for job in stuck if job.kind is Kind.REMOVE}

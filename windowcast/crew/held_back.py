@@ -1,0 +1,191 @@
+"""Starts that the weather names and something else keeps back: days that are taken, and days on
+which hives stay shut.
+
+What windowcast tells people of starts goes by these; `yard --json` keeps saying what the weather
+allows, with what is taken beside it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, NamedTuple
+
+from windowcast.sky.scenarios import MISSING, Scenarios
+from windowcast.trade.rules import WorkRules
+from windowcast.trade.treatment import Regimen
+from windowcast.trade.visits import Visit, slack, visits
+from windowcast.trade.work import Job, Kind
+from windowcast.trade.workable import (
+    FRAMES_STAY,
+    DayWeather,
+    Hindrance,
+    Taken,
+    hindrances,
+    mostly_too_cold,
+    rules_for,
+)
+from windowcast.window.decide import Flaw, Row, TreatmentAnswer, YardAnswer, judged
+
+if TYPE_CHECKING:
+    from windowcast.crew.settings import FixedRow
+
+FAR_DAYS = 60
+"""So far on a day is looked for on which what has no one right day can be done."""
+
+Shut = dict[date, tuple[Hindrance, ...]]
+NOTHING: tuple[Hindrance, ...] = ()
+NO_ROWS: tuple[Taken, ...] = ()
+_CHANCE = (Flaw.CHANCE,)
+
+
+class Days(NamedTuple):
+    """What is known of the days of one yard besides the bands.
+
+    fixed:      days that something else has taken
+    open_days:  of the single forecast; empty where it is stale
+    scenarios:  beyond it; None: there are none, or they are stale
+    """
+
+    fixed: tuple[FixedRow, ...]
+    open_days: Mapping[date, DayWeather]
+    scenarios: Scenarios | None
+    rules: WorkRules
+
+    def free(self, answer: YardAnswer) -> YardAnswer:
+        """The answer with the starts that are left."""
+        known: Shut = {}
+        left = [self._left(one, answer, answer.today, known) for one in answer.treatments]
+        return answer._replace(treatments=tuple(left))
+
+    def told(self, answer: YardAnswer, left: YardAnswer | None = None) -> YardAnswer:
+        """The same, but where no start is left, with one of today that only shut hives keep back:
+        the words around it say so.
+
+        left:  what `free` has made of it, where that is known
+        """
+        left = self.free(answer) if left is None else left
+        treatments = []
+        tomorrow = answer.today + timedelta(days=1)
+        for given, one in zip(answer.treatments, left.treatments, strict=True):
+            today = given.named is not None and given.named.day == answer.today
+            none = today and one.named is None
+            treatments.append(self._left(given, answer, tomorrow, {}) if none else one)
+        return answer._replace(treatments=tuple(treatments))
+
+    def _left(
+        self, one: TreatmentAnswer, answer: YardAnswer, first: date, known: Shut
+    ) -> TreatmentAnswer:
+        """known:  what keeps hives shut for work at frames, by day"""
+        rows, changed = [], False
+        own = one.treatment.form in FRAMES_STAY
+        for row in one.rows:
+            start, flaws, *_ = row
+            if flaws and flaws != _CHANCE:
+                rows.append(row)
+                continue
+            day, shut, taken = start.start, NOTHING, NO_ROWS
+            if day >= first:
+                found = known.get(day)
+                shut = known[day] = self.shut(day, self.rules) if found is None else found
+                if shut and own:
+                    # Its own rule asks for no more than that.
+                    shut = self.shut(day, rules_for(self.rules, one.treatment, start.regimen))
+            if self.fixed:
+                taken = self.taken(day, start.regimen)
+            if taken:
+                flaws = (*flaws, Flaw.TAKEN)
+            if shut:
+                flaws = (*flaws, Flaw.SHUT)
+            changed = changed or bool(taken or shut)
+            rows.append(Row(start, flaws, shut, taken) if taken or shut else row)
+        if not changed:
+            return one
+        named = one.named
+        if named is not None and any(row.start is named.start for row in rows if not row.held_back):
+            return one._replace(rows=tuple(rows))
+        stale = answer.forecast.stale
+        return judged(answer.yard, one.treatment, tuple(rows), today=answer.today, stale=stale)
+
+    def taken(self, start: date, regimen: Regimen) -> tuple[Taken, ...]:
+        """What has taken a start's own day, days of its exposure, or every day of a later visit."""
+        found = in_the_way(self.fixed, start=start, regimen=regimen, visits=())
+        for visit in visits(regimen, start=start, colonies=1)[1:]:
+            found += _every_day(self.fixed, visit, regimen)
+        return tuple(
+            Taken(one.first, one.last, one.visits, one.treatments, one.why)
+            for one in dict.fromkeys(found)
+        )
+
+    def moved(self, found: Iterable[Job], today: date) -> tuple[Job, ...]:
+        """Jobs on days on which nobody can work, listed on a day that is free: fresh doses and
+        removals on the nearest that their regimen allows, the later of two; what is late, counts
+        and checks on the next. A start is not moved, and what has no such day stays."""
+        if not any(one.visits for one in self.fixed):
+            return tuple(found)
+        return tuple(sorted((self._moved(one, today) for one in found), key=lambda one: one.on))
+
+    def _moved(self, job: Job, today: date) -> Job:
+        if job.done is not None or job.kind is Kind.APPLY or self._workable(job.on):
+            return job
+        if job.late_days or job.dose is None:
+            days = [job.on + timedelta(days=away) for away in range(1, FAR_DAYS)]
+        else:
+            near = range(-job.slack.earlier, job.slack.later + 1)
+            nearest = sorted(near, key=lambda one: (abs(one), -one))
+            days = [job.day + timedelta(days=away) for away in nearest]
+        free = (day for day in days if day >= today and self._workable(day))
+        return job._replace(on=next(free, job.on))
+
+    def _workable(self, day: date) -> bool:
+        return not any(one.visits and one.first <= day <= one.last for one in self.fixed)
+
+    def shut(self, day: date, rules: WorkRules) -> tuple[Hindrance, ...]:
+        """What keeps hives shut on a day, as the crews' plan holds it."""
+        known = self.open_days.get(day)
+        if known is not None and known.high_c is not None:
+            return hindrances(known, rules)
+        if self.scenarios is None:
+            return ()
+        number = (day - self.scenarios.first_day).days
+        if not 0 <= number < self.scenarios.days:
+            return ()
+        cold = mostly_too_cold(self.scenarios.row(number), rules, missing=MISSING)
+        return (Hindrance.MOSTLY_COLD,) if cold else ()
+
+
+def in_the_way(
+    fixed: Sequence[FixedRow], *, start: date, regimen: Regimen, visits: Iterable[date]
+) -> tuple[FixedRow, ...]:
+    """The rows that keep a start out: treatments on a day of its exposure, or people on the day of
+    one of its visits."""
+    ends = start + timedelta(days=regimen.exposure_days)
+    days = (start, *visits)
+    return tuple(
+        one
+        for one in fixed
+        if (one.treatments and one.first < ends and start <= one.last)
+        or (one.visits and any(one.first <= day <= one.last for day in days))
+    )
+
+
+def _every_day(fixed: Sequence[FixedRow], visit: Visit, regimen: Regimen) -> tuple[FixedRow, ...]:
+    """The rows that together leave no day for a visit, however far its regimen lets it be moved."""
+    may_move = slack(regimen, visit.task)
+    rows = [one for one in fixed if one.visits]
+    out = [
+        [one for one in rows if one.first <= visit.day + timedelta(days=away) <= one.last]
+        for away in range(-may_move.earlier, may_move.later + 1)
+    ]
+    return tuple(one for each in out for one in each) if all(out) else ()
+
+
+def kept_back(answer: TreatmentAnswer) -> tuple[Row, ...]:
+    """The starts that the weather would allow and something else keeps back, before the one that is
+    named; all of them where none is."""
+    until = date.max if answer.named is None else answer.named.day
+    return tuple(
+        row
+        for row in answer.rows
+        if row.day < until and row.held_back and Flaw.CHANCE not in row.flaws
+    )

@@ -21,12 +21,12 @@ LAST_SHARE = 0.1
 """Of the time, for the best order of each day at the end."""
 ROUNDS_A_NEED, LEAST_ROUNDS = 12, 400
 """So often yards are taken out and put in again."""
-LONGER, LONGEST_ROUNDS = 5, 4000
-"""So many times as often more, and so often at least, where the plan is not known to be near enough
-to the best."""
-WARMTH, WARMER = 3e-4, 1e-3
-"""What the search may lose on its way at first, about, as a share of the plan's worth; and where it
-goes on longer, which then leads farther than the next plan that nothing small makes better."""
+LONGER, LONGEST_ROUNDS, MOST_ROUNDS = 5, 4000, 30_000
+"""So many times as often more, and so often at least and at most, where the plan is not known to be
+near enough to the best: a search that time ends before it has cooled down gains less."""
+WARMTH, WARMER = 0.1, 0.3
+"""What the search may lose on its way at first, about, as a share of what one need adds; and where
+it goes on longer, which then leads farther than the next plan that nothing small makes better."""
 
 
 def make(
@@ -77,7 +77,7 @@ def make(
     if rounds is None and most is not None:
         near = most / (1 + gap)
         settle.improve(
-            start, rounds=max(LONGER * wanted, LONGEST_ROUNDS), seed=2,
+            start, rounds=min(max(LONGER * wanted, LONGEST_ROUNDS), MOST_ROUNDS), seed=2,
             warmth=WARMER, scarce=scarce,
             enough=lambda: start.worth >= near or left_s() < last_s,
         )  # fmt: skip

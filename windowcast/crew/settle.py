@@ -146,8 +146,8 @@ def improve(
 
     rounds:  how often yards are taken out and put in again
     enough:  asked before each round: whether to stop
-    warmth:  how much a plan may lose on the way to a better one at first, about, as a share of its
-             worth; ever less (simulated annealing: Kirkpatrick, Gelatt & Vecchi 1983)
+    warmth:  how much a plan may lose on the way to a better one at first, about, as a share of what
+             one need adds; ever less (simulated annealing: Kirkpatrick, Gelatt & Vecchi 1983)
     scarce:  by crew and day, in colonies, what a minute is worth beyond its cost; None: nothing
     """
     instance = board.instance
@@ -160,7 +160,7 @@ def improve(
     near = _Near(instance, needs)
     most = {need: _most(instance, need) for need in needs}
     best, kept = board.worth, None
-    loses = warmth * abs(best)
+    loses = warmth * abs(best) / len(needs)
     for number in range(rounds):
         if enough():
             break

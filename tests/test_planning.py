@@ -517,7 +517,8 @@ def test_a_draft_that_is_written_again_is_a_later_version_of_the_same_days(folde
 
 
 def test_a_removal_without_a_day_says_what_would_free_it_and_what_follows(folder: Path):
-    """In since August 22, out from September 11 to 15, but nobody is let in until the 20th."""
+    """In since August 22: the swap from August 31 to September 2, the removal 10 to 14 days after
+    it, but nobody is let in until the 20th."""
     begin(folder, date(2026, 8, 22))
     fixed = FixedRow("Creek Bend", date(2026, 9, 3), date(2026, 9, 20), True, False, "harvest")
     crew = CrewRow("North", days=EVERY_DAY)
@@ -528,7 +529,7 @@ def test_a_removal_without_a_day_says_what_would_free_it_and_what_follows(folder
 
     text = said(planned)
     assert (
-        "- Creek Bend, removal: Fri Sep 11 to Tue Sep 15 harvest (until Sun Sep 20); Fri Sep 11"
+        "- Creek Bend, removal: Thu Sep 10 to Wed Sep 16 harvest (until Sun Sep 20); Fri Sep 11"
         " without harvest would free it"
     ) in text
     assert "- removal: what was put in stays in longer than its days: decide by the label" in text

@@ -396,10 +396,21 @@ def job_of(task: Task, plan: Plan, leg: Leg, day: int) -> Job:
         if job.kind is Kind.COUNT and on < job.day:
             # Before a treatment it is right sooner than the season asks for it.
             return job._replace(on=on, day=on)
-        return job._replace(on=on)
+        return _moved_with(task, plan, leg, job)._replace(on=on)
     option = need.options[plan.chosen[leg.need].option]
     dosed = [job for job in _begun(task, need, option) if job.dose is not None]
-    return dosed[leg.stop]._replace(on=on)
+    return _moved_with(task, plan, leg, dosed[leg.stop])._replace(on=on)
+
+
+def _moved_with(task: Task, plan: Plan, leg: Leg, job: Job) -> Job:
+    """A visit with its right day and its last by the day on which the dose before is given."""
+    chosen = plan.chosen[leg.need]
+    stop = task.instance.needs[leg.need].options[chosen.option].stops[leg.stop]
+    if not leg.stop or stop.follows is None:
+        return job
+    right = task.first + timedelta(days=chosen.stops[leg.stop - 1].day + stop.follows)
+    by = right - job.day
+    return job._replace(day=right, best_by=job.best_by + by)
 
 
 def _begun(task: Task, need: Need, option: Option) -> list[Job]:

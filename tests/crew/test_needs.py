@@ -74,14 +74,29 @@ def stops(regimen, day, made=None):
 
 def test_the_swap_and_the_removal_hang_on_the_start_with_their_slack():
     """A start on Monday August 31: swap right on Thursday September 10 (day 10), a day early to
-    three late; removal right on Sunday September 20 (day 20), up to four late and never early.
-    Common practice, no source."""
+    three late; removal right ten days after the swap, on Sunday September 20 (day 20) where that is
+    on its day, up to four late and never early. Common practice, no source."""
     apply, swap, remove = stops(ONE, 0)
 
     assert apply.days == (0,)
     assert (swap.right, swap.days) == (10, (10, 11, 9))  # days 12 and 13 are a weekend
-    assert (remove.right, remove.days) == (20, (21, 22, 23, 24))
-    assert (swap.after, remove.after) == (9, 10)
+    # 10 to 14 days after each of these: 20 to 24, 21 to 25, 19 to 23; 19 and 20 are a weekend.
+    assert (remove.right, remove.days) == (20, (21, 22, 23, 24, 25))
+    assert [(one.after, one.follows, one.within) for one in (swap, remove)] == [
+        (9, 10, 13), (10, 10, 14),
+    ]  # fmt: skip
+    assert remove.right_after(11) == 21
+    assert [day for day in remove.days if remove.may_follow(11, day)] == [21, 22, 23, 24, 25]
+    assert [day for day in remove.days if remove.may_follow(9, day)] == [21, 22, 23]
+
+
+def test_where_the_swap_comes_late_the_removal_comes_as_much_later():
+    """Mondays only from the day of the start on: swap two days after its day 10, removal 14 days
+    after the swap, which is two days more than four late by the start. Common practice, no
+    source."""
+    mondays = calendar(works=frozenset({2, 14, 28}))
+
+    assert [one.days for one in stops(ONE, 2, mondays)] == [(2,), (14,), (28,)]
 
 
 def test_the_slack_is_the_regimens_own():
@@ -89,9 +104,9 @@ def test_the_slack_is_the_regimens_own():
     strict = ONE._replace(dose_slack=Slack(earlier=2, later=0), removal_late_days=1)
     wide = ONE._replace(dose_slack=Slack(earlier=0, later=5), removal_late_days=9)
 
-    assert [one.days for one in stops(strict, 0)] == [(0,), (10, 9, 8), (21,)]
+    assert [one.days for one in stops(strict, 0)] == [(0,), (10, 9, 8), (21, 18)]
     assert [one.days for one in stops(wide, 0)] == [
-        (0,), (10, 11, 14, 15), (21, 22, 23, 24, 25, 28, 29),
+        (0,), (10, 11, 14, 15), (21, 22, 23, 24, 25, 28, 29, 30, 31, 32),
     ]  # fmt: skip
     assert [one.after for one in stops(strict, 0)] == [1, 8, 10]
 
@@ -378,7 +393,8 @@ def test_what_is_in_the_hives_is_one_need_that_comes_before_anything_new():
     (option,) = need.options
     swap, remove = option.stops
     assert (swap.right, swap.days) == (1, (1, 2, 0, 3, 4))
-    assert (remove.right, remove.days) == (11, (11, 14, 15))  # days 12 and 13 are a weekend
+    # 10 to 14 days after any of these; days 12 and 13 are a weekend.
+    assert (remove.right, remove.days) == (11, (11, 10, 14, 15, 16, 17, 18))
     assert option.value == BEGUN_WORTH * 24
 
 
@@ -387,7 +403,8 @@ def test_a_swap_that_comes_late_keeps_the_removal_away_for_as_long_as_the_dose_w
     need, _ = doses_of(begun(9))
 
     assert need is not None
-    assert need.options[0].stops[1].after == 10
+    remove = need.options[0].stops[1]
+    assert (remove.after, remove.follows, remove.within) == (10, 10, 14)
 
 
 def test_a_late_removal_is_still_to_be_made():

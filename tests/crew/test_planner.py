@@ -61,6 +61,31 @@ def small(
     return made._replace(needs=tuple(needs))
 
 
+def test_a_swap_waits_where_its_right_day_would_leave_the_removal_none():
+    """The removal follows ten days after the swap, and only on day 22 does anybody work: the swap
+    is right on day 10, and has to be on day 12."""
+    stops = (
+        Stop("apply", (0,), 30.0, 0.0),
+        Stop("swap", (10, 12), 30.0, 0.0, after=9, right=10, follows=10, within=13),
+        Stop("remove", (20, 21, 22), 30.0, 0.0, after=10, right=20, follows=10, within=10),
+    )
+    need = Need("a", "A", 1, 20, 30, (Option(0, "formic-strips", "one", stops, 20.0),))
+    works = [60.0 if day in (0, 10, 12, 22) else 0.0 for day in range(30)]
+    crew = Crew("North", 1, 0, tuple(works))
+    task = Instance((crew,), (need,), [[0.0, 5.0], [5.0, 0.0]], 30, hour=0.25)
+
+    for plan in (
+        planner.make(task, left_s=ample),
+        greedy.most_urgent_first(task),
+        settle.settle(task, model.solve(task, {1: 10.0}, gap=0.0, left_s=ample).columns,
+                      model.kinds(task)).plan(),
+    ):  # fmt: skip
+        assert [one.day for one in plan.chosen[0].stops] == [0, 12, 22]
+        assert faults(task, plan) == []
+    late = Plan({0: Chosen(0, (Placed(0, 0), Placed(10, 0), Placed(22, 0)))}, {})
+    assert "need 0 has visits on [0, 10, 22]" in faults(task, late)
+
+
 def by_trying_everything(task: Instance) -> float:
     """The worth of the best plan: every option, day, crew and order of yards is tried."""
     ways: list[list[tuple[int, Chosen] | None]] = []
@@ -75,7 +100,7 @@ def by_trying_everything(task: Instance) -> float:
                 (number, Chosen(place, stops))
                 for stops in product(*each)
                 if all(
-                    later.day - before.day >= stop.after
+                    stop.after <= later.day - before.day <= stop.within
                     for before, later, stop in zip(stops, stops[1:], option.stops[1:], strict=False)
                 )
             ]
@@ -122,11 +147,7 @@ def by_trying_everything(task: Instance) -> float:
             total += minutes[key]
         else:
             value = sum(
-                option_value(task, need, one.option)
-                + sum(
-                    placed_value(task, need, one.option, number, placed)
-                    for number, placed in enumerate(one.stops)
-                )
+                option_value(task, need, one.option) + placed_value(task, need, one)
                 for need, one in plan.items()
             )
             best = max(best, value - task.hour * total / 60)
@@ -183,22 +204,23 @@ def test_a_search_that_may_lose_on_its_way_ends_with_the_best_that_it_saw(seed: 
     assert worth(task, board.plan()) >= before
 
 
-@pytest.mark.parametrize("seed", range(3))
-def test_where_hours_are_short_a_search_at_their_prices_finds_more(seed: int):
-    """And where none are given it is the same search; the plan keeps every rule."""
-    task = instance(seed, yards=60, crews=1)
-    found = model.solve(task, model.estimated_drive(task), gap=0.2, left_s=ample)
-    assert found is not None
-    scarce = planner._by_crew(task, found.minute)
-    assert scarce is not None
-    boards = {}
-    for prices in (None, scarce):
-        board = boards[prices is None] = Board(task)
-        settle.improve(board, rounds=600, enough=lambda: False, scarce=prices)
-        assert faults(task, board.plan()) == []
-        assert board.worth == pytest.approx(worth(task, board.plan()))
+def test_where_hours_are_short_a_search_at_their_prices_finds_more():
+    """Over some tasks, for a single search may have luck; and each plan keeps every rule."""
+    worths = {True: 0.0, False: 0.0}
+    for seed in range(4):
+        task = instance(seed, yards=60, crews=1)
+        found = model.solve(task, model.estimated_drive(task), gap=0.2, left_s=ample)
+        assert found is not None
+        scarce = planner._by_crew(task, found.minute)
+        assert scarce is not None
+        for prices in (None, scarce):
+            board = Board(task)
+            settle.improve(board, rounds=600, enough=lambda: False, scarce=prices)
+            assert faults(task, board.plan()) == []
+            assert board.worth == pytest.approx(worth(task, board.plan()))
+            worths[prices is not None] += board.worth
 
-    assert boards[False].worth > boards[True].worth
+    assert worths[True] > 1.005 * worths[False]
 
 
 def test_the_price_of_an_hour_is_that_of_the_kind_of_crew():

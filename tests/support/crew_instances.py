@@ -76,11 +76,16 @@ def instance(
                     wide = [day for day in works if -1 <= day - right <= 3]
                     wide.sort(key=lambda day, right=right: (abs(day - right), day))
                     stops.append(Stop("swap", tuple(wide), 2.5 * colonies, 12.0, "formic acid",
-                                      colonies, 9, right))  # fmt: skip
-                right = start + exposure
-                wide = [day for day in works if 0 <= day - right <= 4]
+                                      colonies, 9, right, swap, swap + 3))  # fmt: skip
+                right, rest = start + exposure, exposure - (swap or 0)
+                # As long after the dose before as that works, on whatever day it is given.
+                wide = [
+                    day for day in works
+                    if any(rest <= day - before <= rest + 4 for before in stops[-1].days)
+                ]  # fmt: skip
+                wide.sort(key=lambda day, right=right: (abs(day - right), day))
                 stops.append(Stop("remove", tuple(wide), 1.5 * colonies, 12.0, "formic acid", 0,
-                                  exposure - (swap or 0), right))  # fmt: skip
+                                  rest, right, rest, rest + 4))  # fmt: skip
                 options.append(
                     Option(start, "formic-strips", f"days-{exposure}", tuple(stops),
                            colonies * weight * share, share, bits, SCENARIOS)

@@ -167,16 +167,22 @@ class Board:
         place = instance.needs[need].place
         away = away_cost(instance, need)
         placed: list[Placed] = []
+        costs: list[float] = []
         spent = 0.0
-        last = -(10**6)
-        for place_in, stop in enumerate(option.stops):
+        tried: dict[int, set[int]] = {}
+        while len(placed) < len(option.stops):
+            place_in = len(placed)
+            stop = option.stops[place_in]
+            last = placed[-1].day if placed else None
+            right = stop.right_after(last)
             best, best_day, best_crew = spend - spent, -1, -1
             promise = kept[place_in] if kept else None
             works = self._works[stop.skill]
+            no_time = True
             for day in stop.days:
-                if day < last + stop.after:
+                if day in tried.get(place_in, ()) or not stop.may_follow(last, day):
                     continue
-                off = 0.0 if stop.right is None else away * abs(day - stop.right)
+                off = 0.0 if right is None else away * abs(day - right)
                 for crew, people, room in works[day]:
                     used = self.days.get((crew, day))
                     left = room if used is None else room - used.minutes
@@ -185,17 +191,28 @@ class Board:
                     more = off
                     if promise is not None and promise == (day, crew):
                         more -= bonus
-                    if left < work or work * a_minute + more >= best:
+                    if left < work:
+                        continue
+                    if work * a_minute + more >= best:
+                        no_time = False
                         continue
                     minutes = work + self.more(crew, day, place)
                     cost = minutes * a_minute + more
-                    if cost < best - LEAST and minutes <= left:
-                        best, best_day, best_crew = cost, day, crew
-            if best_crew < 0:
+                    if minutes <= left:
+                        no_time = False
+                        if cost < best - LEAST:
+                            best, best_day, best_crew = cost, day, crew
+            if best_crew >= 0:
+                spent += best
+                costs.append(best)
+                placed.append(Placed(best_day, best_crew))
+            elif no_time and placed:
+                # The day of the stop before may be what leaves this one none: the next best.
+                tried.pop(place_in, None)
+                tried.setdefault(place_in - 1, set()).add(placed.pop().day)
+                spent -= costs.pop()
+            else:
                 return None
-            spent += best
-            last = best_day
-            placed.append(Placed(best_day, best_crew))
         return Fit(value - spent, Chosen(number, tuple(placed)))
 
     def fits(self, need: int, options: Iterable[int]) -> Iterator[Fit]:
@@ -350,9 +367,8 @@ class Board:
         self._use(need, chosen, 1)
 
     def _value(self, need: int, chosen: Chosen) -> float:
-        return option_value(self.instance, need, chosen.option) + sum(
-            placed_value(self.instance, need, chosen.option, number, placed)
-            for number, placed in enumerate(chosen.stops)
+        return option_value(self.instance, need, chosen.option) + placed_value(
+            self.instance, need, chosen
         )
 
     def _use(self, need: int, chosen: Chosen, sign: int) -> None:

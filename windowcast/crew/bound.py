@@ -146,7 +146,9 @@ class Choice(Program):
                             strips.append(stop.strips if stock >= 0 else 0)
                             stock_of.append(max(stock, 0))
                         visit.append(known)
-                        more = 0.0 if stop.right is None else -away * abs(day - stop.right)
+                        # What follows another stop has its right day by that one's: never dearer.
+                        known = stop.right is not None and stop.follows is None
+                        more = -away * abs(day - (stop.right or 0)) if known else 0.0
                         if promise is not None and promise.day == day:
                             more += instance.keep / 2 / len(kept)
                         bonus.append(more)

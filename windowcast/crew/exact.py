@@ -8,7 +8,16 @@ from collections.abc import Callable
 from itertools import combinations, product
 from typing import Any
 
-from windowcast.crew.instance import Chosen, Instance, Leg, Placed, Plan, option_value, placed_value
+from windowcast.crew.instance import (
+    Chosen,
+    Instance,
+    Leg,
+    Placed,
+    Plan,
+    follow_each_other,
+    option_value,
+    placed_value,
+)
 from windowcast.crew.route import length, tour
 
 HOW = "every way looked at"
@@ -46,12 +55,11 @@ def exactly(instance: Instance, *, left_s: Callable[[], float]) -> Plan | None:
     for number, (need, chosen) in enumerate(columns):
         option = instance.needs[need].options[chosen.option]
         cell(("need", need), number, 1.0, 1.0)
-        minutes = kept = 0.0
-        for place_in, (placed, stop) in enumerate(zip(chosen.stops, option.stops, strict=True)):
+        minutes, kept = 0.0, placed_value(instance, need, chosen)
+        for placed, stop in zip(chosen.stops, option.stops, strict=True):
             key = (placed.crew, placed.day)
             work = stop.minutes(instance.crews[placed.crew].people)
             minutes += work
-            kept += placed_value(instance, need, chosen.option, place_in, placed)
             room = instance.crews[placed.crew].minutes[placed.day]
             cell(("minutes", key), number, work, room)
             cell(("there", key, need), number, 1.0, 0.0)
@@ -124,8 +132,7 @@ def _columns(instance: Instance) -> list[tuple[int, Chosen]] | None:
             if math.prod(map(len, each)) + len(found) > MOST_COLUMNS:
                 return None
             for stops in product(*each):
-                apart = zip(stops, stops[1:], option.stops[1:], strict=False)
-                if all(later.day - before.day >= stop.after for before, later, stop in apart):
+                if follow_each_other(option.stops, [placed.day for placed in stops]):
                     found.append((number, Chosen(place, stops)))
     return found
 

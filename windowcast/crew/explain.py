@@ -395,14 +395,21 @@ def missing(board: Board, need: int, number: int, allowed: Allowed | None = None
     return _missing_of(board, need, number, stops, allowed)
 
 
-def _latest(stops: Sequence[Stop]) -> list[int]:
-    """The last day of each visit that leaves one for each that follows."""
-    found: list[int] = []
-    for number in reversed(range(len(stops))):
-        latest = max(stops[number].days, default=-1)
-        if found:
-            latest = min(latest, found[0] - stops[number + 1].after)
-        found.insert(0, latest)
+def _usable(stops: Sequence[Stop]) -> list[list[int]]:
+    """The days of each visit that leave one for each that follows."""
+    found: list[list[int]] = []
+    following: Stop | None = None
+    for stop in reversed(stops):
+        later = found[0] if found else []
+        found.insert(
+            0,
+            [
+                day
+                for day in stop.days
+                if following is None or any(following.may_follow(day, one) for one in later)
+            ],
+        )
+        following = stop
     return found
 
 
@@ -416,13 +423,13 @@ def _missing_of(
     hours: list[Shortage] = []
     spent = 0.0
     too_long = False
-    last = -(10**6)
+    last: int | None = None
     dark = False
-    for stop, latest in zip(stops, _latest(stops), strict=True):
+    for stop, usable in zip(stops, _usable(stops), strict=True):
         able = [crew for crew, one in enumerate(instance.crews) if one.can(stop.skill)]
         if not able:
             return Missing(number, Bound.SKILL)
-        days = [day for day in stop.days if last + stop.after <= day <= latest]
+        days = [day for day in usable if stop.may_follow(last, day)]
         works = [
             (crew, day)
             for day in days

@@ -49,6 +49,10 @@ class Crew(NamedTuple):
         return self.light[day] if self.light else math.inf
 
 
+ANY = 10**6
+"""More days than any plan has."""
+
+
 class Stop(NamedTuple):
     """One visit to one yard.
 
@@ -59,8 +63,12 @@ class Stop(NamedTuple):
               is in `Instance.calls`
     skill:    the active that is handled; "": none
     strips:   put in, of the option's treatment
-    after:    days from the stop before to this one, at least: what went in late works later
-    right:    the day that is right for it; None: all of its days are as good
+    after, within: days from the stop before to this one, at least and at most: what went in late
+              works later, and comes out later
+    right:    the day that is right for it, the stop before on its own; None: all of its days are as
+              good
+    follows:  days from the stop before to the right one, on whatever day that is; None: `right`
+              holds
     """
 
     task: str
@@ -71,9 +79,19 @@ class Stop(NamedTuple):
     strips: int = 0
     after: int = 1
     right: int | None = None
+    follows: int | None = None
+    within: int = ANY
 
     def minutes(self, people: int) -> float:
         return self.set_up + self.hands / people
+
+    def may_follow(self, before: int | None, day: int) -> bool:
+        """Whether it can be on a day with the stop before on another; None: it has none."""
+        return before is None or self.after <= day - before <= self.within
+
+    def right_after(self, before: int | None) -> int | None:
+        """The right day with the stop before on a day; None: all are as good."""
+        return self.right if before is None or self.follows is None else before + self.follows
 
 
 class Option(NamedTuple):
@@ -231,16 +249,31 @@ def away_cost(instance: Instance, need: int) -> float:
     return instance.away * one.colonies * one.away
 
 
-def placed_value(instance: Instance, need: int, option: int, stop: int, placed: Placed) -> float:
-    """What one stop is worth more for being done as it was promised, less what it costs to be away
-    from its right day."""
+def placed_value(instance: Instance, need: int, chosen: Chosen) -> float:
+    """What the stops of a need are worth more for being done as they were promised, less what it
+    costs that they are away from their right days."""
     one = instance.needs[need]
-    right = one.options[option].stops[stop].right
-    found = 0.0
-    if right is not None:
-        found -= away_cost(instance, need) * abs(placed.day - right)
-    if option == one.promised and stop < len(one.kept) and one.kept[stop] == placed:
-        found += instance.keep / 2 / len(one.kept)
+    stops = one.options[chosen.option].stops
+    found = -away_cost(instance, need) * days_away(stops, [each.day for each in chosen.stops])
+    if chosen.option == one.promised and one.kept:
+        same = sum(kept == placed for kept, placed in zip(one.kept, chosen.stops, strict=False))
+        found += instance.keep / 2 / len(one.kept) * same
+    return found
+
+
+def follow_each_other(stops: Sequence[Stop], days: Sequence[int]) -> bool:
+    """Whether the stops of an option are so far apart as they must be and may be."""
+    pairs = zip(stops[1:], days, days[1:], strict=False)
+    return all(stop.may_follow(before, day) for stop, before, day in pairs)
+
+
+def days_away(stops: Sequence[Stop], days: Sequence[int]) -> int:
+    """How far the stops of an option are from their right days, in all."""
+    found, before = 0, None
+    for stop, day in zip(stops, days, strict=True):
+        right = stop.right_after(before)
+        found += 0 if right is None else abs(day - right)
+        before = day
     return found
 
 
@@ -277,11 +310,7 @@ def driving(instance: Instance, crew: int, route: Sequence[Leg]) -> float:
 def worth(instance: Instance, plan: Plan) -> float:
     """What a plan is worth: what its options are, less the hours that they take."""
     gained = sum(option_value(instance, need, one.option) for need, one in plan.chosen.items())
-    gained += sum(
-        placed_value(instance, need, one.option, number, placed)
-        for need, one in plan.chosen.items()
-        for number, placed in enumerate(one.stops)
-    )
+    gained += sum(placed_value(instance, need, one) for need, one in plan.chosen.items())
     minutes = sum(
         working(instance, plan.chosen, crew, route) + driving(instance, crew, route)
         for (crew, _), route in plan.routes.items()
@@ -320,8 +349,7 @@ def faults(instance: Instance, plan: Plan) -> list[str]:
     for need, one in plan.chosen.items():
         days = [placed.day for placed in one.stops]
         stops = instance.needs[need].options[one.option].stops
-        apart = zip(days, days[1:], stops[1:], strict=False)
-        if len(days) != len(stops) or any(b - a < stop.after for a, b, stop in apart):
+        if len(days) != len(stops) or not follow_each_other(stops, days):
             found.append(f"need {need} has visits on {days}")
     for stock in instance.stock:
         for day, used in strips_used(instance, plan.chosen, stock.treatment).items():

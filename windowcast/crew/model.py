@@ -11,12 +11,12 @@ best: what is left out cannot be part of a plan that is worth more than the boun
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
-from itertools import pairwise, product
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from windowcast.crew.exchange import Exchange
-from windowcast.crew.instance import Instance, Stop, away_cost, option_value
+from windowcast.crew.instance import Instance, Stop, away_cost, days_away, option_value
 from windowcast.crew.route import length, tour
 
 if TYPE_CHECKING:
@@ -70,6 +70,20 @@ class Solution(NamedTuple):
     @property
     def gap(self) -> float:
         return max(0.0, (self.bound - self.value) / max(abs(self.value), 1e-9))
+
+
+def _ways(stops: Sequence[Stop], before: int | None = None) -> Iterator[tuple[int, ...]]:
+    """The days of stops that follow each other, each of the nearest to its right one."""
+    if not stops:
+        yield ()
+        return
+    days = [day for day in stops[0].days if stops[0].may_follow(before, day)]
+    right = stops[0].right_after(before)
+    if right is not None:
+        days.sort(key=lambda day: (abs(day - right), -day))
+    for day in days[:MOST_DAYS]:
+        for later in _ways(stops[1:], day):
+            yield (day, *later)
 
 
 def kinds(instance: Instance) -> tuple[Kind, ...]:
@@ -182,10 +196,7 @@ class Program:
         need_of, option_of, value = [], [], []
         for number, need in enumerate(instance.needs):
             for place, option in enumerate(need.options):
-                for chosen in product(*(stop.days[:MOST_DAYS] for stop in option.stops)):
-                    apart = zip(chosen, chosen[1:], option.stops[1:], strict=False)
-                    if any(later - before < stop.after for before, later, stop in apart):
-                        continue
+                for chosen in _ways(option.stops):
                     ways.append(
                         [
                             visit(number, option.treatment, stop, day)
@@ -194,11 +205,7 @@ class Program:
                     )
                     need_of.append(number)
                     option_of.append(place)
-                    away = sum(
-                        abs(day - stop.right)
-                        for day, stop in zip(chosen, option.stops, strict=True)
-                        if stop.right is not None
-                    )
+                    away = days_away(option.stops, chosen)
                     value.append(
                         option_value(instance, number, place) - away_cost(instance, number) * away
                     )

@@ -16,7 +16,7 @@ from windowcast.trade.bring import with_spare
 from windowcast.trade.due import Cause, Due, last_start
 from windowcast.trade.mites import threshold
 from windowcast.trade.rules import SeasonRules, WorkRules
-from windowcast.trade.treatment import Regimen, Treatment
+from windowcast.trade.treatment import Regimen, Slack, Treatment
 from windowcast.trade.visits import Task, slack, visits
 from windowcast.trade.work import Job, Kind, minutes_for
 from windowcast.trade.workable import (
@@ -275,25 +275,31 @@ def _stops_of(
             since, until = max(start, one.first), min(ends - timedelta(days=1), one.last)
             eased = Eased(one.why, since, until)
             return Lost(start, Task.APPLY, since, one.why, one.last, eased=eased)
-    found = []
-    before: date | None = None
+    found: list[Stop] = []
     dosed = 0
     for visit in visits(regimen, start=start, colonies=yard.colonies):
         right = (visit.day - calendar.first).days
         may_move = slack(regimen, visit.task)
-        last = right + may_move.later
+        apart = (visit.day - start).days - dosed
+        days = [one + apart for one in found[-1].days] if found else [right]
+        last = max(days) + may_move.later
         if visit.task is Task.REMOVE:
             # By the first day on which nothing may be in the hives it is out, however late it may.
             taken = [one.first for one in calendar.fixed if one.treatments and one.first >= ends]
             last = min([last, *((day - calendar.first).days for day in taken)])
-        near = list(range(right - may_move.earlier, last + 1))
+        near = list(range(min(days) - may_move.earlier, last + 1))
         # The right day first; of two as near the later, since a treatment that works a day longer
         # loses less than one cut short.
         near.sort(key=lambda one, right=right: (abs(one - right), -one))  # type: ignore[misc]
         lowest = None
         if visit.task is not Task.REMOVE:
             lowest = rules_for(rules, treatment, regimen, visit.dose.day).open_min_c
-        able = [one for one in near if calendar.hindered(one, treatment.active, lowest) is None]
+        able = [
+            one
+            for one in near
+            if calendar.hindered(one, treatment.active, lowest) is None
+            and any(-may_move.earlier <= one - day <= may_move.later for day in days)
+        ]
         if not able:
             return lost_of(
                 calendar,
@@ -304,28 +310,21 @@ def _stops_of(
                 skill=treatment.active,
                 lowest_c=lowest,
             )
-        after = 1
-        if before is not None:
-            offset = (visit.day - start).days
-            after = offset - dosed - may_move.earlier
         kind = KINDS[visit.task]
         strips = 0
         if visit.task is not Task.REMOVE:
             strips = visit.strips or 0
             dosed = visit.dose.day
-        found.append(
-            Stop(
-                task=kind.value,
-                days=tuple(able),
-                hands=minutes_for(kind, treatment.form, rules) * yard.colonies,
-                set_up=0.0,
-                skill=treatment.active,
-                strips=with_spare(strips, rules.spare_percent) if strips else 0,
-                after=max(after, 1),
-                right=right,
-            )
+        stop = Stop(
+            task=kind.value,
+            days=tuple(able),
+            hands=minutes_for(kind, treatment.form, rules) * yard.colonies,
+            set_up=0.0,
+            skill=treatment.active,
+            strips=with_spare(strips, rules.spare_percent) if strips else 0,
+            right=right,
         )
-        before = visit.day
+        found.append(_following(stop, apart, may_move) if found else stop)
     return tuple(found)
 
 
@@ -369,29 +368,46 @@ def doses_in_hand(
     kept: list[Job] = []
     stops: list[Stop] = []
     lost: list[tuple[Job, Lost]] = []
-    late = 0
     for number, job in enumerate(jobs):
         assert job.treatment is not None
-        first = (job.day - calendar.first).days
+        first = last = (job.day - calendar.first).days
         may_move = job.slack
         if not number and first - may_move.earlier >= calendar.starts:
             return None, ()
-        last = first + late + may_move.later
+        apart = _days_after_dose(kept[-1], job) if kept else None
+        if apart is not None:
+            first, last = min(stops[-1].days) + apart, max(stops[-1].days) + apart
         found = _stop(
-            job, first - may_move.earlier, last, calendar, rules, skill=job.treatment.active
-        )
+            job, first - may_move.earlier, last + may_move.later, calendar, rules,
+            skill=job.treatment.active,
+        )  # fmt: skip
         if isinstance(found, Lost):
             lost.append((job, found))
             continue
-        if kept:
-            after = (job.day - kept[-1].day).days - may_move.earlier
-            found = found._replace(after=max(1, after))
-        late = max(0, found.days[0] - first)
+        found = found._replace(right=max((job.on - calendar.first).days, 0))
+        if apart is not None:
+            found = _following(found, apart, may_move)
         kept.append(job)
-        stops.append(found._replace(right=max((job.on - calendar.first).days, 0)))
+        stops.append(found)
     if not kept:
         return None, tuple(lost)
     return _need(kept, tuple(stops), DOSES, place, BEGUN_WORTH), tuple(lost)
+
+
+def _days_after_dose(before: Job, job: Job) -> int | None:
+    """By how many days a job in hand follows a fresh dose, whenever that is given; None: the job
+    before is none."""
+    if before.kind is not Kind.SWAP or before.dose is None or job.regimen is None:
+        return None
+    day = job.regimen.exposure_days if job.kind is Kind.REMOVE or job.dose is None else job.dose.day
+    return day - before.dose.day
+
+
+def _following(stop: Stop, apart: int, may_move: Slack) -> Stop:
+    """A stop that comes so many days after the one before, on whatever day that is."""
+    return stop._replace(
+        after=max(apart - may_move.earlier, 1), within=apart + may_move.later, follows=apart
+    )
 
 
 def _stop(

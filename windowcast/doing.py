@@ -45,6 +45,8 @@ DETAILS = (
 )
 """What the records want of a treatment besides; texts."""
 LONGEST_TEXT = 2000
+SHOWN = 20
+"""Characters of a text that say where in it something stands."""
 BROOD = ("capped", "open", "none")
 """What a look finds: capped brood; eggs or larvae and nothing capped; no brood of any age."""
 OLD_DAYS = 300
@@ -584,10 +586,16 @@ def _given(details: Mapping[str, str | None]) -> dict[str, str]:
 
 def _text(name: str, value: str | None) -> str:
     text = " ".join((value or "").split())
-    if len(text) > LONGEST_TEXT or not text.isprintable():
+    if len(text) > LONGEST_TEXT:
         raise UsageError(
-            f"{name} has {len(text)} characters or some that cannot be printed; wanted: at most"
-            f" {LONGEST_TEXT} printable ones",
+            f"{name} has {len(text)} characters; wanted: at most {LONGEST_TEXT}", field=name
+        )
+    at = next((place for place, one in enumerate(text) if not one.isprintable()), None)
+    if at is not None:
+        where = f'after "{text[max(0, at - SHOWN) : at]}"' if at else "at its beginning"
+        raise UsageError(
+            f"{name} has a character that cannot be printed, U+{ord(text[at]):04X}, {where};"
+            " leave it out",
             field=name,
         )
     return text

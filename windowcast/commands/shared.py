@@ -21,6 +21,9 @@ F = TypeVar("F", bound=Callable[..., Any])
 BEFORE_SAYING: list[Callable[[], None]] = []
 """What makes room on stderr for a line; a thread may say one, so that it is no click context's."""
 
+LAY_OUT: list[Callable[[str], str]] = []
+"""What makes a line that is said fit a terminal; elsewhere it stays whole, for logs."""
+
 DONE, IN_PART, WRONG, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 2, 3, 4
 INTERRUPTED = 130
 """128 and the number of SIGINT, as shells say it of a program that ended so."""
@@ -58,7 +61,10 @@ def say(text: str) -> None:
         each if each.isprintable() or each in "\n\t" else "\N{REPLACEMENT CHARACTER}"
         for each in text
     )
-    click.echo("".join(shown), err=True)
+    said = "".join(shown)
+    for lay_out in LAY_OUT:
+        said = lay_out(said)
+    click.echo(said, err=True)
 
 
 def kept(what: str, status: int = IN_PART) -> None:

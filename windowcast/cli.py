@@ -124,6 +124,13 @@ class Commands(click.Group):
             # The reader of a pipe has left (`| head`): what it wanted, it has.
             streams.give_up()
             ctx.exit(DONE)
+        except OSError as error:
+            if not isinstance(error.filename, str):
+                raise
+            # Of a path that was given, such as one that is too long to be one.
+            path = error.filename if len(error.filename) <= 200 else f"{error.filename[:200]}…"
+            say(f"windowcast: {path}: {(error.strerror or str(error)).lower()}")
+            ctx.exit(UsageError.exit_code)
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})

@@ -243,6 +243,9 @@ def read(folder: Path, name: str, draft: bytes | None) -> File:
     path = folder / name
     try:
         if draft is None:
+            if path.is_fifo():  # to open it would wait for somebody who writes
+                file.unreadable = f"{name}: {path} is a named pipe, but must be a file"
+                return file
             with path.open("rb") as opened:
                 draft = opened.read(LONGEST_BYTES + 1)
     except FileNotFoundError:

@@ -198,6 +198,13 @@ def test_what_was_ticked_is_asked_again_where_something_else_speaks_against_it(d
     ]
 
 
+def test_a_note_that_is_too_long_is_named_with_its_length(desk):
+    form = forms.blank(desk, "note")
+    found = forms.send(desk, "note", {"key": form.key, **values(form), "text": "x" * 5000})
+
+    assert "5000 characters" in f"{found.trouble} {errors(found)}"
+
+
 def test_an_undone_form_sent_again_enters_nothing_anew(desk):
     """The answer to a form was lost, somebody else undid the entry, then the phone sends again."""
     form = forms.blank(desk, "note")

@@ -76,12 +76,14 @@ def document(configuration: Configuration, store: Store | None, *, now: datetime
     ours = _fits(configuration, asks, in_force, now)
     once = _once(configuration, store, now)
     weight = sum(one.weight for one in asks)
+    again = _a_month(once)
     return found | {
         "sources": _by_source(asks),
         "morning": {
             "requests": len(asks),
             "weight": round(weight, 1),
-            "weight_a_month": round(weight * DAYS_A_MONTH + _a_month(once), 1),
+            "weight_a_month": round(weight * DAYS_A_MONTH + again, 1),
+            "past_years_a_month": round(again, 1),
         },
         "once": once,
         "second": _second(configuration),

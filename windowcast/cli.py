@@ -17,13 +17,17 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from windowcast import __version__
+from windowcast.commands import streams
 from windowcast.commands.shared import (
     DONE,
+    INTERRUPTED,
+    KEPT,
     NOT_DELIVERED,
     NOTHING_USABLE,
     config_option,
     configuration_of,
     is_unicode,
+    kept,
     names_of,
     picture_kind,
     say,
@@ -32,7 +36,7 @@ from windowcast.commands.shared import (
     speak,
     tell,
 )
-from windowcast.errors import ConfigError, MailError, UsageError, WindowcastError
+from windowcast.errors import ConfigError, MailError, OutputError, UsageError, WindowcastError
 from windowcast.language import tr, trn
 
 if TYPE_CHECKING:
@@ -79,7 +83,13 @@ class Commands(click.Group):
             from windowcast.commands import completing
 
             completing.register()
-        return super().main(*args, **kwargs)
+        streams.secure()
+        try:
+            return super().main(*args, **kwargs)
+        except OutputError as error:
+            streams.give_up()
+            say("; ".join([f"windowcast: {error}", *(what for what, _ in KEPT)]))
+            sys.exit(max((status for _, status in KEPT), default=error.exit_code))
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return sorted([*super().list_commands(ctx), *LAZY])
@@ -95,6 +105,14 @@ class Commands(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
+        except OutputError:
+            raise
+        except KeyboardInterrupt:
+            if sys.stderr.isatty():
+                say("")  # ends the line in which the terminal shows the ^C
+            done = [what for what, _ in KEPT] or ["what was kept before stays and is whole"]
+            say("; ".join(["windowcast: interrupted", *done]))
+            ctx.exit(INTERRUPTED)
         except ConfigError as error:
             for mistake in error.mistakes:
                 say(mistake)
@@ -104,8 +122,15 @@ class Commands(click.Group):
             ctx.exit(error.exit_code)
         except BrokenPipeError:
             # The reader of a pipe has left (`| head`): what it wanted, it has.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            streams.give_up()
             ctx.exit(DONE)
+        except OSError as error:
+            if not isinstance(error.filename, str):
+                raise
+            # Of a path that was given, such as one that is too long to be one.
+            path = error.filename if len(error.filename) <= 200 else f"{error.filename[:200]}…"
+            say(f"windowcast: {path}: {(error.strerror or str(error)).lower()}")
+            ctx.exit(UsageError.exit_code)
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
@@ -124,9 +149,9 @@ def main(ctx: click.Context, config_folder: str | None, color: bool | None) -> N
     usage or configuration, 3 nothing usable, 4 a notice was not delivered.
     """
     ctx.obj = config_folder
-    streams = sys.stdout, sys.stderr
     asked = color is not None or "WINDOWCAST_COLOR" in os.environ
-    if asked or sys.stdout.isatty() or not all(is_unicode(stream) for stream in streams):
+    unicode = is_unicode(sys.stdout) and is_unicode(sys.stderr)
+    if asked or sys.stdout.isatty() or not unicode:
         from windowcast.commands import terminal
 
         # What is also sent is laid out for letters, whoever looks on.
@@ -149,7 +174,9 @@ def init(folder: Path, sample: bool) -> None:
 
     if str(folder) == ".":
         raise UsageError("name the folder to write into, such as: windowcast init ~/bees")
-    for path, what in shipped.write_examples(folder, sample=sample):
+    written = shipped.write_examples(folder, sample=sample)
+    kept(f"the files are in {folder}")
+    for path, what in written:
         click.echo(f"{path}: {what}")
     click.echo(f"Edit {folder / 'yards.toml'}, then: windowcast --config {folder} check")
 
@@ -337,6 +364,10 @@ def morning(
             print_only=print_only,
             elsewhere=workers,
         )
+    kept(
+        "forecasts and decisions are kept; for the notice anew: windowcast morning --print",
+        NOT_DELIVERED,
+    )
     for urgent in result.urgent:
         click.echo(urgent)
     for notice in result.printed:
@@ -517,6 +548,7 @@ def band(
             unit=unit,
             environ=os.environ,
         )
+        kept("the band is changed")
         configuration = config.load(folder, os.environ, secrets=())
         treatment = asking.find_treatment(configuration, treatment_id)
     speak(ctx, configuration)

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from windowcast.answer import YardWeather, answer_yard
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
-from windowcast.entering import NUMBERS, corrected, today_at
+from windowcast.entering import NUMBERS, corrected, plain_text, today_at
 from windowcast.errors import UsageError
 from windowcast.language import tr, trn
 from windowcast.notice import watch_lines, words
@@ -44,7 +44,6 @@ DETAILS = (
     "reason",
 )
 """What the records want of a treatment besides; texts."""
-LONGEST_TEXT = 2000
 BROOD = ("capped", "open", "none")
 """What a look finds: capped brood; eggs or larvae and nothing capped; no brood of any age."""
 OLD_DAYS = 300
@@ -176,7 +175,7 @@ def begin(
             "colonies": count,
             "snapshot": snapshot(treatment, regimen),
             "supers": yard.hive.supers if supers is None else supers,
-            **{name: _text(name, value) for name, value in details.items() if value},
+            **{name: plain_text(name, value) for name, value in details.items() if value},
         }
         if names:
             body["names"] = list(names)
@@ -297,7 +296,7 @@ def remove(
 
 def note(store: Store, yard: Yard, text: str, *, day: date, now: datetime) -> int:
     """Keep a remark, with the treatment that is in, else the last one; its number."""
-    kept = _text("the note", text)
+    kept = plain_text("the note", text)
     if not kept:
         raise UsageError(tr("the note is empty; write what is to be kept"), field="the note")
 
@@ -579,18 +578,7 @@ def _at_most(name: str, found: int | None, most: int) -> None:
 
 
 def _given(details: Mapping[str, str | None]) -> dict[str, str]:
-    return {name: _text(name, value) for name, value in details.items() if value}
-
-
-def _text(name: str, value: str | None) -> str:
-    text = " ".join((value or "").split())
-    if len(text) > LONGEST_TEXT or not text.isprintable():
-        raise UsageError(
-            f"{name} has {len(text)} characters or some that cannot be printed; wanted: at most"
-            f" {LONGEST_TEXT} printable ones",
-            field=name,
-        )
-    return text
+    return {name: plain_text(name, value) for name, value in details.items() if value}
 
 
 def _expiry(text: str | None) -> date | None:

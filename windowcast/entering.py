@@ -44,6 +44,29 @@ NUMBERS = {
 """Numbers that are entered, by the names that calls have for them."""
 
 
+LONGEST_TEXT = 2000
+SHOWN = 20
+"""Characters of a text that say where in it something stands."""
+
+
+def plain_text(name: str, value: str | None) -> str:
+    """A text to keep, on one line; `name` is what it is called. Raises UsageError."""
+    text = " ".join((value or "").split())
+    if len(text) > LONGEST_TEXT:
+        raise UsageError(
+            f"{name} has {len(text)} characters; wanted: at most {LONGEST_TEXT}", field=name
+        )
+    at = next((place for place, one in enumerate(text) if not one.isprintable()), None)
+    if at is not None:
+        where = f'after "{text[max(0, at - SHOWN) : at]}"' if at else "at its beginning"
+        raise UsageError(
+            f"{name} has a character that cannot be printed, U+{ord(text[at]):04X}, {where};"
+            " leave it out",
+            field=name,
+        )
+    return text
+
+
 def today_at(yard: Yard, now: datetime) -> date:
     """The yard's own date."""
     return now.astimezone(ZoneInfo(yard.timezone)).date()
@@ -202,7 +225,8 @@ def void(store: Store, number: int, why: str, *, now: datetime, kinds: tuple[str
 
     Raises UsageError where there is no such entry, where others belong to it, or without a reason.
     """
-    if not why.strip():
+    why = plain_text("the reason", why)
+    if not why:
         raise UsageError("say why: the reason stays on record")
     with store.transaction():
         old = corrected(store, number, *kinds)
@@ -221,6 +245,6 @@ def void(store: Store, number: int, why: str, *, now: datetime, kinds: tuple[str
                     ),
                     typed="; void those first",
                 )
-        body = {"why": why.strip()}
+        body = {"why": why}
         store.enter([Entry(0, old.yard, "void", old.day, now, body, corrects=number)])
     return old

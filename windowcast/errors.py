@@ -10,6 +10,7 @@
     ├── StoreError                      3   the database
     │   └── StorePlaceError             2   its address: a person must edit a file
     ├── ClusterError                    3   the scheduler or the workers of a cluster
+    ├── OutputError                     3   the standard output takes nothing
     └── MailError                       4   the mail server
         ├── MailDeferred                    may work later (retry)
         └── MailRefused                     never for this recipient or message
@@ -88,6 +89,10 @@ class StorePlaceError(StoreError):
 
 class ClusterError(WindowcastError):
     """Other processes that were to do a part of the work cannot be had, or could not do it."""
+
+
+class OutputError(WindowcastError):
+    """The answer cannot be written to the standard output: a full disk, or it is closed."""
 
 
 class MailError(WindowcastError):

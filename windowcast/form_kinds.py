@@ -105,7 +105,7 @@ class Typed:
         self.asked: tuple[str, ...] = ()
 
     def text(self, name: str) -> str:
-        return self.given.get(name, "")[: LONGEST + 1]
+        return self.given.get(name, "")
 
     def whole(self, name: str, *, needed: bool = False) -> int | None:
         return self._read(name, whole, needed=needed)
@@ -115,7 +115,7 @@ class Typed:
         return self._read(name, lambda text, of: number(text.replace(",", "."), of))
 
     def _read(self, name: str, read: Callable[[str, str], T], *, needed: bool = False) -> T | None:
-        text = self.text(name)
+        text = self.text(name)[: LONGEST + 1]
         if not text:
             if needed:
                 self.errors[name] = tr("Nothing is entered here; wanted: a whole number")
@@ -129,7 +129,7 @@ class Typed:
     def day(self, today: date) -> date:
         """Of what was seen or done; today where what stands there is no such day, and an error."""
         try:
-            return day_of(self.text("day"), tr("the day"), today)
+            return day_of(self.text("day")[:LONGEST], tr("the day"), today)
         except UsageError as error:
             self.errors["day"] = error.plain
             return today

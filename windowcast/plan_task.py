@@ -48,6 +48,7 @@ from windowcast.window.plan import timing
 from windowcast.window.scan import Words
 
 DAYS_AHEAD = 30
+FURTHEST = timedelta(days=3653)
 DUE = (State.COMING, State.NOW, State.OVERDUE)
 
 
@@ -185,6 +186,10 @@ def gather(
     today = min(now.astimezone(ZoneInfo(yard.timezone)).date() for yard in configuration.yards)
     if first is not None and first < today:
         raise UsageError(f"--from is {first}, which has passed; name {today} or a later day")
+    if first is not None and first > today + FURTHEST:
+        raise UsageError(
+            f"--from is {first}, which is too far ahead; name {today + FURTHEST} or an earlier day"
+        )
     begins = today if first is None else first
     longest = max(
         regimen.exposure_days + regimen.removal_late_days

@@ -31,7 +31,7 @@ from windowcast.edges.service_lock import ServiceLock
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.edges.web_server import WebServer
-from windowcast.errors import ConfigError, StoreError, WindowcastError
+from windowcast.errors import ConfigError, OutputError, StoreError, WindowcastError
 from windowcast.schedule import due_mornings, next_due
 from windowcast.trade.yard import Yard
 
@@ -229,8 +229,12 @@ class Ticker:
 
 
 def _print(text: str) -> None:
-    sys.stdout.write(text)
-    sys.stdout.flush()
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except (OutputError, OSError) as error:
+        # What is due besides must not fail with it.
+        log.error("a notice was not printed: %s", error)
 
 
 def serve(

@@ -290,3 +290,32 @@ def test_what_is_said_meanwhile_gets_a_line_of_its_own(journey: Journey, served)
     said = [line.rpartition("\r")[2] for line in found.raw.splitlines() if "No data" in line]
     assert len(said) == 1
     assert said[0].startswith("Creek Bend: ensemble")
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_what_is_said_beside_an_answer_fits_and_parts_nothing_to_copy(
+    journey: Journey, width: int
+) -> None:
+    """A name, a path with a blank in it and a command stay whole, wherever lines end."""
+    missing = journey.folder / "no such folder" / "yard.svg"
+    found = shown(
+        journey, "yard", "Creek Bend", "--picture", str(missing), columns=width, streams=["stderr"]
+    )
+    named = shown(journey, "yard", LONG[:50], columns=width, streams=["stderr"])
+    entered = ("count", "add", "Creek Bend", "--mites", "9", "--bees", "300", "--colony", "hive 7")
+    journey.windowcast(*entered)
+    other = ("count", "add", "Creek Bend", "--mites", "8", "--bees", "300", "--colony", "hive 7")
+    again = shown(journey, *other, columns=width, streams=["stderr"])
+
+    assert f"'{LONG[:50]}'" in named.text
+    assert "windowcast count void" in again.text
+    for one in (named, again):
+        assert widest(one.text.replace(str(journey.folder), "")) <= min(width, 78)
+        assert len(one.text.splitlines()) > 1
+    assert found.status == 2
+
+
+def test_in_a_pipe_a_message_is_one_line(journey: Journey) -> None:
+    done = journey.windowcast("yard", LONG)
+
+    assert len(done.stderr.splitlines()) == 1

@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from windowcast.commands.shared import config_option, configuration_of, names_of, say, show, tell
+from windowcast.commands.shared import (
+    config_option,
+    configuration_of,
+    kept,
+    names_of,
+    say,
+    show,
+    tell,
+)
 from windowcast.errors import UsageError
 from windowcast.language import tr
 
@@ -90,6 +98,7 @@ def add(
                 f" {added.beside}; both count, as one sample; if that one is wrong: windowcast"
                 f" count void {added.beside}"
             )
+        kept("what was entered is kept")
         _tell(configuration, store, place, added.number, one, now, as_json=as_json)
 
 
@@ -148,6 +157,7 @@ def correct(
             days=was.get("days") if days is None and alike else days,
         )
         new = counts.correct(store, number, one, now=now)
+        kept("what was entered is kept")
         _tell(configuration, store, place, new, one, now, as_json=as_json)
 
 
@@ -170,6 +180,7 @@ def void(ctx: click.Context, number: int, why: str, config_folder: str | None) -
     configuration = configuration_of(ctx, config_folder)
     with asking.open_store(configuration) as store:
         old = entering.void(store, number, why, now=clock.now(), kinds=("count",))
+    kept("what was entered is kept")
     text = tr(
         "Count {number} of {yard} is void: {found}. It no longer counts, and stays on record with"
         " the reason.",
@@ -303,6 +314,7 @@ def import_(
     place = None if name is None else asking.find_yard(configuration, name)
     with asking.open_store(configuration) as store:
         found = counts.import_table(configuration, store, table, yard=place, now=clock.now())
+    kept("the table is imported")
     for doubt in found.doubts:
         say(doubt)
     if as_json:

@@ -12,6 +12,7 @@ from windowcast.commands.shared import (
     IN_PART,
     config_option,
     configuration_of,
+    kept,
     say,
     show,
     tell,
@@ -65,6 +66,7 @@ def backup(ctx: click.Context, file: Path, config_folder: str | None) -> None:
     from windowcast.edges import clock
 
     contents, left_out = job.make(configuration_of(ctx, config_folder), file, now=clock.now())
+    kept(f"the backup is in {file}")
     octets = sum(size for size, _ in contents.files.values())
     click.echo(f"{file}: {len(contents.files)} files of {octets / 1e6:.1f} MB, checked")
     for line in left_out:
@@ -96,13 +98,15 @@ def restore(
     named = config_folder or ctx.obj or os.environ.get("WINDOWCAST_CONFIG")
     if not named:
         raise UsageError("name the folder to put the configuration into: windowcast --config DIR …")
-    for line in job.put_back(
+    done = job.put_back(
         file,
         Path(named),
         environ=os.environ,
         now=clock.now(),
         replace=replace,
         database_only=database_only,
-    ):
+    )
+    kept("the backup is put back")
+    for line in done:
         click.echo(line)
     say("What was sent since that backup may be sent a second time today.")

@@ -12,6 +12,7 @@ from windowcast.commands.shared import (
     NOTHING_USABLE,
     config_option,
     configuration_of,
+    kept,
     say,
     speak,
 )
@@ -43,6 +44,7 @@ def page(ctx: click.Context, folder: Path, config_folder: str | None) -> None:
 
             job.gather(configuration, store, configuration.yards, now=now, say=say)
         done = pages_written.write(configuration, store, folder, now=now)
+    kept(f"the page is in {folder}")
     for name in done.written:
         click.echo(folder / name)
     for name in done.removed:

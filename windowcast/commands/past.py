@@ -11,6 +11,7 @@ from windowcast.commands.shared import (
     config_option,
     configuration_of,
     configuration_or_examples,
+    kept,
     names_of,
     picture_kind,
     say,
@@ -138,6 +139,7 @@ def observed(
             text = seen.known_lines(known, configuration.units)
         else:
             imported = seen.import_table(store, place, provider, table, now=now, say=say)
+            kept("the table is imported")
             document = seen.import_document(imported)
             text = seen.import_lines(imported, configuration.units)
     if as_json:

@@ -14,6 +14,7 @@ from windowcast.commands.shared import (
     NOTHING_USABLE,
     config_option,
     configuration_of,
+    kept,
     say,
     say_written,
     show,
@@ -91,18 +92,18 @@ def plan(
     configuration = configuration_of(ctx, config_folder)
     if as_promised:
         with asking.open_store(configuration) as store:
-            kept = store.promised_plan()
-        if kept is None:
+            last = store.promised_plan()
+        if last is None:
             raise UsageError("no plan was promised yet; run: windowcast plan --promise")
-        _check_crew(crew, dict.fromkeys(one["crew"] for one in kept.document["sheets"]))
+        _check_crew(crew, dict.fromkeys(one["crew"] for one in last.document["sheets"]))
         if as_json:
             show(
                 plan_words.promised_document(
-                    kept.number, kept.promised_at, kept.document, crew=crew
+                    last.number, last.promised_at, last.document, crew=crew
                 )
             )
         else:
-            lines = plan_words.promised_lines(kept.promised_at, kept.document, crew=crew)
+            lines = plan_words.promised_lines(last.promised_at, last.document, crew=crew)
             click.echo("\n".join(lines))
         return
     _check_solver()
@@ -135,6 +136,7 @@ def plan(
         number = task.promised_number
         if promise:
             number = store.promise_plan(planning.promise_document(planned), now)
+            kept("the plan is promised; to see it: windowcast plan --as-promised")
         if ics is not None:
             before = store.promised_plan(before=number) if promise else None
             made = plan_words.calendar(

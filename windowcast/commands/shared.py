@@ -21,7 +21,15 @@ F = TypeVar("F", bound=Callable[..., Any])
 BEFORE_SAYING: list[Callable[[], None]] = []
 """What makes room on stderr for a line; a thread may say one, so that it is no click context's."""
 
+LAY_OUT: list[Callable[[str], str]] = []
+"""What makes a line that is said fit a terminal; elsewhere it stays whole, for logs."""
+
 DONE, IN_PART, WRONG, NOTHING_USABLE, NOT_DELIVERED = 0, 1, 2, 3, 4
+INTERRUPTED = 130
+"""128 and the number of SIGINT, as shells say it of a program that ended so."""
+
+KEPT: list[tuple[str, int]] = []
+"""What the command has done that stays, and its exit status should its answer not come through."""
 
 
 def config_option(command: F) -> F:
@@ -53,11 +61,21 @@ def say(text: str) -> None:
         each if each.isprintable() or each in "\n\t" else "\N{REPLACEMENT CHARACTER}"
         for each in text
     )
-    click.echo("".join(shown), err=True)
+    said = "".join(shown)
+    for lay_out in LAY_OUT:
+        said = lay_out(said)
+    click.echo(said, err=True)
+
+
+def kept(what: str, status: int = IN_PART) -> None:
+    """Something that stays is done: said where the answer that tells of it cannot be written, and
+    `status` is then the exit status."""
+    KEPT.append((what, status))
 
 
 def say_written(path: Path) -> None:
     """Where a file is that an option asked for."""
+    kept(f"{path.absolute()} is written")
     say(f"{path.absolute()}: written")
 
 

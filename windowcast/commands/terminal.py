@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, TextIO
 import click
 
 from windowcast import progress
-from windowcast.commands.shared import BEFORE_SAYING, is_unicode
+from windowcast.commands.shared import BEFORE_SAYING, LAY_OUT, is_unicode
 from windowcast.errors import UsageError
 from windowcast.language import tr
 from windowcast.notice import columns
@@ -109,6 +109,52 @@ def folded(lines: Sequence[str]) -> list[str]:
             )
         ]
     return found
+
+
+# What somebody copies: what is in quotes, a command, a path at the beginning.
+_WHOLE = re.compile(
+    r"""(?<!\w)'[^'\n]*'(?!\w)|"[^"\n]*"|`[^`\n]*`"""
+    r"""|(?<=: )(?:windowcast|pip|chmod|apt-get) [^;)\n]*"""
+    r"""|\bwindowcast (?:--?[\w-]+ ?|[a-z]+ ?(?=-|['"]|[A-Z]{2,})|'[^']*' ?|"[^"]*" ?)*"""
+    r"""|^[^\s:]*/[^:\n]*(?=:)""",
+    re.MULTILINE,
+)
+_EXCERPT = re.compile(r" *\d+ \| ")
+
+
+def said_within(text: str, most: int) -> str:
+    """A message in lines of at most so many columns, continued two columns in.
+
+    Nothing that may be copied is parted, a path, a command, a quotation; nor is a line of a file.
+    """
+    kept = _WHOLE.sub(lambda found: found[0].replace(" ", _JOINED), text)
+    lines = []
+    for line in kept.split("\n"):
+        if columns.taken(line) <= most or _EXCERPT.match(line):
+            lines.append(line)
+            continue
+        lines += textwrap.wrap(
+            line,
+            most,
+            subsequent_indent=" " * (len(line) - len(line.lstrip())) + "  ",
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+    return "\n".join(lines).replace(_JOINED, " ")
+
+
+_JOINED = "\ufdd1"  # no character: Unicode keeps it for use inside a program
+
+
+def _width_of(stream: TextIO) -> int:
+    """Columns of the terminal behind a stream, whatever the others are; or as COLUMNS says."""
+    given = os.environ.get("COLUMNS", "")
+    if given.isdecimal() and int(given):
+        return int(given)
+    try:
+        return os.get_terminal_size(stream.fileno()).columns or columns.USUAL
+    except (OSError, ValueError):
+        return columns.USUAL
 
 
 def adapt(*streams: TextIO) -> None:
@@ -223,13 +269,19 @@ def prepare(ctx: click.Context, color: bool | None, *, narrow: bool) -> None:
 
 
 def watch(ctx: click.Context) -> None:
-    """Show on stderr how far a fetch is; every line that is said takes its place."""
+    """Show on stderr how far a fetch is; every line that is said takes its place, and fits."""
     meter = Meter(sys.stderr)
     BEFORE_SAYING.append(meter.clear)
+
+    def lay_out(text: str) -> str:
+        return said_within(text, min(_width_of(sys.stderr), columns.USUAL))
+
+    LAY_OUT.append(lay_out)
 
     @ctx.call_on_close
     def end() -> None:
         meter.clear()
         BEFORE_SAYING.remove(meter.clear)
+        LAY_OUT.remove(lay_out)
 
     progress.watched_by(meter)

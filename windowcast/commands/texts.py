@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from windowcast.commands.shared import kept
 from windowcast.errors import UsageError
 
 
@@ -35,5 +36,6 @@ def texts(file: Path | None) -> None:
         line, said = error.faults[0]
         raise UsageError(f"{file}:{line}: {said}; the file is left as it is") from error
     picture_file.write(file, every.written(locale, known), "FILE.po")
+    kept(f"{file} is written")
     lacking = config_language.lacking(file)
     click.echo(f"{file}: {lacking} of {len(every.texts())} texts are not translated yet")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from windowcast.commands.shared import config_option, configuration_of, names_of, show, tell
+from windowcast.commands.shared import config_option, configuration_of, kept, names_of, show, tell
 from windowcast.errors import UsageError
 from windowcast.language import tr, trn
 
@@ -114,6 +114,7 @@ def start(
             anyway=anyway,
             now=now,
         )
+    kept("what was entered is kept")
     if as_json:
         _show(done, place, now)
         return
@@ -223,6 +224,7 @@ def note(
     with asking.open_store(configuration) as store:
         day = day_of(on, "--on", today_at(place, now))
         number = doing.note(store, place, text, day=day, now=now)
+    kept("what was entered is kept")
     tell([tr("note {number} of {yard} is kept", number=number, yard=place.name)])
 
 
@@ -300,6 +302,7 @@ def correct(
             changes={name: value for name, value in changes.items() if value is not None},
             now=now,
         )
+    kept("what was entered is kept")
     tell(
         [
             tr(
@@ -332,6 +335,7 @@ def void(ctx: click.Context, number: int, why: str, config_folder: str | None) -
     kinds = ("start", "swap", "remove", "note", "brood", "queens")
     with asking.open_store(configuration) as store:
         old = entering.void(store, number, why, now=clock.now(), kinds=kinds)
+    kept("what was entered is kept")
     text = tr(
         "Entry {number} of {yard} is void: {kind}, {day}. It no longer counts, and stays on record"
         " with the reason.",
@@ -364,6 +368,7 @@ def _visited(
 ) -> None:
     from windowcast.notice import course_lines
 
+    kept("what was entered is kept")
     if as_json:
         _show(done, place, now)
         return
@@ -432,6 +437,7 @@ def found(
     if (queens_checked is None) != (queens_missing is None):
         raise UsageError("--queens-checked and --queens-missing go together")
     day = day_of(on, "--on", today_at(place, now))
+    lines = []
     with asking.open_store(configuration) as store:
         if brood is not None:
             number = doing.seen_brood(
@@ -452,23 +458,23 @@ def found(
                 ),
                 "none": tr("entry {number}: {yard}, no brood on {day}", **values),
             }
-            tell([said[brood]])
+            lines.append(said[brood])
         if queens_checked is not None and queens_missing is not None:
             number = doing.seen_queens(
                 store, place, checked=queens_checked, missing=queens_missing, day=day, now=now
             )
-            tell(
-                [
-                    trn(
-                        "entry {number}: {yard}, {missing} of {count} colonies without a queen on"
-                        " {day}",
-                        "entry {number}: {yard}, {missing} of {count} colonies without a queen on"
-                        " {day}",
-                        queens_checked,
-                        number=number,
-                        yard=place.name,
-                        missing=queens_missing,
-                        day=words.day_in(day, today_at(place, now).year),
-                    )
-                ]
+            lines.append(
+                trn(
+                    "entry {number}: {yard}, {missing} of {count} colonies without a queen on"
+                    " {day}",
+                    "entry {number}: {yard}, {missing} of {count} colonies without a queen on"
+                    " {day}",
+                    queens_checked,
+                    number=number,
+                    yard=place.name,
+                    missing=queens_missing,
+                    day=words.day_in(day, today_at(place, now).year),
+                )
             )
+    kept("what was entered is kept")
+    tell(lines)

@@ -144,6 +144,21 @@ class Budget:
         self._in_hour += weight
         self._in_day += weight
 
+    def settle(self, weight: float, sent: int) -> None:
+        """Set right what was taken for a request, by how often it was sent in the end.
+
+        weight:  as it was taken
+        sent:    0: none reached the service, which has counted nothing; each repetition counts 1
+        """
+        if sent:
+            self.add(sent - 1)
+            return
+        # What the clock has begun anew since then holds nothing of it.
+        self._turn()
+        self._in_minute = max(0.0, self._in_minute - weight)
+        self._in_hour = max(0.0, self._in_hour - weight)
+        self._in_day = max(0.0, self._in_day - weight)
+
     def _wait(self, until: datetime, unit: str, progress: str) -> None:
         seconds = (until - self._now()).total_seconds() + AFTER_THE_TURN_S
         if seconds <= 0:

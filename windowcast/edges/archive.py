@@ -80,18 +80,20 @@ def fetch_past_years(
     highs: DailyHighs | WeatherError
     with Fetcher(say=say, api_key=settings.api_key, sleep=sleep, now=clock) as fetcher:
         progress.step("past years", 0, 1)
+        each = weight(first_day, last_day)
         try:
-            budget.take(weight(first_day, last_day), "past years")
-            reply = fetcher.get_json(
-                settings.archive_url,
-                _parameters(yard, first_day, last_day),
-                deadline_s=deadline_s,
-            )
+            budget.take(each, "past years")
+            try:
+                reply = fetcher.get_json(
+                    settings.archive_url,
+                    _parameters(yard, first_day, last_day),
+                    deadline_s=deadline_s,
+                )
+            finally:
+                budget.settle(each, fetcher.attempts)
             highs = _read(reply, yard, first_day, last_day, now)
         except WeatherError as error:
             highs = error
-        # A failed attempt counts as one call.
-        budget.add(max(0, fetcher.attempts - 1))
     progress.step("past years", 1, 1)
     return PastYears(highs=highs, fetched_at=now.astimezone(UTC), spent=budget.spent)
 

@@ -243,6 +243,9 @@ def read(folder: Path, name: str, draft: bytes | None) -> File:
     path = folder / name
     try:
         if draft is None:
+            if path.is_fifo():  # to open it would wait for somebody who writes
+                file.unreadable = f"{name}: {path} is a named pipe, but must be a file"
+                return file
             with path.open("rb") as opened:
                 draft = opened.read(LONGEST_BYTES + 1)
     except FileNotFoundError:
@@ -338,6 +341,16 @@ def _syntax_mistake(name: str, text: str, error: Exception) -> str:
     at = re.search(r"at line (\d+)", said)
     line = int(at[1]) if at else text.rstrip("\n").count("\n") + 1
     meaning = next((ours for theirs, ours in _SYNTAX if theirs in said), "this is not TOML")
+    twice = re.match(r"Cannot declare \((.*)\) twice", said)
+    if twice:
+        import ast
+
+        from windowcast.edges.toml_lines import Lines
+
+        # As Python writes a tuple of texts; what stands above the second is sound.
+        key = ast.literal_eval(f"({twice[1]})")
+        first = Lines("\n".join(text.split("\n")[: line - 1])).of(key)
+        meaning = f"[{'.'.join(key)}] is begun twice, first in line {first}; make one of both"
     return _mistake(name, line, meaning, text)
 
 

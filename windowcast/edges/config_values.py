@@ -55,7 +55,9 @@ def shown(value: object, *, longest: int = 60) -> str:
     if isinstance(value, dict):
         return "a table"
     if isinstance(value, list):
-        return "a list"
+        if any(isinstance(one, (dict, list)) for one in value):
+            return "a list"
+        return _short(f"[{', '.join(map(shown, value))}]", longest)
     if isinstance(value, (date, time)):
         return value.isoformat()
     if not isinstance(value, str):

@@ -16,7 +16,7 @@ import socket
 import threading
 import time
 import zlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import timedelta
 from types import TracebackType
 from typing import Any, Self, TypeVar
@@ -173,7 +173,8 @@ class Fetcher:
 
         At most so many `attempts`, and only after failures that may pass. Over the minute's limit
         (429), the next minute is waited for, at most twice. `Retry-After` is not read: a wait of
-        hours belongs to the next run. `attempts` counts every request sent.
+        hours belongs to the next run. `attempts` counts every request sent: one for which no
+        connection came about, its encryption included, has not left.
 
         `headers` are those of the last answer.
 
@@ -231,6 +232,8 @@ class Fetcher:
                 # What was read up to then can look whole, such as headers without a body.
                 raise TimeoutError
         except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
+            if not self._sockets.left:
+                self.attempts -= 1
             if self._sockets.are_shut:
                 raise WeatherUnreachable(
                     f"{host} gave no whole answer within {deadline_s:g} s"
@@ -263,6 +266,7 @@ class Fetcher:
             # Through a proxy, "loopback" would be the proxy's own machine.
             self._session.trust_env = not is_loopback(host)
             self.attempts += 1
+            self._sockets.left = True
             with self._session.get(
                 target,
                 params=dict(query) if query is not None else None,
@@ -357,7 +361,8 @@ class _Adapter(HTTPAdapter):
 
         class Plain(HTTPConnection):
             def connect(self) -> None:
-                super().connect()
+                with sockets.connecting():
+                    super().connect()
                 sockets.enter(self.sock)
 
         class Encrypted(HTTPSConnection):
@@ -373,7 +378,8 @@ class _Adapter(HTTPAdapter):
 
             def connect(self) -> None:
                 try:
-                    super().connect()
+                    with sockets.connecting():
+                        super().connect()
                 finally:
                     if self.twin is not None:
                         self.twin.close()
@@ -390,11 +396,21 @@ class _Adapter(HTTPAdapter):
 
 
 class _OpenSockets:
-    """The sockets in use, to be shut from another thread; once shut, also those that come later."""
+    """The sockets in use, to be shut from another thread; once shut, also those that come later.
+
+    left:  whether a request can have left: not where its connection did not come about
+    """
 
     def __init__(self) -> None:
         self._all: list[socket.socket] = []
         self.are_shut = False
+        self.left = True
+
+    @contextlib.contextmanager
+    def connecting(self) -> Iterator[None]:
+        self.left = False
+        yield
+        self.left = True
 
     def enter(self, new: socket.socket | None) -> None:
         self._all = [one for one in self._all if one.fileno() != -1]

@@ -495,7 +495,7 @@ class Source:
                 tag=tag,
             )
         finally:
-            self._budget.add(max(0, self._fetcher.attempts - before - 1))
+            self._budget.settle(weight * len(yards), self._fetcher.attempts - before)
         parts = [reply] if isinstance(reply, Part) else reply
         read_places([part.item for part in parts], len(yards))
         if self._memory is not None:

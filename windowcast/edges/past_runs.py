@@ -187,8 +187,7 @@ class _Server:
         try:
             reply = self._fetcher.get_json(self._url, parameters, deadline_s=self._deadline_s)
         finally:
-            # Repeated attempts count one call each.
-            self.budget.add(max(0, self._fetcher.attempts - before - 1))
+            self.budget.settle(weight, self._fetcher.attempts - before)
         (item,) = read_places(reply, 1)
         check_place(item, yard.latitude, yard.longitude)
         return item

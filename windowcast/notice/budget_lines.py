@@ -10,8 +10,6 @@ from windowcast.notice import words
 from windowcast.notice.plain import labelled, wrapped
 
 DAYS = 30
-LEAST_AGAIN = 2.0
-"""A morning's weight comes rounded to a tenth: less than this beside its thirtyfold is nothing."""
 
 
 def budget_lines(found: Mapping[str, Any]) -> list[str]:
@@ -104,14 +102,13 @@ def _wrapped(text: str) -> list[str]:
 
 def _month(morning: Mapping[str, Any]) -> str:
     values = {"days": DAYS, "weight": _weight(morning["weight_a_month"])}
-    mornings = DAYS * morning["weight"]
-    again = morning["weight_a_month"] - mornings
-    if again < LEAST_AGAIN:
+    again = morning["past_years_a_month"]
+    if not again:
         return tr("In {days} days that weighs {weight}, fetched once a morning.", **values)
     return tr(
         "In {days} days that weighs {weight}: {mornings} for the mornings, and {again} for past"
         " years, which are fetched again after a while.",
-        mornings=_weight(mornings),
+        mornings=_weight(morning["weight_a_month"] - again),
         again=_weight(again),
         **values,
     )

@@ -187,7 +187,7 @@ def begin(
         return [Entry(0, yard.name, "start", day, now, body, key=key)]
 
     (number,) = store.enter_after(yard.name, make)
-    return _done(store, yard, number, remarks)
+    return _done(store, yard, number, remarks, today)
 
 
 def swap(
@@ -228,14 +228,14 @@ def swap(
             )
         _after(day, course.dosed[-1], last=False, entry=course.entry.id)
         _before_next(course, known, day)
-        planned = course.ahead()[0].day
+        planned = course.due()[0].day
         if day != planned:
             remarks.append(_off(day, planned, Task.SWAP))
         body = {"start": course.entry.id, "strips": strips, **_given(details)}
         return [Entry(0, yard.name, "swap", day, now, body, key=key)]
 
     (number,) = store.enter_after(yard.name, make)
-    return _done(store, yard, number, remarks)
+    return _done(store, yard, number, remarks, today)
 
 
 def remove(
@@ -265,7 +265,7 @@ def remove(
             )
         _after(day, course.dosed[-1], last=True, entry=course.entry.id)
         _before_next(course, known, day)
-        planned = course.end
+        planned = course.by(None).end
         if day < planned:
             remarks.append(
                 tr(
@@ -292,7 +292,7 @@ def remove(
         return [Entry(0, yard.name, "remove", day, now, body, key=key)]
 
     (number,) = store.enter_after(yard.name, make)
-    return _done(store, yard, number, remarks)
+    return _done(store, yard, number, remarks, today)
 
 
 def note(store: Store, yard: Yard, text: str, *, day: date, now: datetime) -> int:
@@ -670,10 +670,10 @@ def _expected(
     return found
 
 
-def _done(store: Store, yard: Yard, number: int, remarks: Sequence[str]) -> Done:
+def _done(store: Store, yard: Yard, number: int, remarks: Sequence[str], today: date) -> Done:
     entries = store.journal(yard.name)
     for course in courses(entries):
         removed = () if course.removed is None else (course.removed.id,)
         if number in (course.entry.id, *(one.id for one in course.swaps), *removed):
-            return Done(number=number, course=course, remarks=tuple(remarks))
+            return Done(number=number, course=course.by(today), remarks=tuple(remarks))
     raise UsageError(f"entry {number} belongs to no treatment; void it and enter it anew")

@@ -73,7 +73,7 @@ def _row(
     if later is not None:
         until = min(until, later.start - timedelta(days=1))
     # Strips that nobody noted as out still work.
-    after = (course.end if finished else max(course.end, today)) + timedelta(days=AFTER_COUNT_DAYS)
+    after = course.by(today).end + timedelta(days=AFTER_COUNT_DAYS)
     counts = [one for one in in_force(entries) if one.kind == "count"]
     first = course.start - timedelta(days=BEFORE_DAYS)
     queens = [

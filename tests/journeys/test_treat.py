@@ -17,6 +17,7 @@ from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_ta
 from windowcast.answer import find_yard, open_store
 from windowcast.edges import config, shipped
 from windowcast.entering import as_seen
+from windowcast.notice.words import day, span
 
 README = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
 
@@ -352,6 +353,48 @@ def test_a_late_removal_is_named_in_the_notice(journey):
     assert "Creek Bend: remove, 3 days late" in " ".join(notice.split())
     assert "formic acid gel strips are in since" in notice
     assert "3 DAYS LATE" in notice
+
+
+def test_while_strips_are_overdue_honey_waits_for_the_day_they_come_out(journey):
+    """Not "honey taken from" a day that has passed, with the strips still in."""
+    run(journey, "morning", "--print")
+    in_creek_bend(journey, 17, "two-strips")
+
+    told = " ".join(run(journey, "yard", "Creek Bend").stdout.split())
+    (kept,) = json.loads(run(journey, "treat", "list", "--json").stdout)["treatments"]
+
+    assert "if it comes out today; the label decides" in told
+    assert "as planned" not in told
+    assert kept["honey_from"] == kept["end"] == journey.today.isoformat()
+    assert kept["visits"][0]["late_days"] == 3
+    listed = run(journey, "treat", "list", "Creek Bend").stdout
+    assert "3 days late" in listed
+
+
+def test_what_follows_on_an_overdue_swap_goes_by_the_swap_as_it_can_be_done_today(journey):
+    """Begun 13 days ago, the swap due on day 10: done today the second strip works until day 23."""
+    run(journey, "morning", "--print")
+    in_creek_bend(journey, 13, "one-strip-swap")
+    out = journey.today + timedelta(days=10)
+
+    told = " ".join(run(journey, "yard", "Creek Bend").stdout.split())
+    (kept,) = json.loads(run(journey, "treat", "list", "--json").stdout)["treatments"]
+
+    shut = span(journey.today + timedelta(days=1), out - timedelta(days=1))
+    assert (
+        f"Leave shut {shut}: bees may ball the queen while the vapour is strong; the swap on"
+        in (told)
+    )
+    assert "if the fresh dose goes in today; the label decides" in told
+    assert f"from {day(out)}, if the fresh dose" in told
+    assert "Left 10 days" in told
+    assert [one["date"] for one in kept["visits"]] == [
+        (journey.today - timedelta(days=3)).isoformat(),
+        out.isoformat(),
+    ]
+    run(journey, "treat", "swap", "Creek Bend")
+    (swapped,) = json.loads(run(journey, "treat", "list", "--json").stdout)["treatments"]
+    assert swapped["end"] == kept["end"]
 
 
 def test_the_table_is_safe_to_open(journey):

@@ -369,9 +369,11 @@ def doses_in_hand(
     kept: list[Job] = []
     stops: list[Stop] = []
     lost: list[tuple[Job, Lost]] = []
-    late = 0
+    late, before = 0, calendar.first
     for number, job in enumerate(jobs):
         assert job.treatment is not None
+        # What is overdue is done from today on, and what follows on it is counted from there.
+        due = job.day + timedelta(days=job.late_days)
         first = (job.day - calendar.first).days
         may_move = job.slack
         if not number and first - may_move.earlier >= calendar.starts:
@@ -384,9 +386,9 @@ def doses_in_hand(
             lost.append((job, found))
             continue
         if kept:
-            after = (job.day - kept[-1].day).days - may_move.earlier
+            after = (due - before).days - may_move.earlier
             found = found._replace(after=max(1, after))
-        late = max(0, found.days[0] - first)
+        late, before = max(0, found.days[0] - (due - calendar.first).days), due
         kept.append(job)
         stops.append(found._replace(right=max((job.on - calendar.first).days, 0)))
     if not kept:

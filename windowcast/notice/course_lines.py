@@ -12,7 +12,7 @@ from windowcast.notice.plain import labelled, wrapped
 from windowcast.notice.visit_words import visit_words
 from windowcast.trade.course import Course
 from windowcast.trade.journal import Entry
-from windowcast.trade.visits import Visit
+from windowcast.trade.visits import Task, Visit
 from windowcast.trade.yard import Yard
 
 
@@ -58,7 +58,7 @@ def begun_lines(
         lines += labelled(tr("Mind"), one)
     lines += plan_lines(course, spare_percent)
     lines += hive_lines.at_the_hive(course.treatment, course.regimen, yard.hive)
-    lines += hive_lines.left_shut(course.treatment, course.regimen, start=course.start)
+    lines += hive_lines.still_shut(course)
     lines += after_lines(course)
     lines += ["", *(wrapped(one) for one in hive_lines.cautions([course.treatment.active]))]
     return [*lines, wrapped(hive_lines.law())]
@@ -73,6 +73,30 @@ def plan_lines(course: Course, spare_percent: float) -> list[str]:
     return lines
 
 
+_ON_AND_TAKEN = {
+    None: marked("on, and honey taken, from {day}, if it ends as planned; the label decides"),
+    Task.SWAP: marked(
+        "on, and honey taken, from {day}, if the fresh dose goes in today; the label decides"
+    ),
+    Task.REMOVE: marked(
+        "on, and honey taken, from {day}, if it comes out today; the label decides"
+    ),
+}
+_ON_THEN_TAKEN = {
+    None: marked(
+        "on from {day}, honey taken from {honey_day}, if it ends as planned; the label decides"
+    ),
+    Task.SWAP: marked(
+        "on from {day}, honey taken from {honey_day}, if the fresh dose goes in today; the label"
+        " decides"
+    ),
+    Task.REMOVE: marked(
+        "on from {day}, honey taken from {honey_day}, if it comes out today; the label decides"
+    ),
+}
+"""By what is late."""
+
+
 def after_lines(course: Course) -> list[str]:
     """From when honey supers may go on and honey may be taken, counted from the removal."""
     done = course.removed is not None or not course.regimen.removed
@@ -81,9 +105,7 @@ def after_lines(course: Course) -> list[str]:
         text = (
             tr("on, and honey taken, from {day}; the label decides", day=on)
             if done
-            else tr(
-                "on, and honey taken, from {day}, if it ends as planned; the label decides", day=on
-            )
+            else tr(_ON_AND_TAKEN[course.late], day=on)
         )
     elif done:
         text = tr(
@@ -92,11 +114,7 @@ def after_lines(course: Course) -> list[str]:
             honey_day=honey,
         )
     else:
-        text = tr(
-            "on from {day}, honey taken from {honey_day}, if it ends as planned; the label decides",
-            day=on,
-            honey_day=honey,
-        )
+        text = tr(_ON_THEN_TAKEN[course.late], day=on, honey_day=honey)
     return labelled(tr("Supers"), text)
 
 
@@ -139,7 +157,7 @@ def list_lines(yard: str, known: Sequence[Course], today: date) -> list[str]:
     for course in sorted(known, key=lambda one: (one.finished(today), -one.start.toordinal())):
         lines += labelled(f"{course.entry.id}", _summary(course, today))
         if not course.finished(today):
-            visits = course.ahead()
+            visits = course.due()
             if visits:
                 lines += labelled("", _next(visits[0], today))
         for swap in course.swaps:
@@ -197,6 +215,7 @@ def _next(visit: Visit, today: date) -> str:
 
 def course_document(course: Course, today: date) -> dict[str, Any]:
     """One treatment as plain values."""
+    course = course.by(today)
     return {
         "number": course.entry.id,
         "yard": course.yard,
@@ -216,7 +235,7 @@ def course_document(course: Course, today: date) -> dict[str, Any]:
                 "strips": visit.strips,
                 "late_days": max((today - visit.day).days, 0),
             }
-            for visit in course.ahead()
+            for visit in course.due()
         ],
         "supers_on": course.supers_on.isoformat(),
         "honey_from": course.honey_from.isoformat(),

@@ -178,6 +178,8 @@ def begin(
             "supers": yard.hive.supers if supers is None else supers,
             **{name: _text(name, value) for name, value in details.items() if value},
         }
+        if any(dose.g_per_chamber for dose in regimen.doses):
+            body["brood_chambers"] = yard.hive.brood_chambers
         if names:
             body["names"] = list(names)
         if expected:

@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
+from windowcast.answer import find_treatments
 from windowcast.crew import needs as wanted
 from windowcast.crew import replan, settle
 from windowcast.crew.board import Board
@@ -39,7 +40,6 @@ from windowcast.crew.instance import (
 from windowcast.crew.judge import Judgement, judge
 from windowcast.crew.replan import Move
 from windowcast.crew.sheet import Sheet, sheets
-from windowcast.edges.settings import Configuration
 from windowcast.errors import WindowcastError
 from windowcast.notice.crew_lines import CallView, SheetView, sheets_document
 from windowcast.notice.plan_lines import solved_document
@@ -158,7 +158,7 @@ def _treatments(task: Task, board: Board) -> dict[str, Treated]:
     for need, chosen in board.chosen.items():
         if instance.needs[need].starts:
             option = instance.needs[need].options[chosen.option]
-            _, regimen = regimen_of(task.configuration, option.treatment, option.regimen)
+            _, regimen = regimen_of(task, instance.needs[need].yard, option)
             out = max(option.start + regimen.exposure_days, chosen.stops[-1].day)
             days = range(option.start + 1, out + AFTER_COUNT_DAYS)
             found[instance.needs[need].yard] = Treated(days, chosen.stops[0])
@@ -281,7 +281,7 @@ def _following(task: Task, need: int, chosen: Chosen) -> list[Job]:
     are counted from."""
     one = task.instance.needs[need]
     option = one.options[chosen.option]
-    _, regimen = regimen_of(task.configuration, option.treatment, option.regimen)
+    _, regimen = regimen_of(task, one.yard, option)
     start = task.first + timedelta(days=option.start)
     days = {stop.task: placed.day for stop, placed in zip(option.stops, chosen.stops, strict=True)}
     end = start + timedelta(days=regimen.exposure_days)
@@ -404,7 +404,7 @@ def job_of(task: Task, plan: Plan, leg: Leg, day: int) -> Job:
 
 def _begun(task: Task, need: Need, option: Option) -> list[Job]:
     """All that a start brings with it, as `trade.work` has it, by day."""
-    treatment, regimen = regimen_of(task.configuration, option.treatment, option.regimen)
+    treatment, regimen = regimen_of(task, need.yard, option)
     every = jobs(
         task.named[need.yard].yard,
         entries=(),
@@ -418,11 +418,11 @@ def _begun(task: Task, need: Need, option: Option) -> list[Job]:
     return [job._replace(series=series) for job in every]
 
 
-def regimen_of(
-    configuration: Configuration, treatment_id: str, regimen_id: str
-) -> tuple[Treatment, Regimen]:
-    treatment = next(one for one in configuration.treatments if one.id == treatment_id)
-    return treatment, next(one for one in treatment.regimens if one.id == regimen_id)
+def regimen_of(task: Task, yard: str, option: Option) -> tuple[Treatment, Regimen]:
+    """What an option gives, as it is given in the hives of its yard."""
+    place = task.named[yard].yard
+    (treatment,) = find_treatments(task.configuration, place, option.treatment)
+    return treatment, next(one for one in treatment.regimens if one.id == option.regimen)
 
 
 def promise_document(planned: Planned) -> dict[str, Any]:

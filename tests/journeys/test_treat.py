@@ -287,6 +287,32 @@ def test_what_was_done_against_a_rule_goes_on_record_as_such(journey):
     assert "entered against" in treat(journey, "list").stdout
 
 
+def test_what_is_given_by_weight_is_told_by_the_colony_and_in_all(journey):
+    """2 g for each of two brood chambers of 20 colonies are 80 g; 24 times 50 g are 1200 g."""
+    yards = (journey.folder / "yards.toml").read_text("utf-8")
+    journey.write(
+        "yards.toml",
+        yards.replace("supers = 1", "supers = 0")
+        .replace("supers = 3", "supers = 0")
+        .replace("brood_chambers = 1", "brood_chambers = 2", 1)
+        .replace("brood = true", "brood = false", 1),
+    )
+    burnt = treat(journey, "start", "Creek Bend", "oxalic-vapour", "once", "--colonies", "20",
+                  "--on", ago(journey, 1))  # fmt: skip
+    thymol = treat(journey, "start", "Mill Yard", "thymol-gel", "two-doses", "--anyway")
+    gelled, vapour = json.loads(run(journey, "records", "--json").stdout)["records"][::-1]
+
+    assert "20 colonies" in burnt.stdout
+    said = " ".join(thymol.stdout.split())
+    assert "give 50 g fresh a colony; bring 1200 g for 24 colonies" in said
+    assert (vapour["amount_per_colony"], vapour["amount_total"]) == ("4 g", "80 g")
+    assert (gelled["amount_per_colony"], gelled["amount_total"]) == ("50 g", "1200 g")
+    # What is on record stays so where the hives are made smaller later.
+    journey.write("yards.toml", yards)
+    again = json.loads(run(journey, "records", "--json").stdout)["records"][0]
+    assert again["amount_total"] == "80 g"
+
+
 def test_the_same_active_twice_running_is_said(journey):
     """Resistance: Rinkevich 2020, PLoS ONE 15(1):e0227264."""
     in_creek_bend(journey, 40, "two-strips")

@@ -238,6 +238,7 @@ bands = st.builds(Band, st.none() | fractions, st.none() | fractions)
                 ml_per_seam=st.none(),
                 g_per_chamber=st.none(),
                 g=st.none() | st.floats(0, 500, exclude_min=True),
+                strips_per_chamber=st.none() | st.integers(1, 20),
             ),
             min_size=1,
         ).map(tuple),

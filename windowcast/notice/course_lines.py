@@ -13,7 +13,7 @@ from windowcast.notice.visit_words import visit_words
 from windowcast.trade.course import Course
 from windowcast.trade.journal import Entry
 from windowcast.trade.visits import Task, Visit
-from windowcast.trade.yard import Yard
+from windowcast.trade.yard import Hive, Yard
 
 
 def heading(course: Course, today: date) -> str:
@@ -56,7 +56,7 @@ def begun_lines(
     ]
     for one in remarks:
         lines += labelled(tr("Mind"), one)
-    lines += plan_lines(course, spare_percent)
+    lines += plan_lines(course, yard.hive, spare_percent)
     lines += hive_lines.at_the_hive(course.treatment, course.regimen, yard.hive)
     lines += hive_lines.still_shut(course)
     lines += after_lines(course)
@@ -64,11 +64,17 @@ def begun_lines(
     return [*lines, wrapped(hive_lines.law())]
 
 
-def plan_lines(course: Course, spare_percent: float) -> list[str]:
+def plan_lines(course: Course, hive: Hive, spare_percent: float) -> list[str]:
     """The visits still to be made."""
     lines: list[str] = []
     for visit in course.ahead():
-        text = visit_words(visit, course.colonies, spare_percent=spare_percent)
+        text = visit_words(
+            visit,
+            course.colonies,
+            treatment=course.treatment,
+            hive=hive,
+            spare_percent=spare_percent,
+        )
         lines += labelled("" if lines else tr("Visits"), text)
     return lines
 
@@ -125,7 +131,13 @@ ENTERED = {
 
 
 def visited_lines(
-    what: str, number: int, course: Course, remarks: Sequence[str], *, spare_percent: float
+    what: str,
+    number: int,
+    course: Course,
+    yard: Yard,
+    remarks: Sequence[str],
+    *,
+    spare_percent: float,
 ) -> list[str]:
     """What was entered as a swap or a removal."""
     lines = [
@@ -142,7 +154,7 @@ def visited_lines(
     ]
     for one in remarks:
         lines += labelled(tr("Mind"), one)
-    lines += plan_lines(course, spare_percent)
+    lines += plan_lines(course, yard.hive, spare_percent)
     if course.removed is not None:
         lines += after_lines(course)
         lines += labelled(tr("Then"), tr("count mites two weeks after the end (windowcast visits)"))

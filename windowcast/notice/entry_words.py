@@ -88,11 +88,19 @@ def _name(course: Course | None) -> str:
     return tr("no treatment") if course is None else words.treatment_plural(course.treatment)
 
 
-def ahead(course: Course, spare_percent: float) -> list[str]:
+def ahead(course: Course, hive: Hive, spare_percent: float) -> list[str]:
     """The visits of a treatment still to be made, and from when honey supers may be on."""
     found = []
     for visit in course.ahead():
-        found.append(visit_words(visit, course.colonies, spare_percent=spare_percent))
+        found.append(
+            visit_words(
+                visit,
+                course.colonies,
+                treatment=course.treatment,
+                hive=hive,
+                spare_percent=spare_percent,
+            )
+        )
     on, honey = words.day(course.supers_on), words.day(course.honey_from)
     if course.removed is not None or not course.regimen.removed:
         found.append(

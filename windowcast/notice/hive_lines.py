@@ -29,6 +29,9 @@ PREPARATION = {
         "lay it on the top bars above the single brood chamber"
     ),
     Preparation.BETWEEN_CHAMBERS: marked("lay it on the top bars between the two brood chambers"),
+    Preparation.BOTH_CHAMBERS: marked(
+        "as many strips in the upper brood chamber as in the lower, where the bees are"
+    ),
     Preparation.ON_EXCLUDER: marked("on top of the queen excluder, where the label allows"),
 }
 CAUTIONS = {

@@ -107,6 +107,7 @@ FIELDS = {
     "colonies": marked("colonies"),
     "names": marked("names"),
     "supers": marked("supers"),
+    "brood_chambers": marked("brood chambers"),
     "start": marked("of start"),
     "strips": marked("strips"),
     "disposed": marked("disposed"),

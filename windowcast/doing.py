@@ -193,16 +193,23 @@ def begin(
 
 
 def swap(
+    configuration: Configuration,
     store: Store,
     yard: Yard,
     *,
     day: date,
     strips: int | None,
     details: Mapping[str, str | None],
+    weather: YardWeather,
     now: datetime,
     key: str | None = None,
 ) -> Done:
-    """Enter that the next dose was given. Raises UsageError where none can have been."""
+    """Enter that the next dose was given.
+
+    weather:  stored for the yard: what it has against the days that are left is said, as of a start
+
+    Raises UsageError where none can have been.
+    """
     _at_most("strips", strips, MOST_STRIPS)
     remarks: list[str] = []
     today = today_at(yard, now)
@@ -234,7 +241,11 @@ def swap(
         if day != planned:
             remarks.append(_off(day, planned, Task.SWAP))
         body = {"start": course.entry.id, "strips": strips, **_given(details)}
-        return [Entry(0, yard.name, "swap", day, now, body, key=key)]
+        entry = Entry(0, yard.name, "swap", day, now, body, key=key)
+        given = course._replace(swaps=(*course.swaps, entry))
+        against, unchecked = _weather_against(configuration, weather, given, today)
+        remarks.extend(against + unchecked)
+        return [entry]
 
     (number,) = store.enter_after(yard.name, make)
     return _done(store, yard, number, remarks, today)

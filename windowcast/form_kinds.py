@@ -395,7 +395,16 @@ def _read_swap(desk: Desk, typed: Typed) -> Callable[[], Entered]:
     details = {name: typed.text(name) for name in ("lot", "registration", "operator")}
 
     def enter() -> Entered:
-        done = swap(desk.store, desk.yard, day=day, strips=strips, details=details, now=desk.now)
+        done = swap(
+            desk.configuration,
+            desk.store,
+            desk.yard,
+            day=day,
+            strips=strips,
+            details=details,
+            weather=stored_weather(desk.configuration, desk.store, desk.yard, desk.now),
+            now=desk.now,
+        )
         return Entered(done.number, done.remarks)
 
     return enter

@@ -287,6 +287,17 @@ def test_what_was_done_against_a_rule_goes_on_record_as_such(journey):
     assert "entered against" in treat(journey, "list").stdout
 
 
+def test_where_strips_went_is_no_gap_while_they_are_in(journey):
+    """Disposal is of what came out: Veterinary Medicines Regulations 2013, United Kingdom."""
+    in_creek_bend(journey, 20, "two-strips")
+    (within,) = json.loads(run(journey, "records", "--json").stdout)["records"]
+    treat(journey, "remove", "Creek Bend")
+    (out,) = json.loads(run(journey, "records", "--json").stdout)["records"]
+
+    assert "disposal" not in within["lacks"]["UK VMR 2013"]
+    assert "disposal" in out["lacks"]["UK VMR 2013"]
+
+
 def test_what_is_given_by_weight_is_told_by_the_colony_and_in_all(journey):
     """2 g for each of two brood chambers of 20 colonies are 80 g; 24 times 50 g are 1200 g."""
     yards = (journey.folder / "yards.toml").read_text("utf-8")
@@ -321,6 +332,36 @@ def test_the_same_active_twice_running_is_said(journey):
     again = in_creek_bend(journey, 3, "two-strips").stdout
 
     assert "had the same active, formic acid" in " ".join(again.split())
+
+
+def test_a_swap_names_what_the_forecast_has_against_the_days_that_are_left(tmp_path):
+    """The invented South Slope is above 33 °C throughout, also on the fresh strip's first days."""
+    list(shipped.write_examples(tmp_path / "bees", sample=True))
+    journey = Journey(folder=tmp_path / "bees", zone="America/Chicago")
+    run(journey, "morning", "--print")
+    treat(journey, "start", "South Slope", "formic-strips", "one-strip-swap",
+          "--on", ago(journey, 10), "--anyway")  # fmt: skip
+
+    told = treat(journey, "swap", "South Slope", "--json")
+    danger, outside = json.loads(told.stdout)["remarks"]
+
+    assert danger.startswith("DANGER: ") and "above 33.0 °C" in danger
+    assert f"{journey.today:%a %b} {journey.today.day} (3" in danger
+    assert "outside the band (within 10.0–29.5 °C)" in outside
+
+
+def test_how_many_supers_may_be_on_is_said_in_one_way(journey):
+    """At most two while formic acid strips are in, more of them from the removal; none with
+    amitraz."""
+    formic = " ".join(in_creek_bend(journey, 3, "two-strips").stdout.split())
+    run(journey, "treat", "remove", "Creek Bend", "--on", ago(journey, 1))
+    removed = " ".join(run(journey, "yard", "Creek Bend").stdout.split())
+    amitraz = treat(journey, "start", "Mill Yard", "amitraz-strips", "six-weeks", "--anyway").stdout
+
+    assert "at most two back on while it is in" in formic
+    assert "Supers at most two on while it is in; more on, and honey taken, from " in formic
+    assert "while it is in" not in removed.partition("Wait")[2]
+    assert "Supers on from " in " ".join(amitraz.split())
 
 
 def brood_at(journey, name):

@@ -152,11 +152,13 @@ def swap(
     configuration, place, now = _at(ctx, config_folder, name)
     with asking.open_store(configuration) as store:
         done = doing.swap(
+            configuration,
             store,
             place,
             day=day_of(on, "--on", today_at(place, now)),
             strips=strips,
             details=details,
+            weather=asking.stored_weather(configuration, store, place, now),
             now=now,
         )
     _visited("Swap", done, configuration, place, now, as_json=as_json)

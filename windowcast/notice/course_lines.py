@@ -79,49 +79,52 @@ def plan_lines(course: Course, hive: Hive, spare_percent: float) -> list[str]:
     return lines
 
 
-_ON_AND_TAKEN = {
-    None: marked("on, and honey taken, from {day}, if it ends as planned; the label decides"),
-    Task.SWAP: marked(
-        "on, and honey taken, from {day}, if the fresh dose goes in today; the label decides"
-    ),
-    Task.REMOVE: marked(
-        "on, and honey taken, from {day}, if it comes out today; the label decides"
-    ),
-}
-_ON_THEN_TAKEN = {
-    None: marked(
-        "on from {day}, honey taken from {honey_day}, if it ends as planned; the label decides"
-    ),
-    Task.SWAP: marked(
-        "on from {day}, honey taken from {honey_day}, if the fresh dose goes in today; the label"
-        " decides"
-    ),
-    Task.REMOVE: marked(
-        "on from {day}, honey taken from {honey_day}, if it comes out today; the label decides"
-    ),
+_WHEN = {
+    None: marked("{what}, if it ends as planned; the label decides"),
+    Task.SWAP: marked("{what}, if the fresh dose goes in today; the label decides"),
+    Task.REMOVE: marked("{what}, if it comes out today; the label decides"),
 }
 """By what is late."""
 
 
 def after_lines(course: Course) -> list[str]:
     """From when honey supers may go on and honey may be taken, counted from the removal."""
-    done = course.removed is not None or not course.regimen.removed
-    on, honey = words.day(course.supers_on), words.day(course.honey_from)
-    if course.supers_on == course.honey_from:
-        text = (
-            tr("on, and honey taken, from {day}; the label decides", day=on)
-            if done
-            else tr(_ON_AND_TAKEN[course.late], day=on)
+    return labelled(tr("Supers"), after_words(course))
+
+
+def after_words(course: Course) -> str:
+    """The same without its label: "on, and honey taken, from Wed Dec 9, if it ends as planned; the
+    label decides"; also how many may be on while it is in."""
+    if course.removed is not None or not course.regimen.removed:
+        return tr("{what}; the label decides", what=_from_when(course, meanwhile=False))
+    return tr(_WHEN[course.late], what=_from_when(course, meanwhile=True))
+
+
+def _from_when(course: Course, *, meanwhile: bool) -> str:
+    """
+    meanwhile:  it is in
+    """
+    most = course.treatment.max_supers
+    days = {"day": words.day(course.supers_on), "honey_day": words.day(course.honey_from)}
+    together = course.supers_on == course.honey_from
+    if meanwhile and most is None and course.supers_on == course.end:
+        return tr("on at any time, honey taken from {honey_day}", honey_day=days["honey_day"])
+    if meanwhile and most:
+        supers = words.number(most)
+        if together:
+            return tr(
+                "at most {supers} on while it is in; more on, and honey taken, from {day}",
+                supers=supers,
+                day=days["day"],
+            )
+        return tr(
+            "at most {supers} on while it is in; more on from {day}, honey taken from {honey_day}",
+            supers=supers,
+            **days,
         )
-    elif done:
-        text = tr(
-            "on from {day}, honey taken from {honey_day}; the label decides",
-            day=on,
-            honey_day=honey,
-        )
-    else:
-        text = tr(_ON_THEN_TAKEN[course.late], day=on, honey_day=honey)
-    return labelled(tr("Supers"), text)
+    if together:
+        return tr("on, and honey taken, from {day}", day=days["day"])
+    return tr("on from {day}, honey taken from {honey_day}", **days)
 
 
 ENTERED = {

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from windowcast.language import marked, tr, trn
-from windowcast.notice import count_lines, hive_lines, words
+from windowcast.language import tr, trn
+from windowcast.notice import count_lines, course_lines, hive_lines, words
 from windowcast.notice.count_lines import Fall
 from windowcast.notice.visit_words import visit_words
 from windowcast.trade import hive as hives
 from windowcast.trade.course import Course
 from windowcast.trade.journal import Entry
 from windowcast.trade.mites import Round, colonies_to_sample
-from windowcast.trade.visits import Task
 from windowcast.trade.yard import Hive
 
 
@@ -101,35 +100,8 @@ def ahead(course: Course, hive: Hive, spare_percent: float) -> list[str]:
                 spare_percent=spare_percent,
             )
         )
-    on, honey = words.day(course.supers_on), words.day(course.honey_from)
-    if course.removed is not None or not course.regimen.removed:
-        found.append(
-            tr(
-                "Honey supers on from {on}, honey taken from {honey}; the label decides",
-                on=on,
-                honey=honey,
-            )
-        )
-    else:
-        found.append(tr(_AFTER[course.late], on=on, honey=honey))
+    found.append(tr("Honey supers: {what}", what=course_lines.after_words(course)))
     return found
-
-
-_AFTER = {
-    None: marked(
-        "If it ends as planned, honey supers on from {on}, honey taken from {honey}; the label"
-        " decides"
-    ),
-    Task.SWAP: marked(
-        "If the fresh dose goes in today, honey supers on from {on}, honey taken from {honey}; the"
-        " label decides"
-    ),
-    Task.REMOVE: marked(
-        "If it comes out today, honey supers on from {on}, honey taken from {honey}; the label"
-        " decides"
-    ),
-}
-"""By what is late."""
 
 
 def at_the_hive(course: Course, hive: Hive) -> list[str]:

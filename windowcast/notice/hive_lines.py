@@ -18,7 +18,7 @@ from windowcast.trade.yard import Hive
 
 PREPARATION = {
     Preparation.SUPERS_OFF_SET_ASIDE: marked(
-        "honey supers off and set aside; at most {supers} back on"
+        "honey supers off and set aside; at most {supers} back on while it is in"
     ),
     Preparation.SUPERS_STAY_OFF: marked("honey supers stay off for the whole exposure"),
     Preparation.ENTRANCE_OPEN: marked("entrance wide open, no reducer"),

@@ -78,8 +78,8 @@ def test_where_the_threshold_falls_before_it_is_reached_that_is_said():
 
 
 def test_another_threshold_on_the_latest_day_is_named_with_it():
-    """1.2 % passes the 1.0 % of December at once; where it is 0.4 % instead, the next summer's 2.0 %
-    is the first that it reaches: Mississippi State University Extension, as the defaults say."""
+    """1.2 % passes the 1.0 % of December at once; where it is 0.4 % instead, the 2.0 % of the next
+    summer is the first that it reaches (thresholds: Mississippi State University Extension)."""
     rate = mites.Growth(per_day=0.021, low=0.017, high=0.025, learned=False)
     last = counted(8, 300)._replace(percent=1.2, low=0.4, high=2.6)
     rules = SeasonRules()

@@ -123,7 +123,26 @@ def why(job: Job) -> str:
         parts.append(tr("at the latest {day}", day=words.day_in(job.latest, job.on.year)))
     if job.optional:
         parts.append(tr("if you can"))
+    if job.too_cold:
+        parts.append(_cold_words(job))
     return "; ".join(parts)
+
+
+def _cold_words(job: Job) -> str:
+    """What to do about a count on a day that is too cold to open hives. A board under the hive does
+    for the count after a treatment; where the season asks for one, mites on bees are wanted."""
+    day = "" if job.warm_day is None else words.day_in(job.warm_day, job.on.year)
+    if job.kind is Kind.COUNT_AFTER:
+        if day:
+            return tr(
+                "too cold to open hives: put a board under them instead, or count on {day}, the"
+                " first day warm enough",
+                day=day,
+            )
+        return tr("too cold to open hives: put a board under them instead")
+    if day:
+        return tr("too cold to open hives: count on {day}, the first day warm enough", day=day)
+    return tr("too cold to open hives: count on the first day warm enough")
 
 
 def promised_words(day: date, crew: str) -> str:
@@ -343,6 +362,8 @@ def job_document(job: Job) -> dict[str, Any]:
         "minutes": round(job.minutes, 1),
         "planned": job.planned,
         "optional": job.optional,
+        "too_cold": job.too_cold,
+        "warm_day": None if job.warm_day is None else job.warm_day.isoformat(),
         "promised": None
         if job.promised is None
         else {"date": job.promised[0].isoformat(), "crew": job.promised[1]},

@@ -81,6 +81,8 @@ class Job(NamedTuple):
     done:            the day on which it was done; None: still to do
     slack:           of a fresh dose or a removal: how far from `day` its regimen allows it to be
     promised:        of a planned start, day and crew that were promised, where that is another day
+    too_cold:        of a count: on its day it is too cold to open hives
+    warm_day:        of such a count: the first later day that is known to be warm enough
     """
 
     yard: str
@@ -105,6 +107,8 @@ class Job(NamedTuple):
     done: date | None = None
     slack: Slack = Slack()
     promised: tuple[date, str] | None = None
+    too_cold: bool = False
+    warm_day: date | None = None
 
     @property
     def moved(self) -> bool:

@@ -100,6 +100,7 @@ def make(task: Task, *, clock: Callable[[], float]) -> Planned:
     plan = planner.make(task.instance, left_s=lambda: ends - clock())
     board = board_of(task.instance, plan)
     replan.hold(board)
+    task, board = _after_what_is_in(task, board)
     shut = _counts_before(task, board)
     needs = len(task.instance.needs)
     task, board = _with_what_follows(task, board)
@@ -224,6 +225,84 @@ def _before_the_start(task: Task, board: Board, need: int) -> bool:
         return False
     _, day, crew = min(ways)
     return board.put(need, Chosen(0, (Placed(-day, crew),)))
+
+
+COUNTED_FROM = {Kind.COUNT_AFTER: Kind.REMOVE, Kind.QUEENS: Kind.SWAP}
+"""The visit that a count or a check is counted from."""
+
+
+def _after_what_is_in(task: Task, board: Board) -> tuple[Task, Board]:
+    """The task and the board with the counts and checks of what is in the hives counted from the
+    day on which the plan gives its fresh dose and takes it out; without those that then come after
+    the days planned."""
+    needs: list[Need | None] = list(task.instance.needs)
+    named = dict(task.named)
+    late: list[int] = []
+    for number, chosen in board.chosen.items():
+        doses_of = task.instance.needs[number]
+        if not doses_of.begun:
+            continue
+        one = named[doses_of.yard]
+        doses = one.jobs[doses_of.key]
+        moved = {
+            # What was overdue was counted from today already.
+            job.kind: placed.day - (job.day - task.first).days - job.late_days
+            for job, placed in zip(doses, chosen.stops, strict=True)
+        }
+        for other, need in enumerate(task.instance.needs):
+            if need.yard != doses_of.yard or need.starts or need.begun:
+                continue
+            (job,) = one.jobs[need.key]
+            by = moved.get(COUNTED_FROM.get(job.kind, Kind.APPLY), 0)
+            if by <= 0 or job.series != doses[0].series:
+                continue
+            step = timedelta(days=by)
+            job = job._replace(day=job.day + step, best_by=job.best_by + step, on=job.on + step)
+            found = wanted.in_hand(
+                job, place=need.place, calendar=one.calendar, rules=task.configuration.work
+            )
+            if isinstance(found, Lost):
+                one = one._replace(skipped=(*one.skipped, (job, found)))
+                found = None
+            if found is not None:
+                one = one._replace(jobs={**one.jobs, need.key: (job,)})
+                (found,) = replan.with_promises(
+                    [found],
+                    task.promises,
+                    first=task.first,
+                    crews=[crew.name for crew in task.instance.crews],
+                )
+            needs[other] = found
+            late.append(other)
+        named[one.yard.name] = one
+    if not late:
+        return task, board
+    for number in late:
+        if number in board.chosen:
+            board.take(number)
+    left = [number for number, need in enumerate(needs) if need is not None]
+    place = {number: at for at, number in enumerate(left)}
+    plan = board.plan()
+    plan = plan._replace(
+        chosen={place[number]: chosen for number, chosen in plan.chosen.items()},
+        routes={
+            key: tuple(leg._replace(need=place[leg.need]) for leg in route)
+            for key, route in plan.routes.items()
+        },
+    )
+    instance = task.instance._replace(needs=tuple(one for one in needs if one is not None))
+    task = task._replace(
+        instance=instance,
+        named=named,
+        yards=tuple(named[one.yard.name] for one in task.yards),
+    )
+    board = board_of(instance, plan)
+    for number in late:
+        if needs[number] is not None:
+            fit = board.best(place[number])
+            if fit is not None:
+                board.put(place[number], fit.chosen)
+    return task, board
 
 
 def _with_what_follows(task: Task, board: Board) -> tuple[Task, Board]:

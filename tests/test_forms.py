@@ -133,7 +133,9 @@ def test_a_treatment_from_start_to_removal(configuration, store):
     assert next(one.kind for one in forms.due(on(10))) == "swap"
     swap = sent(on(12), "swap", lot="B8")
     assert body(on(12), swap)["start"] == start.entry
-    assert swap.remarks == ("2 days late: the swap was planned for Sun Aug 30",)
+    late, unchecked = swap.remarks
+    assert late == "2 days late: the swap was planned for Sun Aug 30"
+    assert "there is no usable forecast" in unchecked
     assert next(one.kind for one in forms.due(on(22))) == "remove"
     removed = sent(on(22), "remove", strips="20", disposed="bagged")
     assert body(on(22), removed) == {"start": start.entry, "strips": 20, "disposed": "bagged"}

@@ -332,6 +332,32 @@ def test_a_promised_count_stays_on_its_day_the_next_mornings(folder: Path):
     assert again.moves == ()
 
 
+def test_a_count_after_what_is_in_waits_for_the_day_that_it_comes_out(folder: Path):
+    """Due out on Tuesday, September 1, taken out from the Friday on: the count is right two
+    weeks after that. COLOSS BEEBOOK, Varroa, 4.5.4.2.6.1 (Dietemann et al. 2013)."""
+    begin(folder, date(2026, 8, 12))
+    enter(folder, "swap", date(2026, 8, 22), start=1)
+    off = frozenset(date(2026, 8, 31) + timedelta(days=number) for number in range(4))
+    settings = CrewSettings(crews=(CrewRow("North", days=EVERY_DAY, off=off),))
+
+    planned = make(folder, settings)
+    on = {
+        job.kind: sheet.day
+        for sheet in planning.sheet_views(planned)
+        for call in sheet.calls
+        for job in call.jobs
+        if job.yard == "Creek Bend"
+    }
+    short = make(folder, settings, days=17)
+
+    assert on[Kind.REMOVE] >= date(2026, 9, 4)
+    assert on[Kind.COUNT_AFTER] - on[Kind.REMOVE] >= timedelta(days=14)
+    # By its nominal end it would be on the sixteenth of 17 days; now it is after them.
+    keys = [need.key for need in short.task.instance.needs]
+    assert not any(Kind.COUNT_AFTER.value in key for key in keys)
+    assert short.unplaced == ()
+
+
 def test_what_is_left_of_a_promise_stays_with_its_crews_once_the_swap_is_done(folder: Path):
     """Only the removal is left: it is still that of the promise."""
     begin(folder, date(2026, 8, 20))

@@ -140,10 +140,11 @@ def check_regimen(treatment: Treatment, regimen_id: str | None) -> None:
 def find_treatments(
     configuration: Configuration, yard: Yard, treatment_id: str | None = None
 ) -> tuple[Treatment, ...]:
-    """The treatments considered at a yard, best first; or the one asked for, listed or not."""
-    if treatment_id is not None:
-        return (find_treatment(configuration, treatment_id),)
-    return tuple(find_treatment(configuration, one) for one in yard.treatments)
+    """The treatments considered at a yard, best first, as they are given in its hives; or the one
+    asked for, listed or not."""
+    ids = yard.treatments if treatment_id is None else (treatment_id,)
+    chambers = yard.hive.brood_chambers
+    return tuple(find_treatment(configuration, one).in_hives_of(chambers) for one in ids)
 
 
 def stored_weather(

@@ -20,7 +20,7 @@ FEWEST = 8
 """Fewer alike yards are scanned one by one: numpy takes as long for one as for many, and has to be
 imported first."""
 
-Alike = tuple[tuple[str, ...], Moment, date, int, int]
+Alike = tuple[tuple[str, ...], int, Moment, date, int, int]
 
 log = logging.getLogger("windowcast")
 
@@ -80,6 +80,7 @@ def starts_of(
         if scenarios is not None and scenarios.days and scenarios.count:
             alike = (
                 yard.treatments,
+                yard.hive.brood_chambers,
                 moment(configuration, yard, now),
                 scenarios.first_day,
                 scenarios.days,
@@ -87,7 +88,7 @@ def starts_of(
             )
             groups.setdefault(alike, []).append((yard, scenarios, weather.forecast))
     found: dict[str, list[list[Start]]] = {}
-    for (_, when, *_), alikes in groups.items():
+    for (_, _, when, *_), alikes in groups.items():
         if len(alikes) < FEWEST:
             continue
         from windowcast.window.starts import scan_block

@@ -295,9 +295,9 @@ def of_yard(
     found = rounds(entries)
     south = yard.latitude < 0
     begun = courses(entries)
-    treated = [(one.start, one.end) for one in begun]
+    treated = [(one.start, one.by(today).end) for one in begun]
     last = found[-1] if found else None
-    stale = last is not None and any(one.end > last.first_day for one in begun)
+    stale = last is not None and any(end > last.first_day for _, end in treated)
     rate = ahead = None
     if last is not None and not stale:
         rate = growth(found, configuration.season, treated=treated, south=south)

@@ -177,6 +177,8 @@ def begin(
             "supers": yard.hive.supers if supers is None else supers,
             **{name: plain_text(name, value) for name, value in details.items() if value},
         }
+        if any(dose.g_per_chamber for dose in regimen.doses):
+            body["brood_chambers"] = yard.hive.brood_chambers
         if names:
             body["names"] = list(names)
         if expected:
@@ -186,20 +188,27 @@ def begin(
         return [Entry(0, yard.name, "start", day, now, body, key=key)]
 
     (number,) = store.enter_after(yard.name, make)
-    return _done(store, yard, number, remarks)
+    return _done(store, yard, number, remarks, today)
 
 
 def swap(
+    configuration: Configuration,
     store: Store,
     yard: Yard,
     *,
     day: date,
     strips: int | None,
     details: Mapping[str, str | None],
+    weather: YardWeather,
     now: datetime,
     key: str | None = None,
 ) -> Done:
-    """Enter that the next dose was given. Raises UsageError where none can have been."""
+    """Enter that the next dose was given.
+
+    weather:  stored for the yard: what it has against the days that are left is said, as of a start
+
+    Raises UsageError where none can have been.
+    """
     _at_most("strips", strips, MOST_STRIPS)
     remarks: list[str] = []
     today = today_at(yard, now)
@@ -227,14 +236,18 @@ def swap(
             )
         _after(day, course.dosed[-1], last=False, entry=course.entry.id)
         _before_next(course, known, day)
-        planned = course.ahead()[0].day
+        planned = course.due()[0].day
         if day != planned:
             remarks.append(_off(day, planned, Task.SWAP))
         body = {"start": course.entry.id, "strips": strips, **_given(details)}
-        return [Entry(0, yard.name, "swap", day, now, body, key=key)]
+        entry = Entry(0, yard.name, "swap", day, now, body, key=key)
+        given = course._replace(swaps=(*course.swaps, entry))
+        against, unchecked = _weather_against(configuration, weather, given, today)
+        remarks.extend(against + unchecked)
+        return [entry]
 
     (number,) = store.enter_after(yard.name, make)
-    return _done(store, yard, number, remarks)
+    return _done(store, yard, number, remarks, today)
 
 
 def remove(
@@ -264,7 +277,7 @@ def remove(
             )
         _after(day, course.dosed[-1], last=True, entry=course.entry.id)
         _before_next(course, known, day)
-        planned = course.end
+        planned = course.by(None).end
         if day < planned:
             remarks.append(
                 tr(
@@ -291,7 +304,7 @@ def remove(
         return [Entry(0, yard.name, "remove", day, now, body, key=key)]
 
     (number,) = store.enter_after(yard.name, make)
-    return _done(store, yard, number, remarks)
+    return _done(store, yard, number, remarks, today)
 
 
 def note(store: Store, yard: Yard, text: str, *, day: date, now: datetime) -> int:
@@ -658,10 +671,10 @@ def _expected(
     return found
 
 
-def _done(store: Store, yard: Yard, number: int, remarks: Sequence[str]) -> Done:
+def _done(store: Store, yard: Yard, number: int, remarks: Sequence[str], today: date) -> Done:
     entries = store.journal(yard.name)
     for course in courses(entries):
         removed = () if course.removed is None else (course.removed.id,)
         if number in (course.entry.id, *(one.id for one in course.swaps), *removed):
-            return Done(number=number, course=course, remarks=tuple(remarks))
+            return Done(number=number, course=course.by(today), remarks=tuple(remarks))
     raise UsageError(f"entry {number} belongs to no treatment; void it and enter it anew")

@@ -242,7 +242,13 @@ def _read_count(desk: Desk, typed: Typed) -> Callable[[], Entered]:
 def _ways(desk: Desk) -> dict[str, tuple[Treatment, Regimen]]:
     """What can be begun at a yard, the yard's own treatments first, by what a form sends."""
     own = find_treatments(desk.configuration, desk.yard)
-    others = [one for one in desk.configuration.treatments if one not in own]
+    every = [one.id for one in desk.configuration.treatments]
+    others = [
+        found
+        for one in every
+        if one not in desk.yard.treatments
+        for found in find_treatments(desk.configuration, desk.yard, one)
+    ]
     return {
         f"{one.id}/{regimen.id}": (one, regimen)
         for one in (*own, *others)
@@ -389,7 +395,16 @@ def _read_swap(desk: Desk, typed: Typed) -> Callable[[], Entered]:
     details = {name: typed.text(name) for name in ("lot", "registration", "operator")}
 
     def enter() -> Entered:
-        done = swap(desk.store, desk.yard, day=day, strips=strips, details=details, now=desk.now)
+        done = swap(
+            desk.configuration,
+            desk.store,
+            desk.yard,
+            day=day,
+            strips=strips,
+            details=details,
+            weather=stored_weather(desk.configuration, desk.store, desk.yard, desk.now),
+            now=desk.now,
+        )
         return Entered(done.number, done.remarks)
 
     return enter

@@ -205,7 +205,9 @@ def kept(desk: Desk, number: int, sent: SentForm | None = None) -> Kept | None:
     if counts and entry.kind == "count":
         means = _count_means(desk, entry, entries)
     elif counts and entry.kind in ("start", "swap", "remove") and course is not None:
-        means = entry_words.ahead(course, desk.configuration.work.spare_percent)
+        means = entry_words.ahead(
+            course.by(desk.today), desk.yard.hive, desk.configuration.work.spare_percent
+        )
     return Kept(
         entry=entry,
         heading=_heading(entry, after, sent),

@@ -24,6 +24,7 @@ from windowcast.notice import (
     page_views,
     reason,
     visit_lines,
+    visit_words,
     words,
 )
 from windowcast.notice.beside import Beside
@@ -454,7 +455,7 @@ def _day(one: WorkDay, *, alone: bool = False) -> DayTasks:
         load=tuple(
             tr("{amount}: {what}", amount=amount, what=words.treatment_plural(treatment))
             for treatment, load in loads(one.jobs).values()
-            if (amount := visit_lines.load_words(load))
+            if (amount := visit_words.load_words(load))
         ),
         wear=words.in_a_row([tr(visit_lines.WEAR[each]) for each in worn]) if worn else "",
         yards=tuple(

@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
+from windowcast.answer import find_treatments
 from windowcast.crew import needs as wanted
 from windowcast.crew import replan, settle
 from windowcast.crew.board import Board
@@ -39,7 +40,6 @@ from windowcast.crew.instance import (
 from windowcast.crew.judge import Judgement, judge
 from windowcast.crew.replan import Move
 from windowcast.crew.sheet import Sheet, sheets
-from windowcast.edges.settings import Configuration
 from windowcast.errors import WindowcastError
 from windowcast.notice.crew_lines import CallView, SheetView, sheets_document
 from windowcast.notice.plan_lines import solved_document
@@ -100,6 +100,7 @@ def make(task: Task, *, clock: Callable[[], float]) -> Planned:
     plan = planner.make(task.instance, left_s=lambda: ends - clock())
     board = board_of(task.instance, plan)
     replan.hold(board)
+    task, board = _after_what_is_in(task, board)
     shut = _counts_before(task, board)
     needs = len(task.instance.needs)
     task, board = _with_what_follows(task, board)
@@ -158,7 +159,7 @@ def _treatments(task: Task, board: Board) -> dict[str, Treated]:
     for need, chosen in board.chosen.items():
         if instance.needs[need].starts:
             option = instance.needs[need].options[chosen.option]
-            _, regimen = regimen_of(task.configuration, option.treatment, option.regimen)
+            _, regimen = regimen_of(task, instance.needs[need].yard, option)
             out = max(option.start + regimen.exposure_days, chosen.stops[-1].day)
             days = range(option.start + 1, out + AFTER_COUNT_DAYS)
             found[instance.needs[need].yard] = Treated(days, chosen.stops[0])
@@ -226,6 +227,84 @@ def _before_the_start(task: Task, board: Board, need: int) -> bool:
     return board.put(need, Chosen(0, (Placed(-day, crew),)))
 
 
+COUNTED_FROM = {Kind.COUNT_AFTER: Kind.REMOVE, Kind.QUEENS: Kind.SWAP}
+"""The visit that a count or a check is counted from."""
+
+
+def _after_what_is_in(task: Task, board: Board) -> tuple[Task, Board]:
+    """The task and the board with the counts and checks of what is in the hives counted from the
+    day on which the plan gives its fresh dose and takes it out; without those that then come after
+    the days planned."""
+    needs: list[Need | None] = list(task.instance.needs)
+    named = dict(task.named)
+    late: list[int] = []
+    for number, chosen in board.chosen.items():
+        doses_of = task.instance.needs[number]
+        if not doses_of.begun:
+            continue
+        one = named[doses_of.yard]
+        doses = one.jobs[doses_of.key]
+        moved = {
+            # What was overdue was counted from today already.
+            job.kind: placed.day - (job.day - task.first).days - job.late_days
+            for job, placed in zip(doses, chosen.stops, strict=True)
+        }
+        for other, need in enumerate(task.instance.needs):
+            if need.yard != doses_of.yard or need.starts or need.begun:
+                continue
+            (job,) = one.jobs[need.key]
+            by = moved.get(COUNTED_FROM.get(job.kind, Kind.APPLY), 0)
+            if by <= 0 or job.series != doses[0].series:
+                continue
+            step = timedelta(days=by)
+            job = job._replace(day=job.day + step, best_by=job.best_by + step, on=job.on + step)
+            found = wanted.in_hand(
+                job, place=need.place, calendar=one.calendar, rules=task.configuration.work
+            )
+            if isinstance(found, Lost):
+                one = one._replace(skipped=(*one.skipped, (job, found)))
+                found = None
+            if found is not None:
+                one = one._replace(jobs={**one.jobs, need.key: (job,)})
+                (found,) = replan.with_promises(
+                    [found],
+                    task.promises,
+                    first=task.first,
+                    crews=[crew.name for crew in task.instance.crews],
+                )
+            needs[other] = found
+            late.append(other)
+        named[one.yard.name] = one
+    if not late:
+        return task, board
+    for number in late:
+        if number in board.chosen:
+            board.take(number)
+    left = [number for number, need in enumerate(needs) if need is not None]
+    place = {number: at for at, number in enumerate(left)}
+    plan = board.plan()
+    plan = plan._replace(
+        chosen={place[number]: chosen for number, chosen in plan.chosen.items()},
+        routes={
+            key: tuple(leg._replace(need=place[leg.need]) for leg in route)
+            for key, route in plan.routes.items()
+        },
+    )
+    instance = task.instance._replace(needs=tuple(one for one in needs if one is not None))
+    task = task._replace(
+        instance=instance,
+        named=named,
+        yards=tuple(named[one.yard.name] for one in task.yards),
+    )
+    board = board_of(instance, plan)
+    for number in late:
+        if needs[number] is not None:
+            fit = board.best(place[number])
+            if fit is not None:
+                board.put(place[number], fit.chosen)
+    return task, board
+
+
 def _with_what_follows(task: Task, board: Board) -> tuple[Task, Board]:
     """The task with the counts and checks that follow what the plan begins, and the board with
     those that find room.
@@ -281,7 +360,7 @@ def _following(task: Task, need: int, chosen: Chosen) -> list[Job]:
     are counted from."""
     one = task.instance.needs[need]
     option = one.options[chosen.option]
-    _, regimen = regimen_of(task.configuration, option.treatment, option.regimen)
+    _, regimen = regimen_of(task, one.yard, option)
     start = task.first + timedelta(days=option.start)
     days = {stop.task: placed.day for stop, placed in zip(option.stops, chosen.stops, strict=True)}
     end = start + timedelta(days=regimen.exposure_days)
@@ -415,7 +494,7 @@ def _moved_with(task: Task, plan: Plan, leg: Leg, job: Job) -> Job:
 
 def _begun(task: Task, need: Need, option: Option) -> list[Job]:
     """All that a start brings with it, as `trade.work` has it, by day."""
-    treatment, regimen = regimen_of(task.configuration, option.treatment, option.regimen)
+    treatment, regimen = regimen_of(task, need.yard, option)
     every = jobs(
         task.named[need.yard].yard,
         entries=(),
@@ -429,11 +508,11 @@ def _begun(task: Task, need: Need, option: Option) -> list[Job]:
     return [job._replace(series=series) for job in every]
 
 
-def regimen_of(
-    configuration: Configuration, treatment_id: str, regimen_id: str
-) -> tuple[Treatment, Regimen]:
-    treatment = next(one for one in configuration.treatments if one.id == treatment_id)
-    return treatment, next(one for one in treatment.regimens if one.id == regimen_id)
+def regimen_of(task: Task, yard: str, option: Option) -> tuple[Treatment, Regimen]:
+    """What an option gives, as it is given in the hives of its yard."""
+    place = task.named[yard].yard
+    (treatment,) = find_treatments(task.configuration, place, option.treatment)
+    return treatment, next(one for one in treatment.regimens if one.id == option.regimen)
 
 
 def promise_document(planned: Planned) -> dict[str, Any]:

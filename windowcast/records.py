@@ -15,7 +15,7 @@ from windowcast.record import site
 from windowcast.trade.course import Course, courses
 from windowcast.trade.journal import Entry, in_force, standing_for
 from windowcast.trade.work import AFTER_COUNT_DAYS
-from windowcast.trade.yard import Yard
+from windowcast.trade.yard import Hive, Yard
 
 BEFORE_DAYS, AFTER_DAYS = 45, 60
 """Counts up to so long before a start and after an end belong to a treatment; after it those alone
@@ -73,7 +73,7 @@ def _row(
     if later is not None:
         until = min(until, later.start - timedelta(days=1))
     # Strips that nobody noted as out still work.
-    after = (course.end if finished else max(course.end, today)) + timedelta(days=AFTER_COUNT_DAYS)
+    after = course.by(today).end + timedelta(days=AFTER_COUNT_DAYS)
     counts = [one for one in in_force(entries) if one.kind == "count"]
     first = course.start - timedelta(days=BEFORE_DAYS)
     queens = [
@@ -112,8 +112,8 @@ def _row(
                 "reason",
             )
         },
-        "amount_per_colony": _amount(course, 1),
-        "amount_total": _amount(course, course.colonies),
+        "amount_per_colony": _amount(course, yard.hive, 1),
+        "amount_total": _amount(course, yard.hive, course.colonies),
         "start": course.start.isoformat(),
         "doses": ", ".join(day.isoformat() for day in course.dosed[1:]),
         "end": course.end.isoformat() if finished else "",
@@ -148,30 +148,31 @@ def _row(
     }
 
 
-def _amount(course: Course, colonies: int) -> str:
-    """All doses given so far: "4 strips", "10 ml per seam of bees"."""
+def _amount(course: Course, hive: Hive, colonies: int) -> str:
+    """All doses given so far: "4 strips", "10 ml per seam of bees", "80 g".
+
+    hive:  as it is now, for how many brood chambers it has where the start does not say
+    """
     given = course.regimen.doses[: len(course.dosed)]
     strips = sum(dose.strips or 0 for dose in given) * colonies
     if strips:
         return trn("{count} strip", "{count} strips", strips)
     parts = []
+    chambers = course.entry.body.get("brood_chambers") or hive.brood_chambers
     for name in ("ml_per_seam", "g_per_chamber", "g"):
         total = sum(getattr(dose, name) or 0 for dose in given)
         if total:
-            parts.append(_unit(name, total, colonies))
+            parts.append(_unit(name, total, colonies, chambers))
     return ", ".join(parts)
 
 
-def _unit(name: str, total: float, colonies: int) -> str:
+def _unit(name: str, total: float, colonies: int, chambers: int) -> str:
     """What is not counted in strips: "10 ml per seam of bees in 4 colonies", "200 g"."""
     if name == "g":
         return f"{words.general(total * colonies)} g"
-    amount = words.general(total)
-    each = (
-        tr("{amount} ml per seam of bees", amount=amount)
-        if name == "ml_per_seam"
-        else tr("{amount} g per brood chamber", amount=amount)
-    )
+    if name == "g_per_chamber":
+        return f"{words.general(total * chambers * colonies)} g"
+    each = tr("{amount} ml per seam of bees", amount=words.general(total))
     if colonies == 1:
         return each
     return tr("{amount} in {colonies}", amount=each, colonies=words.colonies(colonies))

@@ -92,7 +92,7 @@ def answer_season(
     all_year: PastSeasons | None = None
     if hardly_ever(past):
         others = tuple(
-            past_seasons(highs, one, season)
+            past_seasons(highs, one.in_hives_of(yard.hive.brood_chambers), season)
             for one in configuration.treatments
             if one.id != treatment.id
         )

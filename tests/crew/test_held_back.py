@@ -7,14 +7,14 @@ from fractions import Fraction
 
 import pytest
 
-from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, treatment, yard
+from support.weather import FORMIC_STRIPS, MONDAY, highs, regimen, scenarios, treatment, yard
 from windowcast.crew.days import Calendar, Fixed, Lost, closed_days
 from windowcast.crew.held_back import Days, kept_back
 from windowcast.crew.needs import stops_of
 from windowcast.crew.settings import FixedRow
-from windowcast.notice.visit_lines import sentence
+from windowcast.notice.visit_lines import sentence, why
 from windowcast.trade.rules import WorkRules
-from windowcast.trade.treatment import Slack
+from windowcast.trade.treatment import Dose, Slack
 from windowcast.trade.work import Kind, Plan, jobs
 from windowcast.trade.workable import DayWeather, Hindrance, rules_for
 from windowcast.window.decide import (
@@ -194,3 +194,35 @@ def test_visits_on_taken_days_are_listed_on_the_nearest_free_day_that_their_regi
     # Where no day is left it stays, and is said to be on a day that is taken.
     stuck = days(fixed(20, 24, "visits")).moved(every, MONDAY)
     assert MONDAY + timedelta(days=20) in {job.on for job in stuck if job.kind is Kind.REMOVE}
+
+
+@pytest.mark.parametrize(
+    ("warm_from", "said"),
+    [
+        (
+            20,
+            "too cold to open hives: put a board under them instead, or count on Sun Sep 20, the"
+            " first day warm enough",
+        ),
+        (40, "too cold to open hives: put a board under them instead"),
+        (10, None),
+    ],
+)
+def test_a_count_after_a_trickle_on_a_cold_day_is_made_by_a_board_or_on_a_warm_one(warm_from, said):
+    """A wash takes a frame out: common practice, no source. Begun on Monday, August 31, the count
+    is right from September 15 on, day 15."""
+    once = regimen(1, id="once", doses=(Dose(0, ml_per_seam=5.0),))
+    plan = Plan(MONDAY, treatment(once)._replace(active="oxalic acid", form="trickle"), once, 1.0)
+    every = jobs(yard(), entries=[], plan=plan, rules=RULES, today=MONDAY)
+    weather = scenarios([[5.0] * warm_from + [15.0] * (40 - warm_from)] * 5)
+
+    found = {one.kind: one for one in days(later=weather).moved(every, MONDAY)}
+    count = found[Kind.COUNT_AFTER]
+
+    assert count.on == MONDAY + timedelta(days=15)
+    assert count.too_cold is (said is not None)
+    assert not found[Kind.APPLY].too_cold
+    if said is None:
+        assert "too cold" not in why(count)
+    else:
+        assert why(count).endswith(said)

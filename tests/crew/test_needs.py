@@ -407,12 +407,26 @@ def test_a_swap_that_comes_late_keeps_the_removal_away_for_as_long_as_the_dose_w
     assert (remove.after, remove.follows, remove.within) == (10, 10, 14)
 
 
-def test_a_late_removal_is_still_to_be_made():
-    need, lost = doses_of(begun(50))
+def test_after_a_swap_that_is_overdue_the_removal_is_counted_from_today():
+    """Begun twelve days ago, the swap two days late: done today it works for ten days more."""
+    need, lost = doses_of(begun(12))
 
     assert lost == ()
     assert need is not None
-    days = need.options[0].stops[-1].days
+    swap, remove = need.options[0].stops
+    assert swap.days[0] == 0
+    assert (remove.right, remove.days[0], remove.after) == (10, 10, 10)
+
+
+def test_a_late_removal_is_still_to_be_made():
+    swap = Entry(2, "Creek Bend", "swap", MONDAY - timedelta(days=40), AT, {"start": 1})
+
+    need, lost = doses_of([*begun(50), swap])
+
+    assert lost == ()
+    assert need is not None
+    (stop,) = need.options[0].stops
+    days = stop.days
     assert min(days) >= 0
     assert len(days) > 5
 

@@ -386,6 +386,30 @@ def test_doses_come_by_day_in_any_unit(folder):
     assert regimen.doses == (Dose(day=0, g=25.5), Dose(day=7, g=50.0))
 
 
+def test_strips_may_be_counted_by_the_brood_chamber(folder):
+    edit(folder, "treatments.toml", ("strips = 2", "strips_per_chamber = 2"))
+
+    (treatment,) = load(folder, {}).treatments
+
+    assert treatment.regimens[0].removed
+    assert treatment.regimens[0].doses == (Dose(day=0, strips_per_chamber=2),)
+    assert treatment.in_hives_of(2).regimens[0].doses[0].strips == 4
+    assert treatment.in_hives_of(2).in_hives_of(1).regimens[0].doses[0].strips == 2
+
+
+@pytest.mark.parametrize(
+    ("dose", "text"),
+    [
+        ("strips_per_chamber = 0", "strips per brood chamber, 1 to 20"),
+        ("strips = 2, strips_per_chamber = 2", "strips and strips_per_chamber; keep one"),
+    ],
+)
+def test_strips_by_the_brood_chamber_that_cannot_be_are_named(folder, dose, text):
+    edit(folder, "treatments.toml", ("strips = 2", dose))
+
+    assert text in said(folder)
+
+
 def test_a_left_out_time_zone_is_found_and_remembered(folder, tmp_path):
     edit(folder, "yards.toml", ('timezone = "America/Chicago"\n', ""))
     environ = {"XDG_CACHE_HOME": str(tmp_path / "cache")}

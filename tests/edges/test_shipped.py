@@ -127,6 +127,7 @@ def test_hives_and_doses_of_the_trade(shipped):
     assert formic.danger_offsets(formic.regimens[1]) == (0, 1, 2, 10, 11, 12)
     assert amitraz.regimens[0].band_on(0).low_c == 10
     assert amitraz.regimens[0].band_on(1).low_c is None
+    assert amitraz.regimens[0].doses[0].strips_per_chamber == 2
     assert trickle.regimens[0].doses[0].ml_per_seam == 5
     assert vapour.regimens[0].doses[0].g_per_chamber == 2
     assert [dose.day for dose in thymol.regimens[0].doses] == [0, 14]

@@ -86,7 +86,7 @@ Why In 51 of 51 scenarios all 14 daily highs stay within 10.0–29.5 °C; warmes
 {day(0)}, 20.0 °C.
 Visits {day(0)}: put in 2 strips a colony; bring 51 (48 and 3 spare) for 24 colonies
 {day(14)}: take out 2 strips a colony; expect 48 for 24 colonies
-At the hive - honey supers off and set aside; at most two back on
+At the hive - honey supers off and set aside; at most two back on while it is in
 - entrance wide open, no reducer
 - screened floor closed at the back
 - two strips, offset from each other, not side by side

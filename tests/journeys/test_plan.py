@@ -516,6 +516,28 @@ def test_a_yard_without_a_start_is_told_what_else_there_is_as_in_its_notice(jour
     assert "supers off first" in why
 
 
+def test_a_plan_loads_strips_by_the_brood_chamber(journey):
+    """32 colonies of two chambers at 2 strips a chamber are 128; with 5 % spare 135."""
+    journey.write("crews.toml", CREW)
+    yards = (journey.folder / "yards.toml").read_text("utf-8")
+    only = 'treatments = ["amitraz-strips"]'
+    yards = re.sub(r"^treatments = .*\n", "", yards, flags=re.MULTILINE)
+    yards = yards.replace("[[yard]]\n", f"[[yard]]\n{only}\n")
+    journey.write("yards.toml", re.sub(r"^supers = \d", "supers = 0", yards, flags=re.MULTILINE))
+
+    found = planned(journey)
+
+    put_in = {
+        call["yard"]: (visit["strips"], visit["bring_strips"])
+        for sheet in found["sheets"]
+        for call in sheet["calls"]
+        for visit in call["visits"]
+        if visit["task"] == "apply"
+    }
+    assert put_in["Lower Meadow"] == (128, 135)
+    assert put_in["Creek Bend"] == (48, 51)
+
+
 def test_no_count_is_planned_before_the_day_that_is_said_to_be_right_for_it(journey):
     journey.write("crews.toml", CREW)
 

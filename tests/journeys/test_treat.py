@@ -17,6 +17,7 @@ from support.journey import TREATMENTS, Journey, morning_zone, settings, yard_ta
 from windowcast.answer import find_yard, open_store
 from windowcast.edges import config, shipped
 from windowcast.entering import as_seen
+from windowcast.notice.words import day, span
 
 README = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
 
@@ -286,6 +287,43 @@ def test_what_was_done_against_a_rule_goes_on_record_as_such(journey):
     assert "entered against" in treat(journey, "list").stdout
 
 
+def test_where_strips_went_is_no_gap_while_they_are_in(journey):
+    """Disposal is of what came out: Veterinary Medicines Regulations 2013, United Kingdom."""
+    in_creek_bend(journey, 20, "two-strips")
+    (within,) = json.loads(run(journey, "records", "--json").stdout)["records"]
+    treat(journey, "remove", "Creek Bend")
+    (out,) = json.loads(run(journey, "records", "--json").stdout)["records"]
+
+    assert "disposal" not in within["lacks"]["UK VMR 2013"]
+    assert "disposal" in out["lacks"]["UK VMR 2013"]
+
+
+def test_what_is_given_by_weight_is_told_by_the_colony_and_in_all(journey):
+    """2 g for each of two brood chambers of 20 colonies are 80 g; 24 times 50 g are 1200 g."""
+    yards = (journey.folder / "yards.toml").read_text("utf-8")
+    journey.write(
+        "yards.toml",
+        yards.replace("supers = 1", "supers = 0")
+        .replace("supers = 3", "supers = 0")
+        .replace("brood_chambers = 1", "brood_chambers = 2", 1)
+        .replace("brood = true", "brood = false", 1),
+    )
+    burnt = treat(journey, "start", "Creek Bend", "oxalic-vapour", "once", "--colonies", "20",
+                  "--on", ago(journey, 1))  # fmt: skip
+    thymol = treat(journey, "start", "Mill Yard", "thymol-gel", "two-doses", "--anyway")
+    gelled, vapour = json.loads(run(journey, "records", "--json").stdout)["records"][::-1]
+
+    assert "20 colonies" in burnt.stdout
+    said = " ".join(thymol.stdout.split())
+    assert "give 50 g fresh a colony; bring 1200 g for 24 colonies" in said
+    assert (vapour["amount_per_colony"], vapour["amount_total"]) == ("4 g", "80 g")
+    assert (gelled["amount_per_colony"], gelled["amount_total"]) == ("50 g", "1200 g")
+    # What is on record stays so where the hives are made smaller later.
+    journey.write("yards.toml", yards)
+    again = json.loads(run(journey, "records", "--json").stdout)["records"][0]
+    assert again["amount_total"] == "80 g"
+
+
 def test_the_same_active_twice_running_is_said(journey):
     """Resistance: Rinkevich 2020, PLoS ONE 15(1):e0227264."""
     in_creek_bend(journey, 40, "two-strips")
@@ -294,6 +332,36 @@ def test_the_same_active_twice_running_is_said(journey):
     again = in_creek_bend(journey, 3, "two-strips").stdout
 
     assert "had the same active, formic acid" in " ".join(again.split())
+
+
+def test_a_swap_names_what_the_forecast_has_against_the_days_that_are_left(tmp_path):
+    """The invented South Slope is above 33 °C throughout, also on the fresh strip's first days."""
+    list(shipped.write_examples(tmp_path / "bees", sample=True))
+    journey = Journey(folder=tmp_path / "bees", zone="America/Chicago")
+    run(journey, "morning", "--print")
+    treat(journey, "start", "South Slope", "formic-strips", "one-strip-swap",
+          "--on", ago(journey, 10), "--anyway")  # fmt: skip
+
+    told = treat(journey, "swap", "South Slope", "--json")
+    danger, outside = json.loads(told.stdout)["remarks"]
+
+    assert danger.startswith("DANGER: ") and "above 33.0 °C" in danger
+    assert f"{journey.today:%a %b} {journey.today.day} (3" in danger
+    assert "outside the band (within 10.0–29.5 °C)" in outside
+
+
+def test_how_many_supers_may_be_on_is_said_in_one_way(journey):
+    """At most two while formic acid strips are in, more of them from the removal; none with
+    amitraz."""
+    formic = " ".join(in_creek_bend(journey, 3, "two-strips").stdout.split())
+    run(journey, "treat", "remove", "Creek Bend", "--on", ago(journey, 1))
+    removed = " ".join(run(journey, "yard", "Creek Bend").stdout.split())
+    amitraz = treat(journey, "start", "Mill Yard", "amitraz-strips", "six-weeks", "--anyway").stdout
+
+    assert "at most two back on while it is in" in formic
+    assert "Supers at most two on while it is in; more on, and honey taken, from " in formic
+    assert "while it is in" not in removed.partition("Wait")[2]
+    assert "Supers on from " in " ".join(amitraz.split())
 
 
 def brood_at(journey, name):
@@ -352,6 +420,48 @@ def test_a_late_removal_is_named_in_the_notice(journey):
     assert "Creek Bend: remove, 3 days late" in " ".join(notice.split())
     assert "formic acid gel strips are in since" in notice
     assert "3 DAYS LATE" in notice
+
+
+def test_while_strips_are_overdue_honey_waits_for_the_day_they_come_out(journey):
+    """Not "honey taken from" a day that has passed, with the strips still in."""
+    run(journey, "morning", "--print")
+    in_creek_bend(journey, 17, "two-strips")
+
+    told = " ".join(run(journey, "yard", "Creek Bend").stdout.split())
+    (kept,) = json.loads(run(journey, "treat", "list", "--json").stdout)["treatments"]
+
+    assert "if it comes out today; the label decides" in told
+    assert "as planned" not in told
+    assert kept["honey_from"] == kept["end"] == journey.today.isoformat()
+    assert kept["visits"][0]["late_days"] == 3
+    listed = run(journey, "treat", "list", "Creek Bend").stdout
+    assert "3 days late" in listed
+
+
+def test_what_follows_on_an_overdue_swap_goes_by_the_swap_as_it_can_be_done_today(journey):
+    """Begun 13 days ago, the swap due on day 10: done today the second strip works until day 23."""
+    run(journey, "morning", "--print")
+    in_creek_bend(journey, 13, "one-strip-swap")
+    out = journey.today + timedelta(days=10)
+
+    told = " ".join(run(journey, "yard", "Creek Bend").stdout.split())
+    (kept,) = json.loads(run(journey, "treat", "list", "--json").stdout)["treatments"]
+
+    shut = span(journey.today + timedelta(days=1), out - timedelta(days=1))
+    assert (
+        f"Leave shut {shut}: bees may ball the queen while the vapour is strong; the swap on"
+        in (told)
+    )
+    assert "if the fresh dose goes in today; the label decides" in told
+    assert f"from {day(out)}, if the fresh dose" in told
+    assert "Left 10 days" in told
+    assert [one["date"] for one in kept["visits"]] == [
+        (journey.today - timedelta(days=3)).isoformat(),
+        out.isoformat(),
+    ]
+    run(journey, "treat", "swap", "Creek Bend")
+    (swapped,) = json.loads(run(journey, "treat", "list", "--json").stdout)["treatments"]
+    assert swapped["end"] == kept["end"]
 
 
 def test_the_table_is_safe_to_open(journey):

@@ -77,6 +77,23 @@ def test_where_the_threshold_falls_before_it_is_reached_that_is_said():
     assert text.endswith("; the threshold falls, from 3.0 % to the 1.0 % of Dec")
 
 
+def test_another_threshold_on_the_latest_day_is_named_with_it():
+    """1.2 % passes the 1.0 % of December at once; where it is 0.4 % instead, the 2.0 % of the next
+    summer is the first that it reaches (thresholds: Mississippi State University Extension)."""
+    rate = mites.Growth(per_day=0.021, low=0.017, high=0.025, learned=False)
+    last = counted(8, 300)._replace(percent=1.2, low=0.4, high=2.6)
+    rules = SeasonRules()
+    ahead = mites.passing(last, rate, rules, south=False)
+
+    text = count_lines.passing_words(ahead, rate, DAY)
+
+    assert ahead.late is not None and ahead.late.year == 2027
+    late = mites.threshold(ahead.late, rules, south=False)
+    assert (ahead.percent, ahead.late_percent, late) == (1.0, 2.0, 2.0)
+    assert f"at the latest {ahead.late:%a %b} {ahead.late.day}, 2027 (then 2.0 %) (" in text
+    assert "about Tue Dec 1; it may be from Tue Dec 1 on" in text
+
+
 def test_where_the_threshold_stays_nothing_is_said_of_it():
     rate = mites.Growth(per_day=0.05, low=0.05, high=0.05, learned=False)
     august = counted(5, 300)._replace(day=date(2026, 8, 1))

@@ -272,7 +272,8 @@ Creek Bend: start today, two strips at once
                for 24 colonies
                Mon Sep 14: take out 2 strips a colony; expect 48 for 24
                colonies
-  At the hive  - honey supers off and set aside; at most two back on
+  At the hive  - honey supers off and set aside; at most two back on while it
+                 is in
                - entrance wide open, no reducer
                - two strips, offset from each other, not side by side
                - lay it on the top bars above the single brood chamber

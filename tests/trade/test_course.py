@@ -101,10 +101,58 @@ def test_strips_are_in_until_somebody_notes_that_they_came_out():
     later = AUGUST + timedelta(days=60)
 
     assert not course.finished(later)
-    assert in_hand([course], later) == course
+    assert in_hand([course], later) == course.by(later)
     out = only(begun(ONCE), entry(2, "remove", AUGUST + timedelta(days=14), start=1))
     assert not out.finished(AUGUST + timedelta(days=13))
     assert out.finished(AUGUST + timedelta(days=14))
+
+
+def test_a_removal_that_is_overdue_is_counted_from_today_at_the_earliest():
+    """Honey with strips in the hives is never "from" a day that has passed."""
+    course = only(begun(ONCE, supers_after_days=14, honey_days=3))
+    today = AUGUST + timedelta(days=22)
+
+    seen = in_hand([course], today)
+
+    assert seen is not None
+    assert seen.late is Task.REMOVE
+    assert (seen.end, seen.honey_from, seen.supers_on) == (
+        today,
+        today + timedelta(days=3),
+        today + timedelta(days=14),
+    )
+    assert [one.day for one in seen.due()] == [AUGUST + timedelta(days=14)]
+    due = in_hand([course], AUGUST + timedelta(days=14))
+    assert due is not None and due.late is None
+
+
+def test_a_swap_that_is_overdue_moves_what_follows_as_if_it_were_done_today():
+    """The second strip works for ten days, whenever it goes in."""
+    course = only(begun(SWAP))
+    today = AUGUST + timedelta(days=13)
+
+    seen = course.by(today)
+
+    assert seen.late is Task.SWAP
+    assert [one.day for one in seen.ahead()] == [today, today + timedelta(days=10)]
+    assert [one.day for one in seen.due()] == [
+        AUGUST + timedelta(days=10),
+        today + timedelta(days=10),
+    ]
+    assert seen.dose_days == (AUGUST, today)
+    done = only(begun(SWAP), entry(2, "swap", today, start=1)).by(today)
+    assert (seen.end, done.end, done.late) == (done.end, today + timedelta(days=10), None)
+
+
+def test_what_is_over_stays_as_it_was():
+    given_twice = regimen(
+        9, id="twice", doses=(Dose(0, g_per_chamber=2.0), Dose(7, g_per_chamber=2.0))
+    )
+    course = only(begun(given_twice))
+    later = AUGUST + timedelta(days=30)
+
+    assert course.finished(later)
+    assert course.by(later).end == AUGUST + timedelta(days=9)
 
 
 def test_a_trickle_leaves_nothing_in():
@@ -190,6 +238,7 @@ bands = st.builds(Band, st.none() | fractions, st.none() | fractions)
                 ml_per_seam=st.none(),
                 g_per_chamber=st.none(),
                 g=st.none() | st.floats(0, 500, exclude_min=True),
+                strips_per_chamber=st.none() | st.integers(1, 20),
             ),
             min_size=1,
         ).map(tuple),

@@ -95,7 +95,7 @@ def start(
     from windowcast.notice import course_lines
 
     configuration, place, now = _at(ctx, config_folder, name)
-    treatment = asking.find_treatment(configuration, treatment_id)
+    (treatment,) = asking.find_treatments(configuration, place, treatment_id)
     asking.check_regimen(treatment, regimen_id)
     regimen = next(one for one in treatment.regimens if one.id == regimen_id)
     with asking.open_store(configuration) as store:
@@ -153,11 +153,13 @@ def swap(
     configuration, place, now = _at(ctx, config_folder, name)
     with asking.open_store(configuration) as store:
         done = doing.swap(
+            configuration,
             store,
             place,
             day=day_of(on, "--on", today_at(place, now)),
             strips=strips,
             details=details,
+            weather=asking.stored_weather(configuration, store, place, now),
             now=now,
         )
     _visited("Swap", done, configuration, place, now, as_json=as_json)
@@ -377,6 +379,7 @@ def _visited(
             what,
             done.number,
             done.course,
+            place,
             done.remarks,
             spare_percent=configuration.work.spare_percent,
         )

@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 FAR_DAYS = 60
 """So far on a day is looked for on which what has no one right day can be done."""
 
+COUNTS = (Kind.COUNT, Kind.COUNT_AFTER)
+COLD = (Hindrance.COLD, Hindrance.MOSTLY_COLD)
 Shut = dict[date, tuple[Hindrance, ...]]
 NOTHING: tuple[Hindrance, ...] = ()
 NO_ROWS: tuple[Taken, ...] = ()
@@ -120,10 +122,33 @@ class Days(NamedTuple):
     def moved(self, found: Iterable[Job], today: date) -> tuple[Job, ...]:
         """Jobs on days on which nobody can work, listed on a day that is free: fresh doses and
         removals on the nearest that their regimen allows, the later of two; what is late, counts
-        and checks on the next. A start is not moved, and what has no such day stays."""
-        if not any(one.visits for one in self.fixed):
-            return tuple(found)
-        return tuple(sorted((self._moved(one, today) for one in found), key=lambda one: one.on))
+        and checks on the next. A start is not moved, and what has no such day stays.
+
+        A count on a day that is too cold to open hives says so."""
+        if any(one.visits for one in self.fixed):
+            found = sorted((self._moved(one, today) for one in found), key=lambda one: one.on)
+        return tuple(self._warmed(one) for one in found)
+
+    def _warmed(self, job: Job) -> Job:
+        if job.done is not None or job.kind not in COUNTS or not self._cold(job.on):
+            return job
+        later = (job.on + timedelta(days=away) for away in range(1, FAR_DAYS))
+        warm = (day for day in later if self._known(day) and not self._cold(day))
+        free = (day for day in warm if self._workable(day))
+        return job._replace(too_cold=True, warm_day=next(free, None))
+
+    def _cold(self, day: date) -> bool:
+        return any(one in COLD for one in self.shut(day, self.rules))
+
+    def _known(self, day: date) -> bool:
+        """Whether a high is forecast for a day."""
+        known = self.open_days.get(day)
+        if known is not None and known.high_c is not None:
+            return True
+        if self.scenarios is None:
+            return False
+        number = (day - self.scenarios.first_day).days
+        return 0 <= number < self.scenarios.days
 
     def _moved(self, job: Job, today: date) -> Job:
         if job.done is not None or job.kind is Kind.APPLY or self._workable(job.on):

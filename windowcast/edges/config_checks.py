@@ -554,12 +554,12 @@ def _slack(here: Path, regimen: Table) -> Iterator[Fault]:
             f"0 to {nearest_days - 1}",
         )
     if "removal_late_days" in regimen and not any(
-        name in dose for dose in doses for name in ("strips", "g")
+        name in dose for dose in doses for name in ("strips", "strips_per_chamber", "g")
     ):
         yield Fault(
             (*here, "removal_late_days"),
             f"removal_late_days is {regimen['removal_late_days']}, but nothing of this regimen is "
-            "left in the hive (strips or g); leave the key out",
+            "left in the hive (strips, strips_per_chamber or g); leave the key out",
         )
 
 

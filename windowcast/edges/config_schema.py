@@ -456,6 +456,9 @@ DOSE: Mapping[str, Key] = {
         required=True,
     ),
     "strips": Key(allowed="a whole number of strips per colony, 1 to 20", read=values.whole(1, 20)),
+    "strips_per_chamber": Key(
+        allowed="a whole number of strips per brood chamber, 1 to 20", read=values.whole(1, 20)
+    ),
     "ml_per_seam": Key(
         allowed="millilitres per seam of bees, above 0 and at most 50",
         read=values.number(0, 50, above=True),

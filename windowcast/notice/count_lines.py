@@ -192,7 +192,7 @@ def _passing_words(ahead: Passing, rate: Growth, today: date) -> str:
             "at the expected growth the {limit} at which treatment is due at once is not"
             " reached within a year; it may be from {early} on",
             limit=limit,
-            early=_day(ahead.early, today),
+            early=_at(ahead.early, ahead.early_percent, ahead, today),
         )
     a_day = words.per_cent(words.decimal(100 * rate.per_day, 1))
     grows = (
@@ -207,9 +207,9 @@ def _passing_words(ahead: Passing, rate: Growth, today: date) -> str:
             **values,
         )
     if ahead.early is not None:
-        values["early"] = _day(ahead.early, today)
+        values["early"] = _at(ahead.early, ahead.early_percent, ahead, today)
     if ahead.late is not None:
-        values["late"] = _day(ahead.late, today)
+        values["late"] = _at(ahead.late, ahead.late_percent, ahead, today)
     if ahead.early is not None and ahead.late is not None:
         return tr(
             "the {limit} at which treatment is due at once is reached about {day}; it may be from"
@@ -231,6 +231,14 @@ def _passing_words(ahead: Passing, rate: Growth, today: date) -> str:
     return tr(
         "the {limit} at which treatment is due at once is reached about {day} ({growth})", **values
     )
+
+
+def _at(day: date, limit: float, ahead: Passing, today: date) -> str:
+    """ "Sat Oct 16, 2027 (then 3.0 %)": with the threshold of its month where that is another than
+    the one that is named."""
+    if limit == ahead.percent:
+        return _day(day, today)
+    return tr("{day} (then {limit})", day=_day(day, today), limit=figure(limit))
 
 
 def _day(value: date, today: date) -> str:
@@ -529,6 +537,8 @@ def growth_document(ahead: tuple[Passing, Growth] | None) -> dict[str, Any] | No
         "passed_on": _iso(passing.day),
         "early": _iso(passing.early),
         "late": _iso(passing.late),
+        "early_threshold_percent": passing.early_percent,
+        "late_threshold_percent": passing.late_percent,
     }
 
 

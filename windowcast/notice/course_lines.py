@@ -12,8 +12,8 @@ from windowcast.notice.plain import labelled, wrapped
 from windowcast.notice.visit_words import visit_words
 from windowcast.trade.course import Course
 from windowcast.trade.journal import Entry
-from windowcast.trade.visits import Visit
-from windowcast.trade.yard import Yard
+from windowcast.trade.visits import Task, Visit
+from windowcast.trade.yard import Hive, Yard
 
 
 def heading(course: Course, today: date) -> str:
@@ -56,48 +56,75 @@ def begun_lines(
     ]
     for one in remarks:
         lines += labelled(tr("Mind"), one)
-    lines += plan_lines(course, spare_percent)
+    lines += plan_lines(course, yard.hive, spare_percent)
     lines += hive_lines.at_the_hive(course.treatment, course.regimen, yard.hive)
-    lines += hive_lines.left_shut(course.treatment, course.regimen, start=course.start)
+    lines += hive_lines.still_shut(course)
     lines += after_lines(course)
     lines += ["", *(wrapped(one) for one in hive_lines.cautions([course.treatment.active]))]
     return [*lines, wrapped(hive_lines.law())]
 
 
-def plan_lines(course: Course, spare_percent: float) -> list[str]:
+def plan_lines(course: Course, hive: Hive, spare_percent: float) -> list[str]:
     """The visits still to be made."""
     lines: list[str] = []
     for visit in course.ahead():
-        text = visit_words(visit, course.colonies, spare_percent=spare_percent)
+        text = visit_words(
+            visit,
+            course.colonies,
+            treatment=course.treatment,
+            hive=hive,
+            spare_percent=spare_percent,
+        )
         lines += labelled("" if lines else tr("Visits"), text)
     return lines
 
 
+_WHEN = {
+    None: marked("{what}, if it ends as planned; the label decides"),
+    Task.SWAP: marked("{what}, if the fresh dose goes in today; the label decides"),
+    Task.REMOVE: marked("{what}, if it comes out today; the label decides"),
+}
+"""By what is late."""
+
+
 def after_lines(course: Course) -> list[str]:
     """From when honey supers may go on and honey may be taken, counted from the removal."""
-    done = course.removed is not None or not course.regimen.removed
-    on, honey = words.day(course.supers_on), words.day(course.honey_from)
-    if course.supers_on == course.honey_from:
-        text = (
-            tr("on, and honey taken, from {day}; the label decides", day=on)
-            if done
-            else tr(
-                "on, and honey taken, from {day}, if it ends as planned; the label decides", day=on
+    return labelled(tr("Supers"), after_words(course))
+
+
+def after_words(course: Course) -> str:
+    """The same without its label: "on, and honey taken, from Wed Dec 9, if it ends as planned; the
+    label decides"; also how many may be on while it is in."""
+    if course.removed is not None or not course.regimen.removed:
+        return tr("{what}; the label decides", what=_from_when(course, meanwhile=False))
+    return tr(_WHEN[course.late], what=_from_when(course, meanwhile=True))
+
+
+def _from_when(course: Course, *, meanwhile: bool) -> str:
+    """
+    meanwhile:  it is in
+    """
+    most = course.treatment.max_supers
+    days = {"day": words.day(course.supers_on), "honey_day": words.day(course.honey_from)}
+    together = course.supers_on == course.honey_from
+    if meanwhile and most is None and course.supers_on == course.end:
+        return tr("on at any time, honey taken from {honey_day}", honey_day=days["honey_day"])
+    if meanwhile and most:
+        supers = words.number(most)
+        if together:
+            return tr(
+                "at most {supers} on while it is in; more on, and honey taken, from {day}",
+                supers=supers,
+                day=days["day"],
             )
+        return tr(
+            "at most {supers} on while it is in; more on from {day}, honey taken from {honey_day}",
+            supers=supers,
+            **days,
         )
-    elif done:
-        text = tr(
-            "on from {day}, honey taken from {honey_day}; the label decides",
-            day=on,
-            honey_day=honey,
-        )
-    else:
-        text = tr(
-            "on from {day}, honey taken from {honey_day}, if it ends as planned; the label decides",
-            day=on,
-            honey_day=honey,
-        )
-    return labelled(tr("Supers"), text)
+    if together:
+        return tr("on, and honey taken, from {day}", day=days["day"])
+    return tr("on from {day}, honey taken from {honey_day}", **days)
 
 
 ENTERED = {
@@ -107,7 +134,13 @@ ENTERED = {
 
 
 def visited_lines(
-    what: str, number: int, course: Course, remarks: Sequence[str], *, spare_percent: float
+    what: str,
+    number: int,
+    course: Course,
+    yard: Yard,
+    remarks: Sequence[str],
+    *,
+    spare_percent: float,
 ) -> list[str]:
     """What was entered as a swap or a removal."""
     lines = [
@@ -124,7 +157,7 @@ def visited_lines(
     ]
     for one in remarks:
         lines += labelled(tr("Mind"), one)
-    lines += plan_lines(course, spare_percent)
+    lines += plan_lines(course, yard.hive, spare_percent)
     if course.removed is not None:
         lines += after_lines(course)
         lines += labelled(tr("Then"), tr("count mites two weeks after the end (windowcast visits)"))
@@ -139,7 +172,7 @@ def list_lines(yard: str, known: Sequence[Course], today: date) -> list[str]:
     for course in sorted(known, key=lambda one: (one.finished(today), -one.start.toordinal())):
         lines += labelled(f"{course.entry.id}", _summary(course, today))
         if not course.finished(today):
-            visits = course.ahead()
+            visits = course.due()
             if visits:
                 lines += labelled("", _next(visits[0], today))
         for swap in course.swaps:
@@ -197,6 +230,7 @@ def _next(visit: Visit, today: date) -> str:
 
 def course_document(course: Course, today: date) -> dict[str, Any]:
     """One treatment as plain values."""
+    course = course.by(today)
     return {
         "number": course.entry.id,
         "yard": course.yard,
@@ -216,7 +250,7 @@ def course_document(course: Course, today: date) -> dict[str, Any]:
                 "strips": visit.strips,
                 "late_days": max((today - visit.day).days, 0),
             }
-            for visit in course.ahead()
+            for visit in course.due()
         ],
         "supers_on": course.supers_on.isoformat(),
         "honey_from": course.honey_from.isoformat(),

@@ -9,7 +9,7 @@ from fractions import Fraction
 from typing import Any, NamedTuple
 
 from windowcast.language import tr, trn
-from windowcast.notice import hive_lines, visit_lines, words
+from windowcast.notice import hive_lines, visit_lines, visit_words, words
 from windowcast.notice.plain import chance_words, labelled, wrapped
 from windowcast.notice.reason import first_do, why_not
 from windowcast.trade import hive as hives
@@ -294,7 +294,7 @@ def load_texts(sheet: Mapping[str, Any], known: Known) -> list[str]:
     return [
         tr(
             "{amount}: {treatment}",
-            amount=visit_lines.load_words(load),
+            amount=visit_words.load_words(load),
             treatment=words.treatment_plural(known.treatments[id_])
             if id_ in known.treatments
             else id_,
@@ -420,6 +420,9 @@ def _job(visit: Mapping[str, Any], known: Known) -> Job | None:
     if visit["treatment"] is None:
         return job
     treatment = known.treatments.get(visit["treatment"])
+    place = known.yards.get(visit["yard"])
+    if treatment is not None and place is not None:
+        treatment = treatment.in_hives_of(place.hive.brood_chambers)
     regimen = None if treatment is None else _regimen(treatment, visit["regimen"])
     if treatment is None or regimen is None:
         return None

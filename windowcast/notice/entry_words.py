@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from windowcast.language import tr, trn
-from windowcast.notice import count_lines, hive_lines, words
+from windowcast.notice import count_lines, course_lines, hive_lines, words
 from windowcast.notice.count_lines import Fall
 from windowcast.notice.visit_words import visit_words
 from windowcast.trade import hive as hives
@@ -87,29 +87,20 @@ def _name(course: Course | None) -> str:
     return tr("no treatment") if course is None else words.treatment_plural(course.treatment)
 
 
-def ahead(course: Course, spare_percent: float) -> list[str]:
+def ahead(course: Course, hive: Hive, spare_percent: float) -> list[str]:
     """The visits of a treatment still to be made, and from when honey supers may be on."""
     found = []
     for visit in course.ahead():
-        found.append(visit_words(visit, course.colonies, spare_percent=spare_percent))
-    on, honey = words.day(course.supers_on), words.day(course.honey_from)
-    if course.removed is not None or not course.regimen.removed:
         found.append(
-            tr(
-                "Honey supers on from {on}, honey taken from {honey}; the label decides",
-                on=on,
-                honey=honey,
+            visit_words(
+                visit,
+                course.colonies,
+                treatment=course.treatment,
+                hive=hive,
+                spare_percent=spare_percent,
             )
         )
-    else:
-        found.append(
-            tr(
-                "If it ends as planned, honey supers on from {on}, honey taken from {honey}; the"
-                " label decides",
-                on=on,
-                honey=honey,
-            )
-        )
+    found.append(tr("Honey supers: {what}", what=course_lines.after_words(course)))
     return found
 
 

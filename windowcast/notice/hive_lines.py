@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 
 from windowcast.language import marked, tr
@@ -10,13 +10,15 @@ from windowcast.notice import words
 from windowcast.notice.plain import labelled
 from windowcast.trade import hive as hives
 from windowcast.trade import visits as visiting
+from windowcast.trade.course import Course
 from windowcast.trade.hive import Preparation
 from windowcast.trade.treatment import Regimen, Treatment
+from windowcast.trade.visits import ShutDays
 from windowcast.trade.yard import Hive
 
 PREPARATION = {
     Preparation.SUPERS_OFF_SET_ASIDE: marked(
-        "honey supers off and set aside; at most {supers} back on"
+        "honey supers off and set aside; at most {supers} back on while it is in"
     ),
     Preparation.SUPERS_STAY_OFF: marked("honey supers stay off for the whole exposure"),
     Preparation.ENTRANCE_OPEN: marked("entrance wide open, no reducer"),
@@ -27,6 +29,9 @@ PREPARATION = {
         "lay it on the top bars above the single brood chamber"
     ),
     Preparation.BETWEEN_CHAMBERS: marked("lay it on the top bars between the two brood chambers"),
+    Preparation.BOTH_CHAMBERS: marked(
+        "as many strips in the upper brood chamber as in the lower, where the bees are"
+    ),
     Preparation.ON_EXCLUDER: marked("on top of the queen excluder, where the label allows"),
 }
 CAUTIONS = {
@@ -67,21 +72,33 @@ def at_the_hive(treatment: Treatment, regimen: Regimen, hive: Hive) -> list[str]
     return lines
 
 
-def left_shut(
-    treatment: Treatment, regimen: Regimen, *, start: date, today: date | None = None
-) -> list[str]:
-    """On which days the hive is left alone, and why; with `today` only what is still to come."""
-    spans = [
-        one
-        for one in visiting.shut_days(treatment, regimen, start=start)
-        if today is None or one.last_day >= today
-    ]
+def left_shut(treatment: Treatment, regimen: Regimen, *, start: date) -> list[str]:
+    """On which days the hive is left alone once it is begun, and why."""
+    dosed = [start + timedelta(days=dose.day) for dose in regimen.doses]
+    spans = visiting.shut_days(treatment, regimen, start=start)
+    return _shut(treatment, spans, dosed[1:])
+
+
+def still_shut(course: Course, today: date | None = None) -> list[str]:
+    """The same of what is in, by its doses as they were given and as they can be given now; with
+    `today` only what is still to come."""
+    dosed = course.dose_days
+    spans = visiting.shut_between(course.treatment, dosed, course.end)
+    return _shut(
+        course.treatment,
+        [one for one in spans if today is None or one.last_day >= today],
+        [day for day in dosed[1:] if today is None or day >= today],
+    )
+
+
+def _shut(treatment: Treatment, spans: Sequence[ShutDays], ahead: Sequence[date]) -> list[str]:
+    """
+    ahead:  the days of fresh doses
+    """
     if not spans:
         return []
     days = words.listed([words.span(one.first_day, one.last_day) for one in spans])
     acid = treatment.active == "formic acid"
-    swaps = [start + timedelta(days=dose.day) for dose in regimen.doses[1:]]
-    ahead = [day for day in swaps if today is None or day >= today]
     if ahead and acid:
         text = tr(
             "{days}: bees may ball the queen while the vapour is strong; the swap on {day} is the"

@@ -610,7 +610,13 @@ def _few(names: Sequence[str]) -> str:
 def _visits(answer: TreatmentAnswer, yard: YardAnswer, spare_percent: float) -> list[str]:
     lines: list[str] = []
     for visit in answer.visits:
-        text = visit_words(visit, yard.yard.colonies, spare_percent=spare_percent)
+        text = visit_words(
+            visit,
+            yard.yard.colonies,
+            treatment=answer.treatment,
+            hive=yard.yard.hive,
+            spare_percent=spare_percent,
+        )
         lines += labelled("" if lines else tr("Visits"), text)
     return lines
 

@@ -12,6 +12,7 @@ from windowcast.language import marked, tr, trn
 from windowcast.notice import spreadsheet, words
 from windowcast.notice.hive_lines import law
 from windowcast.notice.plain import labelled, wrapped
+from windowcast.notice.visit_words import load_words
 from windowcast.trade.bring import Load, Need, Protection, protection
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.visits import Task
@@ -95,7 +96,7 @@ def bring(job: Job) -> str:
             "expect {count} strips back, bring a bag to close",
             load.strips,
         )
-    amount = _amount(load)
+    amount = load_words(load)
     return tr("bring {amount}", amount=amount) if amount else ""
 
 
@@ -122,7 +123,26 @@ def why(job: Job) -> str:
         parts.append(tr("at the latest {day}", day=words.day_in(job.latest, job.on.year)))
     if job.optional:
         parts.append(tr("if you can"))
+    if job.too_cold:
+        parts.append(_cold_words(job))
     return "; ".join(parts)
+
+
+def _cold_words(job: Job) -> str:
+    """What to do about a count on a day that is too cold to open hives. A board under the hive does
+    for the count after a treatment; where the season asks for one, mites on bees are wanted."""
+    day = "" if job.warm_day is None else words.day_in(job.warm_day, job.on.year)
+    if job.kind is Kind.COUNT_AFTER:
+        if day:
+            return tr(
+                "too cold to open hives: put a board under them instead, or count on {day}, the"
+                " first day warm enough",
+                day=day,
+            )
+        return tr("too cold to open hives: put a board under them instead")
+    if day:
+        return tr("too cold to open hives: count on {day}, the first day warm enough", day=day)
+    return tr("too cold to open hives: count on the first day warm enough")
 
 
 def promised_words(day: date, crew: str) -> str:
@@ -208,7 +228,7 @@ def visit_lines(
                 tr("Load"),
                 tr(
                     "{amount}: {treatment}",
-                    amount=_amount(load),
+                    amount=load_words(load),
                     treatment=words.treatment_plural(treatment),
                 ),
             )
@@ -247,7 +267,7 @@ def order_lines(needs: Sequence[Need], *, today: date, spare_percent: float) -> 
         load = need.load
         if load.strips is not None and load.bring_strips is not None:
             lines += labelled(tr("Order"), _ordered(need, spare_percent))
-        if amount := _amount(load._replace(strips=None, bring_strips=None)):
+        if amount := load_words(load._replace(strips=None, bring_strips=None)):
             lines += labelled(tr("Order"), amount)
         if need.first_start is None or need.order_by is None:
             text = tr("no first start is known yet")
@@ -271,6 +291,15 @@ def order_lines(needs: Sequence[Need], *, today: date, spare_percent: float) -> 
             )
         ),
     ]
+    if any(one.load.bring_strips is not None and one.yards > 1 for one in needs):
+        lines.append(
+            wrapped(
+                tr(
+                    "The spare is rounded up once here, and yard by yard in what to bring, so that"
+                    " the loads may come to a strip or two more."
+                )
+            )
+        )
     return lines
 
 
@@ -333,6 +362,8 @@ def job_document(job: Job) -> dict[str, Any]:
         "minutes": round(job.minutes, 1),
         "planned": job.planned,
         "optional": job.optional,
+        "too_cold": job.too_cold,
+        "warm_day": None if job.warm_day is None else job.warm_day.isoformat(),
         "promised": None
         if job.promised is None
         else {"date": job.promised[0].isoformat(), "crew": job.promised[1]},
@@ -400,30 +431,7 @@ def _tenths(amount: Fraction | None) -> float | None:
     return None if amount is None else round(float(amount), 1)
 
 
-def _amount(load: Load) -> str:
-    """ "51 strips", "840 ml of syrup with 29.4 g of oxalic acid …", "48 g"; "" for nothing."""
-    if load.bring_strips is not None:
-        return words.strips(load.bring_strips)
-    if load.syrup_ml is not None:
-        syrup = words.general(float(load.syrup_ml))
-        if load.acid_g is None or load.anhydrous_g is None:
-            return tr("{amount} ml of syrup", amount=syrup)
-        return tr(
-            "{amount} ml of syrup with {acid} g of oxalic acid dihydrate in it ({anhydrous} g if"
-            " anhydrous)",
-            amount=syrup,
-            acid=words.decimal(float(load.acid_g), 1),
-            anhydrous=words.decimal(float(load.anhydrous_g), 1),
-        )
-    return "" if load.grams is None else f"{words.general(float(load.grams))} g"
-
-
 def _time(minutes: float) -> str:
     """Units as the SI brochure writes them, in every language."""
     hours, left = divmod(round(minutes), 60)
     return f"{hours} h {left:02d} min" if hours else f"{left} min"
-
-
-def load_words(load: Load) -> str:
-    """What goes onto the truck, in words; "" for nothing."""
-    return _amount(load)

@@ -239,9 +239,7 @@ def urgent_message(found: Sequence[Watch], units: str) -> tuple[str, str]:
                         )
                     ),
                     *watch_lines(one, units),
-                    *hive_lines.left_shut(
-                        one.course.treatment, one.course.regimen, start=one.course.start
-                    ),
+                    *hive_lines.still_shut(one.course),
                 ]
             )
         )

@@ -312,6 +312,12 @@ def dose(amount: Dose) -> str:
     """What one colony gets: "2 strips", "5 ml per seam of bees"."""
     if amount.strips is not None:
         return strips(amount.strips)
+    if amount.strips_per_chamber is not None:
+        return trn(
+            "{count} strip per brood chamber",
+            "{count} strips per brood chamber",
+            amount.strips_per_chamber,
+        )
     if amount.ml_per_seam is not None:
         return tr("{amount} ml per seam of bees", amount=general(amount.ml_per_seam))
     if amount.g_per_chamber is not None:
@@ -339,7 +345,7 @@ def regimen(way: Regimen) -> str:
 
 def task(kind: Task, amount: Dose) -> str:
     """The verb and what it is done with, for one colony: "put in 2 strips"."""
-    what, counted = dose(amount), amount.strips is not None
+    what, counted = dose(amount), amount.counted
     if kind is Task.APPLY:
         return tr("put in {strips}", strips=what) if counted else tr("give {dose}", dose=what)
     if kind is Task.SWAP:

@@ -360,14 +360,14 @@ def _counted(
         return one
     if course is not None:
         band = band_on(course, one.day) if exposed else None
-        dosed = _dose_days(course)
+        dosed = course.dose_days
     else:
         at = None if start is None else (one.day - start).days
         inside = at is not None and 0 <= at < regimen.exposure_days
         band = regimen.band_on(at) if at is not None and inside else regimen.band
-        dosed = []
+        dosed = ()
         if exposure is not None:
-            dosed = [exposure.first_day + timedelta(days=dose.day) for dose in regimen.doses]
+            dosed = tuple(exposure.first_day + timedelta(days=dose.day) for dose in regimen.doses)
     critical = (
         exposed
         and treatment.danger_c is not None
@@ -376,11 +376,6 @@ def _counted(
     if band == Band():
         band = None
     return one._replace(band=band, exposed=exposed, critical=critical)
-
-
-def _dose_days(course: Course) -> list[date]:
-    """Of doses given, and of those still to be given."""
-    return [*course.dosed, *(visit.day for visit in course.ahead() if visit.task.value == "swap")]
 
 
 def _windows(main: TreatmentAnswer) -> tuple[Window, ...]:

@@ -162,7 +162,12 @@ def largest(treatment: Treatment) -> Regimen:
 
     def amount(regimen: Regimen) -> float:
         return sum(
-            one.strips or one.ml_per_seam or one.g_per_chamber or one.g or 0
+            one.strips
+            or one.strips_per_chamber
+            or one.ml_per_seam
+            or one.g_per_chamber
+            or one.g
+            or 0
             for one in regimen.doses
         )
 

@@ -69,7 +69,7 @@ def judged(
     until:       the start of the next treatment: what is counted from that day on tells of both
     """
     # Strips that nobody noted as out still work.
-    end = course.end if course.finished(today) else max(course.end, today)
+    end = course.by(today).end
     first = end + timedelta(days=AFTER_COUNT_DAYS)
     last = end + timedelta(days=LAPSES_DAYS)
     after = next(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from fractions import Fraction
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 from windowcast.trade.journal import Entry, in_force, standing_for
@@ -31,6 +32,8 @@ class Course(NamedTuple):
     swaps:      entries of the later doses, by day
     removed:    entry of the removal; None: not yet, or nothing to take out
     notes:      entries of notes about it, by day
+    today:      what is still to be done is done on this day at the earliest (`by`); None: on the
+                day that is right for it, also where that has passed
     """
 
     entry: Entry
@@ -40,6 +43,7 @@ class Course(NamedTuple):
     swaps: tuple[Entry, ...] = ()
     removed: Entry | None = None
     notes: tuple[Entry, ...] = ()
+    today: date | None = None
 
     @property
     def yard(self) -> str:
@@ -55,16 +59,35 @@ class Course(NamedTuple):
         return (self.start, *(swap.day for swap in self.swaps))
 
     @property
+    def dose_days(self) -> tuple[date, ...]:
+        """Of doses given, and of those still to be given."""
+        if self.removed is not None:
+            return self.dosed
+        return (*self.dosed, *(day for day, _ in self._given_and_to_come()[1:]))
+
+    @property
     def end(self) -> date:
         """The day after the exposure: the removal where there is one, as done or as planned.
 
-        A swap that came late or early moves the planned end with it.
+        A swap that came late or early moves the planned end with it, and so does one that is late.
         """
         if self.removed is not None:
             return self.removed.day
-        given = min(len(self.swaps), len(self.regimen.doses) - 1)
-        left = self.regimen.exposure_days - self.regimen.doses[given].day
-        return self.dosed[-1] + timedelta(days=left)
+        day, last = self._given_and_to_come()[-1]
+        end = day + timedelta(days=self.regimen.exposure_days - last.day)
+        return self._not_before_today(end) if self.regimen.removed else end
+
+    def by(self, today: date | None) -> Course:
+        """The same, with what is overdue done on `today`; None: with what is late on the day on
+        which it was due. What is over stays as it was."""
+        over = today is not None and self.finished(today)
+        return self._replace(today=None if over else today)
+
+    @property
+    def late(self) -> Task | None:
+        """What should have been done before the day that it is seen `by`; None: nothing."""
+        visits = self.by(None).ahead()
+        return visits[0].task if visits and self.today and visits[0].day < self.today else None
 
     def finished(self, today: date) -> bool:
         """Whether nothing is in the hives any more on `today`.
@@ -73,24 +96,32 @@ class Course(NamedTuple):
         """
         if self.regimen.removed:
             return self.removed is not None and self.removed.day <= today
-        return self.end <= today
+        return self.by(None).end <= today
 
     def ahead(self) -> tuple[Visit, ...]:
         """The visits still to be made, in date order: doses not given yet, then the removal."""
         if self.removed is not None:
             return ()
-        given = len(self.swaps) + 1
-        found = [
-            self._visit(
-                self.dosed[-1] + timedelta(days=dose.day - self.regimen.doses[given - 1].day),
-                Task.SWAP,
-                dose,
-            )
-            for dose in self.regimen.doses[given:]
-        ]
+        found = [self._visit(day, Task.SWAP, dose) for day, dose in self._given_and_to_come()[1:]]
         if self.regimen.removed:
             found.append(self._visit(self.end, Task.REMOVE, self.regimen.doses[-1]))
         return tuple(found)
+
+    def due(self) -> tuple[Visit, ...]:
+        """As `ahead`, but the next one on the day that was right for it, however late it is."""
+        return (*self.by(None).ahead()[:1], *self.ahead()[1:])
+
+    def _given_and_to_come(self) -> list[tuple[date, Dose]]:
+        """The last dose that was given, and those still to be given, each with its day."""
+        doses = self.regimen.doses[min(len(self.swaps), len(self.regimen.doses) - 1) :]
+        found = [(self.dosed[-1], doses[0])]
+        for before, dose in pairwise(doses):
+            right = found[-1][0] + timedelta(days=dose.day - before.day)
+            found.append((self._not_before_today(right), dose))
+        return found
+
+    def _not_before_today(self, day: date) -> date:
+        return day if self.today is None else max(day, self.today)
 
     def _visit(self, day: date, task: Task, dose: Dose) -> Visit:
         return Visit(
@@ -142,8 +173,8 @@ def courses(entries: Iterable[Entry]) -> tuple[Course, ...]:
 
 
 def in_hand(known: Sequence[Course], today: date) -> Course | None:
-    """The treatment that is in the hives of a yard."""
-    return next((one for one in reversed(known) if not one.finished(today)), None)
+    """The treatment that is in the hives of a yard, with what is overdue done on `today`."""
+    return next((one.by(today) for one in reversed(known) if not one.finished(today)), None)
 
 
 def snapshot(treatment: Treatment, regimen: Regimen) -> dict[str, Any]:

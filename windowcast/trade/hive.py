@@ -31,6 +31,7 @@ class Preparation(Enum):
     ABOVE_SINGLE_CHAMBER = "above the single brood chamber"
     BETWEEN_CHAMBERS = "between the two brood chambers"
     ON_EXCLUDER = "on top of the queen excluder"
+    BOTH_CHAMBERS = "shared out over both brood chambers"
 
 
 class Blocked(NamedTuple):
@@ -80,4 +81,6 @@ def preparations(treatment: Treatment, regimen: Regimen, hive: Hive) -> tuple[Pr
         )
         if hive.queen_excluder:
             steps.append(Preparation.ON_EXCLUDER)
+    if regimen.doses[0].strips_per_chamber is not None and hive.brood_chambers == 2:
+        steps.append(Preparation.BOTH_CHAMBERS)
     return tuple(steps)

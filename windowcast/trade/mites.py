@@ -98,6 +98,7 @@ class Passing(NamedTuple):
     day:          the first day on which it is passed; None: not within a year
     early, late:  the range of that day; None: not within a year
     counted:      the threshold on the day of the count
+    early_percent, late_percent:  the threshold on the early and on the late day
     """
 
     percent: float
@@ -105,6 +106,8 @@ class Passing(NamedTuple):
     early: date | None
     late: date | None
     counted: float
+    early_percent: float
+    late_percent: float
 
 
 class Efficacy(NamedTuple):
@@ -428,10 +431,18 @@ def passing(last: Round, rate: Growth, rules: SeasonRules, *, south: bool) -> Pa
     one way. Without brood infestation falls slowly.
     """
     day, at = _passes(last.day, last.percent, rate.per_day, rules, south=south)
-    early, _ = _passes(last.day, last.high, rate.high, rules, south=south)
-    late, _ = _passes(last.day, last.low, rate.low, rules, south=south)
+    early, early_at = _passes(last.day, last.high, rate.high, rules, south=south)
+    late, late_at = _passes(last.day, last.low, rate.low, rules, south=south)
     counted = threshold(last.day, rules, south=south)
-    return Passing(percent=at, day=day, early=early, late=late, counted=counted)
+    return Passing(
+        percent=at,
+        day=day,
+        early=early,
+        late=late,
+        counted=counted,
+        early_percent=early_at,
+        late_percent=late_at,
+    )
 
 
 def _passes(

@@ -43,11 +43,13 @@ class Phase(NamedTuple):
 class Dose(NamedTuple):
     """What is given on one day of the exposure; exactly one of the amounts is set.
 
-    day:            day of the exposure, 0 = the start
-    strips:         strips per colony
-    ml_per_seam:    millilitres per seam of bees
-    g_per_chamber:  grams per brood chamber
-    g:              grams per colony
+    day:                 day of the exposure, 0 = the start
+    strips:              strips per colony
+    ml_per_seam:         millilitres per seam of bees
+    g_per_chamber:       grams per brood chamber
+    g:                   grams per colony
+    strips_per_chamber:  strips per brood chamber; `strips` is set besides once it is known of how
+                         many chambers the hives are (`Treatment.in_hives_of`)
     """
 
     day: int
@@ -55,6 +57,17 @@ class Dose(NamedTuple):
     ml_per_seam: float | None = None
     g_per_chamber: float | None = None
     g: float | None = None
+    strips_per_chamber: int | None = None
+
+    @property
+    def counted(self) -> bool:
+        """Whether it is given in strips."""
+        return self.strips is not None or self.strips_per_chamber is not None
+
+    def in_hives_of(self, brood_chambers: int) -> Dose:
+        """The same with `strips` known where they go by the brood chamber."""
+        each = self.strips_per_chamber
+        return self if each is None else self._replace(strips=each * brood_chambers)
 
 
 class Slack(NamedTuple):
@@ -107,7 +120,7 @@ class Regimen(NamedTuple):
     @property
     def removed(self) -> bool:
         """Whether something is left to take out on day `exposure_days` (strips, gel trays)."""
-        return any(dose.strips is not None or dose.g is not None for dose in self.doses)
+        return any(dose.counted or dose.g is not None for dose in self.doses)
 
 
 class Treatment(NamedTuple):
@@ -149,6 +162,17 @@ class Treatment(NamedTuple):
     def name(self) -> str:
         """As people read it, in the singular: "formic acid gel strip"."""
         return f"{self.active} {self.form}"
+
+    def in_hives_of(self, brood_chambers: int) -> Treatment:
+        """The same as it is given in hives of so many brood chambers."""
+        if not any(dose.strips_per_chamber for way in self.regimens for dose in way.doses):
+            return self
+        return self._replace(
+            regimens=tuple(
+                way._replace(doses=tuple(dose.in_hives_of(brood_chambers) for dose in way.doses))
+                for way in self.regimens
+            )
+        )
 
     def danger_offsets(self, regimen: Regimen) -> tuple[int, ...]:
         """Days of the exposure on which a high above `danger_c` is dangerous, ascending."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, timedelta
 from enum import Enum
 from itertools import pairwise
@@ -75,13 +76,17 @@ def slack(regimen: Regimen, task: Task) -> Slack:
 
 def shut_days(treatment: Treatment, regimen: Regimen, *, start: date) -> tuple[ShutDays, ...]:
     """The stretches of days on which the hive is left alone: all of the exposure but the doses."""
+    dosed = [start + timedelta(days=dose.day) for dose in regimen.doses]
+    return shut_between(treatment, dosed, start + timedelta(days=regimen.exposure_days))
+
+
+def shut_between(treatment: Treatment, dosed: Sequence[date], end: date) -> tuple[ShutDays, ...]:
+    """The same of doses as they were or will be given; `end` is the day after the exposure."""
     if not treatment.hive_shut:
         return ()
-    edges = [dose.day for dose in regimen.doses] + [regimen.exposure_days]
+    day = timedelta(days=1)
     return tuple(
-        ShutDays(
-            first_day=start + timedelta(days=before + 1), last_day=start + timedelta(days=after - 1)
-        )
-        for before, after in pairwise(edges)
-        if after - before > 1
+        ShutDays(first_day=before + day, last_day=after - day)
+        for before, after in pairwise([*dosed, end])
+        if after - before > day
     )

@@ -81,6 +81,8 @@ class Job(NamedTuple):
     done:            the day on which it was done; None: still to do
     slack:           of a fresh dose or a removal: how far from `day` its regimen allows it to be
     promised:        of a planned start, day and crew that were promised, where that is another day
+    too_cold:        of a count: on its day it is too cold to open hives
+    warm_day:        of such a count: the first later day that is known to be warm enough
     """
 
     yard: str
@@ -105,6 +107,8 @@ class Job(NamedTuple):
     done: date | None = None
     slack: Slack = Slack()
     promised: tuple[date, str] | None = None
+    too_cold: bool = False
+    warm_day: date | None = None
 
     @property
     def moved(self) -> bool:
@@ -205,8 +209,7 @@ def free_from(entries: Iterable[Entry], today: date, *, passed: bool = False) ->
     for course in courses(every):
         if passed and course.finished(today):
             continue
-        end = course.end if course.finished(today) else max(course.end, today)
-        ready = end + timedelta(days=AFTER_COUNT_DAYS)
+        ready = course.by(today).end + timedelta(days=AFTER_COUNT_DAYS)
         if ready > today and not any(day >= ready for day in counts):
             waits.append(ready)
     return max(waits, default=None)
@@ -301,7 +304,9 @@ class _Book:
         self.stands = standing_for(entries)
 
     def of_course(self, course: Course, *, counted_after: bool) -> list[Job]:
-        """The jobs of a treatment that has begun, those done too."""
+        """The jobs of a treatment that has begun, those done too; what follows on a visit that is
+        overdue is counted from today."""
+        course = course.by(self.today)
         begun = _first_id(course.entry, self.entries)
         given = _Given(
             series=self._series("start", before=begun),
@@ -309,8 +314,8 @@ class _Book:
             regimen=course.regimen,
             colonies=course.colonies,
             start=course.start,
-            last_dose=self._last_dose(course),
-            end=course.end if course.finished(self.today) else max(course.end, self.today),
+            last_dose=max(course.dose_days),
+            end=course.end,
             planned=False,
             chance=None,
         )
@@ -322,7 +327,7 @@ class _Book:
         if course.removed is not None and course.regimen.removed:
             day = course.removed.day
             found.append(self._visit(given, Kind.REMOVE, 0, day, doses[-1], done=day))
-        found += self._visits(given, course.ahead(), given_so_far=1 + len(course.swaps))
+        found += self._visits(given, course.due(), given_so_far=1 + len(course.swaps))
         found += self._besides(given, course.entry.id, [one.day for one in course.notes])
         if counted_after:
             found += self._count_after(given)
@@ -510,8 +515,3 @@ class _Book:
         )
         place = sum(before is None or one.id < before for one in entered)
         return f"{'treatment' if kind == 'start' else kind}-{place + 1}"
-
-    def _last_dose(self, course: Course) -> date:
-        """The day of the last dose, as given or as it is still to come."""
-        doses = [visit.day for visit in course.ahead() if visit.task is Task.SWAP]
-        return max([*course.dosed, *doses])

@@ -315,7 +315,7 @@ def _blocked(
     course: Course, today: date, open_days: Mapping[date, DayWeather], work: WorkRules
 ) -> tuple[Blocked, ...]:
     found = []
-    for visit in course.ahead():
+    for visit, due in zip(course.ahead(), course.due(), strict=True):
         weather = open_days.get(visit.day)
         if visit.day < today or weather is None:
             continue
@@ -326,12 +326,13 @@ def _blocked(
         if not reasons:
             continue
         may_move = slack(course.regimen, visit.task)
+        late = (visit.day - due.day).days
         better = nearest_better(
             visit.day,
             {day: one for day, one in open_days.items() if day >= today},
             rules,
             earlier_days=may_move.earlier,
-            later_days=may_move.later,
+            later_days=max(may_move.later - late, 0),
         )
         found.append(Blocked(visit=visit, reasons=reasons, better=better))
     return tuple(found)

@@ -194,3 +194,21 @@ def test_visits_on_taken_days_are_listed_on_the_nearest_free_day_that_their_regi
     # Where no day is left it stays, and is said to be on a day that is taken.
     stuck = days(fixed(20, 24, "visits")).moved(every, MONDAY)
     assert MONDAY + timedelta(days=20) in {job.on for job in stuck if job.kind is Kind.REMOVE}
+
+
+def test_the_named_start_is_told_with_the_visits_on_the_days_on_which_they_are_listed():
+    taken = days(fixed(14, 15, "visits"))
+
+    told = taken.told(answer()).main
+
+    assert told.named is not None and told.named.day == MONDAY
+    assert told.named.start.regimen.exposure_days == 14
+    plan = Plan(MONDAY, FORMIC_STRIPS, told.named.start.regimen, 1.0)
+    every = jobs(yard(), entries=(), plan=plan, rules=RULES, today=MONDAY)
+    listed = [
+        (job.on, job.kind.value)
+        for job in taken.moved(every, MONDAY)
+        if job.kind in (Kind.APPLY, Kind.SWAP, Kind.REMOVE)
+    ]
+    assert [(visit.day, visit.task.value) for visit in told.visits] == listed
+    assert listed[-1] == (MONDAY + timedelta(days=16), "remove")

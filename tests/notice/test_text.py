@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, yard
+from windowcast.crew.held_back import visits_moved
 from windowcast.crew.settings import FixedRow
 from windowcast.notice import letter as letters
 from windowcast.notice import words
@@ -542,3 +543,19 @@ def test_days_that_keep_the_named_start_out_are_told_with_their_why(first, last,
     assert ("Taken" in text) == told
     shown = answer_lines(OPEN, "C", Beside(fixed=(row,)))
     assert (words_of in " ".join(" ".join(shown).split())) == told
+
+
+def test_a_removal_whose_day_is_taken_is_told_on_the_day_on_which_it_is_listed():
+    """As `windowcast visits` lists it; what takes its right day is still said."""
+    row = FixedRow("Creek Bend", MONDAY + timedelta(days=14), MONDAY + timedelta(days=15), True,
+                   False, why="lime harvest")  # fmt: skip
+    told = OPEN.main._replace(visits=visits_moved(OPEN.main, (row,), MONDAY))
+    given = OPEN._replace(treatments=(told,))
+
+    part = contents([given], CIRCUMSTANCES, "C", {"Creek Bend": Beside(fixed=(row,))}).parts[0]
+
+    text = " ".join(" ".join(part.lines).split())
+    assert "Wed Sep 16: take out 2 strips a colony" in text
+    assert "for 24 colonies; its right day is Mon Sep 14" in text
+    assert "Mon Sep 14: take out" not in text
+    assert "Taken crews.toml keeps visits out, Mon Sep 14 to Tue Sep 15: lime harvest" in text

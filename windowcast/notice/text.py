@@ -29,6 +29,7 @@ from windowcast.notice.plain import (
 from windowcast.notice.shut_lines import shut_before_lines, shut_lines, shut_today
 from windowcast.notice.taken_lines import taken_lines
 from windowcast.notice.visit_words import visit_words
+from windowcast.trade.visits import visits
 from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
 
 MOST_NEWS = 3
@@ -609,10 +610,21 @@ def _few(names: Sequence[str]) -> str:
 
 def _visits(answer: TreatmentAnswer, yard: YardAnswer, spare_percent: float) -> list[str]:
     lines: list[str] = []
-    for visit in answer.visits:
+    for visit, right in zip(answer.visits, _right_days(answer), strict=False):
         text = visit_words(visit, yard.yard.colonies, spare_percent=spare_percent)
+        if visit.day != right:
+            moved = tr("its right day is {day}", day=words.day(right))
+            text = f"{text}; {moved}"
         lines += labelled("" if lines else tr("Visits"), text)
     return lines
+
+
+def _right_days(answer: TreatmentAnswer) -> list[date]:
+    """Of its visits; of some the day is taken, so that they are told on another."""
+    if answer.named is None:
+        return []
+    start = answer.named
+    return [one.day for one in visits(start.start.regimen, start=start.day, colonies=1)]
 
 
 def _hottest(row: Row, units: str) -> str:

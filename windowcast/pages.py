@@ -29,7 +29,7 @@ from windowcast.notice import (
 )
 from windowcast.notice.beside import Beside
 from windowcast.notice.crew_today import Key, StopToday
-from windowcast.notice.health_lines import status_lines
+from windowcast.notice.health_lines import status_lines, well_words
 from windowcast.notice.page_views import (
     AsOf,
     DayTasks,
@@ -577,6 +577,7 @@ def service_page(configuration: Configuration, store: Store, *, now: datetime) -
     outbox = status_lines({**found, "yards": [], "troubles": []})
     return ServicePage(
         troubles=tuple(found["troubles"]),
+        well=well_words(found),
         facts=page_views.facts(line for line in said if isinstance(line, Line)),
         yards=tuple(
             (

@@ -348,9 +348,10 @@ class ChancesOf(NamedTuple):
 
 
 class ServicePage(NamedTuple):
-    """How the service does."""
+    """How the service does; `well` is what is said where there are no troubles."""
 
     troubles: tuple[str, ...]
+    well: str
     facts: tuple[Fact, ...]
     yards: tuple[tuple[str, str, str, str], ...]
     outbox: tuple[Fact, ...]

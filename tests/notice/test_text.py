@@ -595,3 +595,32 @@ def test_a_removal_whose_day_is_taken_is_told_on_the_day_on_which_it_is_listed()
     assert "for 24 colonies; its right day is Mon Sep 14" in text
     assert "Mon Sep 14: take out" not in text
     assert "Taken crews.toml keeps visits out, Mon Sep 14 to Tue Sep 15: lime harvest" in text
+
+
+def test_forecasts_fetched_at_once_are_told_once_with_the_zone_of_the_hour():
+    """Three zones at one instant: 05:00 in Chicago, in central daylight time."""
+    how = "Chance: 51 ensemble members, corrected with built-in errors."
+    zones = ("America/Chicago", "Europe/Berlin", "Asia/Tokyo")
+    answers = []
+    for number, zone in enumerate(zones):
+        one = named(OPEN, f"Yard {number}")
+        place = one.yard._replace(timezone=zone)
+        answers.append(one._replace(yard=place, forecast=one.forecast._replace(how=how)))
+
+    sources = contents(answers, CIRCUMSTANCES, "C").sources
+
+    assert sources[:3] == (
+        "Forecast fetched Mon Aug 31 05:00 in America/Chicago (1.0 h ago), 51 scenarios to Thu Sep"
+        " 24.",
+        how,
+        "Weather data by Open-Meteo.com (CC BY 4.0)",
+    )
+    assert len(sources) == len(set(sources)) <= 4
+    # Fetched at different times, each hour is told; what is the same of them only once.
+    later = answers[1].forecast.fetched_at + timedelta(minutes=20)
+    answers[1] = answers[1]._replace(forecast=answers[1].forecast._replace(fetched_at=later))
+    fetched = [line for line in contents(answers, CIRCUMSTANCES, "C").sources if "fetched" in line]
+    assert [line[:50] for line in fetched] == [
+        "Forecast fetched Mon Aug 31 05:00 in America/Chica",
+        "Forecast fetched Mon Aug 31 12:20 in Europe/Berlin",
+    ]

@@ -23,7 +23,7 @@ from windowcast.notice.plain import (
     labelled,
     licence_line,
     open_instead,
-    source_line,
+    source_lines,
     wrapped,
 )
 from windowcast.notice.shut_lines import shut_before_lines, shut_lines, shut_today
@@ -467,9 +467,8 @@ def _held_up(answer: YardAnswer, beside: Beside) -> Sequence[TreatmentAnswer]:
 
 def _sources(answers: Sequence[YardAnswer]) -> list[str]:
     """Age and origin of the forecasts, one line for each that differs."""
-    lines = dict.fromkeys(source_line(answer) for answer in answers)
     licences = dict.fromkeys(licence_line(answer) for answer in answers)
-    return [line for line in (*lines, *licences) if line]
+    return [line for line in (*source_lines(answers), *licences) if line]
 
 
 @cache

@@ -326,7 +326,8 @@ def _free_row(base: Row, found: Whole, ahead: Sequence[Job], more: tuple[str, ..
     if due.state is State.COMING and last is not None:
         by = (tr("Start by {day}", day=words.day(last)),)
     instead = due_lines.instead_in_short(one.timing.instead)
-    base = base._replace(more=(*by, *instead, *counting, *more), chance=chance)
+    steps = [reason.first_do(one) for one in main.blocked] if base.rank is Rank.READY else []
+    base = base._replace(more=(*steps, *by, *instead, *counting, *more), chance=chance)
     if due.state is State.DONE:
         return base
     day = due.by or date.max

@@ -85,6 +85,7 @@ def test_notice_and_page_put_the_same_yard_first_and_say_what_to_do(journey, fol
     assert shown == ["Lower Meadow", "Creek Bend", "Mill Yard", "South Slope"]
     assert "outside the band" in rows[0] and "give more air and shade" in rows[0]
     assert "in since" in rows[0]
+    assert "take off 1 of the 3 honey supers" in rows[2]
     subject = " ".join(notice.split("\n\n")[1].split())
     assert re.search(
         r"Lower Meadow: strips outside the band, .*; Creek Bend: look for queens today; no other"

@@ -15,7 +15,8 @@ from windowcast.notice import page, visit_lines, words
 from windowcast.notice.crew_lines import CallView, SheetView, sheets_document
 from windowcast.notice.crew_today import Known, State, StopToday, sheet_lines, visits_of
 from windowcast.notice.page import Links
-from windowcast.notice.page_views import Rank, Row, slug
+from windowcast.notice.page_views import Row, slug
+from windowcast.notice.rank import Rank
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.work import Plan, jobs
 from windowcast.window.decide import Row as DecidedRow

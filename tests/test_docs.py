@@ -138,7 +138,7 @@ def test_try_it_prints_the_notice(tmp_path: Path):
     yards = tomllib.loads((CONFIG / "yards.toml").read_text("utf-8"))["yard"]
     for yard in yards:
         assert re.search(rf"^{re.escape(yard['name'])}: .+\n-+$", done.stdout, re.MULTILINE)
-    assert "1 to make ready first;" in done.stdout
+    assert "1 yard to make ready first;" in done.stdout
     assert "two strips at once" in done.stdout
     assert "one strip, a fresh one on day 10" in done.stdout
     assert "The label and local law decide" in done.stdout

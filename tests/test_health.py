@@ -16,9 +16,12 @@ from support.weather import yard
 from windowcast import health
 from windowcast.answer import open_store
 from windowcast.edges import config
+from windowcast.edges.service_lock import ServiceLock
 from windowcast.edges.settings import MailSettings
 from windowcast.edges.store import NewNotice, StoredSeries, Told, pack_tenths
 from windowcast.notice.health_lines import status_lines
+from windowcast.trade.course import snapshot
+from windowcast.trade.journal import Entry
 
 CONFIG = Path(__file__).parents[1] / "config"
 TODAY = date(2026, 8, 31)
@@ -271,11 +274,73 @@ def test_the_document_gives_the_next_run_in_the_yards_own_time(configuration, st
             "next_due": "2026-09-01T06:00:00-05:00",
             "overdue": None,
             "forecast_age_hours": 1.5,
+            "forecast_stale": False,
         }
     ]
     assert found["request_weight_today"] == 42.0
     assert found["service"]["running"] is False
     assert "1.5 h old" in "\n".join(status_lines(found))
+
+
+def fetched(at):
+    return StoredSeries(
+        yard=NAME,
+        source="forecast",
+        fetched_at=at,
+        run_at=None,
+        first_day=TODAY,
+        days=1,
+        scenarios=1,
+        tenths=pack_tenths([200]),
+    )
+
+
+def test_forecasts_that_are_all_too_old_are_not_well(configuration, store):
+    """In the evening of a good day they are: it is said, and needs no look. The limit is 12 h."""
+    came(store, TODAY)
+    store.save_forecasts([fetched(SIX)])
+
+    for hours, age, well in ((12, "12.0 h old", True), (14, "14.0 h old, which is too old", False)):
+        found = health.document(health.look(configuration, store, SIX + hours * HOUR))
+        lines = status_lines(found)
+        assert found["troubles"] == []
+        assert ("All is well." in lines) is well
+        said = " ".join(lines)
+        assert ("every forecast is older than `max_age_hours` allows (12 h)" in said) is not well
+        assert any(line.endswith(age) for line in lines)
+
+
+def test_what_is_in_the_hives_needs_a_look_where_the_service_has_no_forecast_for_it(
+    configuration, store
+):
+    came(store, TODAY)
+    store.save_forecasts([fetched(SIX)])
+    treatment = configuration.treatments[0]
+    body = {
+        "treatment": treatment.id,
+        "regimen": treatment.regimens[0].id,
+        "colonies": 24,
+        "snapshot": snapshot(treatment, treatment.regimens[0]),
+    }
+    store.enter([Entry(0, NAME, "start", TODAY, SIX, body)])
+
+    def troubles(hours):
+        return health.look(configuration, store, SIX + hours * HOUR).troubles()
+
+    assert troubles(14) == []
+    lock = ServiceLock(store.path)
+    assert lock.take()
+    try:
+        run = store.begin_run(1, SIX)
+        store.note_tick(run, SIX + 14 * HOUR)
+        assert troubles(12) == []
+        (found,) = troubles(14)
+    finally:
+        lock.release()
+    assert found == (
+        f"{NAME}: what is in the hives is not watched: the forecast is 14.0 h old, but"
+        " `max_age_hours` allows 12 h"
+    )
 
 
 def test_healthz_fails_where_the_database_is_gone_and_makes_none(configuration, tmp_path):

@@ -19,11 +19,14 @@ from windowcast.edges.health_server import Page
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store, StoredNotice, file_of
 from windowcast.edges.store_keeping import RefusedNotice, ServiceRun, ToldMorning
+from windowcast.entering import today_at
 from windowcast.errors import StoreError
 from windowcast.language import tr, trn
 from windowcast.notice.health_lines import tries
+from windowcast.notice.plain import too_old
 from windowcast.recipients import recipients_of
 from windowcast.schedule import LATE_AFTER, due_at, next_due
+from windowcast.trade.course import courses, in_hand
 from windowcast.trade.yard import Yard
 
 REFUSED_SHOWN = timedelta(days=3)
@@ -43,6 +46,8 @@ class YardHealth:
     next_at:     when the next is due that nothing is written of yet
     overdue:     the local date of the last morning that was due, where it has not come
     fetched_at:  of the stored forecast; None without one
+    stale:       that is older than `max_age_hours`
+    unwatched:   it is, although a running service is to look at what is in the hives
     """
 
     yard: Yard
@@ -50,6 +55,8 @@ class YardHealth:
     next_at: datetime
     overdue: date | None
     fetched_at: datetime | None
+    stale: bool
+    unwatched: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +68,7 @@ class Health:
     starts:   of the service, in the last hour
     spent:    request weight used on this UTC day
     octets:   of the database with its log
+    max_age_hours: of a forecast that is not stale
     """
 
     now: datetime
@@ -73,6 +81,7 @@ class Health:
     spent: float
     octets: int
     version: int
+    max_age_hours: float
 
     def failing(self) -> list[str]:
         """What keeps the service from doing its work, one sentence each."""
@@ -115,6 +124,15 @@ class Health:
             )
             for one in self.yards
             if one.told is not None and not one.told.knows
+        ]
+        found += [
+            tr(
+                "{yard}: what is in the hives is not watched: {why}",
+                yard=one.yard.name,
+                why=too_old((self.now - one.fetched_at) / timedelta(hours=1), self.max_age_hours),
+            )
+            for one in self.yards
+            if one.unwatched and one.fetched_at is not None
         ]
         found += [
             tr(
@@ -162,7 +180,9 @@ def look(configuration: Configuration, store: Store, now: datetime) -> Health:
         running=running,
         starts=sum(one.started_at >= hour_ago for one in runs),
         yards=tuple(
-            _yard_health(configuration, store, yard, since.get(yard.name), run, now)
+            _yard_health(
+                configuration, store, yard, since.get(yard.name), run, now, running=bool(running)
+            )
             for yard in configuration.yards
         ),
         waiting=tuple(store.notices("waiting")),
@@ -170,6 +190,7 @@ def look(configuration: Configuration, store: Store, now: datetime) -> Health:
         spent=store.spent(now.astimezone(UTC).date()),
         octets=store.octets(),
         version=store.version(),
+        max_age_hours=configuration.weather.max_age_hours,
     )
 
 
@@ -192,6 +213,8 @@ def _yard_health(
     since: datetime | None,
     run: ServiceRun | None,
     now: datetime,
+    *,
+    running: bool,
 ) -> YardHealth:
     next_at = next_due(yard, configuration.morning.at, now)
     coming = next_at.astimezone(ZoneInfo(yard.timezone)).date()
@@ -199,12 +222,20 @@ def _yard_health(
     if all(told.get(recipient, False) for recipient in recipients_of(configuration, yard)):
         # Somebody has done it by hand before its hour.
         next_at = next_due(yard, configuration.morning.at, next_at)
+    fetched_at = store.forecast_fetched(yard.name, now + CLOCK_SLACK)
+    most = timedelta(hours=configuration.weather.max_age_hours)
+    stale = fetched_at is not None and now - fetched_at > most
+    looks = running and configuration.morning.watch_hours > 0
     return YardHealth(
         yard=yard,
         told=store.newest_morning(yard.name),
         next_at=next_at,
         overdue=None if since is None else _overdue(configuration, store, yard, since, run, now),
-        fetched_at=store.forecast_fetched(yard.name, now + CLOCK_SLACK),
+        fetched_at=fetched_at,
+        stale=stale,
+        unwatched=stale
+        and looks
+        and in_hand(courses(store.journal(yard.name)), today_at(yard, now)) is not None,
     )
 
 
@@ -414,6 +445,7 @@ def document(health: Health) -> dict[str, Any]:
                     if one.fetched_at is None
                     else round((health.now - one.fetched_at) / timedelta(hours=1), 1)
                 ),
+                "forecast_stale": one.stale,
             }
             for one in health.yards
         ],
@@ -437,6 +469,7 @@ def document(health: Health) -> dict[str, Any]:
             for one in health.refused
         ],
         "request_weight_today": health.spent,
+        "max_age_hours": health.max_age_hours,
         "store": {"octets": health.octets, "version": health.version},
     }
 

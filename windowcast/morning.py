@@ -371,7 +371,10 @@ def _nothing_to_write(configuration: Configuration, store: Store, now: datetime)
             "today's notices are written, and not all could be delivered (windowcast status):"
             " nothing new is composed, nothing sent again"
         )
-    return "everyone has been told of today; nothing new is composed, nothing sent again"
+    return (
+        "everyone has been told of today; no notice is composed or sent again, and only what cannot"
+        " wait is told"
+    )
 
 
 def _portions(

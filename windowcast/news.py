@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
+from windowcast.crew.held_back import visits_moved
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import SaidOf
 from windowcast.notice import news_lines
@@ -57,7 +58,7 @@ def fresh(
     told = answer
     first = beside.first
     if news.row is not None and news.said.held:
-        told = _with_kept(answer, news.row)
+        told = _with_kept(answer, news.row, one)
         first = (
             *news_lines.kept_lines(news.row, rules.min_chance, rules.cancel_below),
             *first,
@@ -89,7 +90,7 @@ def _danger(one: Standing, last: Said | None) -> bool:
     return one.watch.level is not Level.QUIET and last is not None and last.danger
 
 
-def _with_kept(answer: YardAnswer, row: Row) -> YardAnswer:
+def _with_kept(answer: YardAnswer, row: Row, one: Standing) -> YardAnswer:
     """The answer with a start that is named only because it was named before."""
     main = answer.main
     status = main.status
@@ -100,6 +101,7 @@ def _with_kept(answer: YardAnswer, row: Row) -> YardAnswer:
         named=row,
         visits=visits(row.start.regimen, start=row.day, colonies=answer.yard.colonies),
     )
+    kept = kept._replace(visits=visits_moved(kept, one.fixed, answer.today))
     return answer._replace(treatments=(kept, *answer.treatments[1:]))
 
 

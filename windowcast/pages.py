@@ -25,16 +25,16 @@ from windowcast.notice import (
     reason,
     visit_lines,
     visit_words,
+    watch_lines,
     words,
 )
 from windowcast.notice.beside import Beside
 from windowcast.notice.crew_today import Key, StopToday
-from windowcast.notice.health_lines import status_lines
+from windowcast.notice.health_lines import status_lines, well_words
 from windowcast.notice.page_views import (
     AsOf,
     DayTasks,
     Overview,
-    Rank,
     Row,
     ServicePage,
     Task,
@@ -49,21 +49,20 @@ from windowcast.notice.plain import (
     headline,
     labelled,
     licence_line,
-    open_instead,
 )
+from windowcast.notice.rank import SOON_DAYS, Rank, rank_of
 from windowcast.notice.shut_lines import shut_today
 from windowcast.notice.svg import svg
 from windowcast.notice.text import Circumstances, contents
 from windowcast.notice.yard_picture import scene
 from windowcast.picture import yard_picture
 from windowcast.promised_today import stops_today
-from windowcast.standing import SOON_DAYS, Standing, beside, standing
+from windowcast.standing import Standing, beside, counts_asked, due_today, standing
 from windowcast.trade.due import State
 from windowcast.trade.work import Job, Kind, WorkDay, by_day, gear, loads
 from windowcast.trade.yard import Yard
 from windowcast.visiting import YardWork, yard_work
 from windowcast.window.decide import Status, YardAnswer
-from windowcast.window.watch import Level
 
 DAYS_SHOWN = 7
 """So many days from today on stand on the list for the truck."""
@@ -281,89 +280,71 @@ def row_of(found: Whole) -> Row:
     """Where a yard stands among all, and what it asks for."""
     one, answer, others = found.standing, found.answer, found.beside
     today, main = answer.today, answer.main
+    now_due = due_today(one.jobs, today)
+    tasks = tuple(_task_words(job) for job in now_due)
     base = Row(
         name=found.yard.name,
         slug=page_views.slug(found.yard.name),
-        rank=Rank.REST,
+        rank=rank_of(answer, others),
         what=others.heading or headline(main, answer, shut=bool(shut_today(answer, others))),
         colonies=found.yard.colonies,
     )
-    now_due = _due_today(one.jobs, today)
-    tasks = tuple(_task_words(job) for job in now_due)
-    new = (tr("New: {what}", what=others.news),) if others.news else ()
-    if one.watch is not None and one.watch.level is Level.URGENT:
-        more = (base.what, *tasks, *new)
-        return base._replace(rank=Rank.DANGER, what=others.danger, more=more)
-    if now_due:
+    if base.rank in (Rank.DANGER, Rank.RISK) and one.watch is not None:
+        new = (tr("New: {what}", what=others.news),) if others.news else ()
+        more = (watch_lines.advice_words(one.watch), *tasks, base.what, *new)
+        return base._replace(what=others.danger or others.risk, more=more)
+    if base.rank is Rank.CHANGED:
+        return base._replace(what=others.news, more=(*tasks, base.what))
+    if base.rank is Rank.VISIT:
         late = max(job.late_days for job in now_due)
-        more = (*tasks[1:], base.what, *new)
-        return base._replace(rank=Rank.VISIT, what=tasks[0], more=more, weight=-late)
+        return base._replace(what=tasks[0], more=(*tasks[1:], base.what), weight=-late)
     ahead = [job for job in one.jobs if not job.optional and job.kind is not Kind.COUNT]
-    soon = [job for job in ahead if (job.on - today).days <= SOON_DAYS]
     next_one = tuple(
         tr("Next: {day}, {what}", day=words.day(job.on), what=visit_lines.what(job))
         for job in ahead[:1]
     )
-    if main.status is Status.UNKNOWN:
+    if base.rank is Rank.UNKNOWN:
         why = reason.unknown_because(main, answer.forecast)
         more = (*((base.what,) if others.heading else ()), *next_one)
-        return base._replace(rank=Rank.UNKNOWN, what=why, more=more)
+        return base._replace(what=why, more=more)
     if one.course is not None or one.resting is not None:
-        rank = Rank.SOON if soon else Rank.REST
-        return base._replace(
-            rank=rank, more=(*next_one, *new), day=ahead[0].on if ahead else date.max
-        )
-    return _free_row(base, found, soon, (*next_one, *new))
+        return base._replace(more=next_one, day=ahead[0].on if ahead else date.max)
+    return _free_row(base, found, ahead, next_one)
 
 
-def _free_row(base: Row, found: Whole, soon: Sequence[Job], more: tuple[str, ...]) -> Row:
+def _free_row(base: Row, found: Whole, ahead: Sequence[Job], more: tuple[str, ...]) -> Row:
     """Of a yard with nothing in, whose weather is known."""
     one, main, today = found.standing, found.answer.main, found.answer.today
     due, named = one.due, main.named
     chance = "" if named is None else chance_words(named)
-    counting = tuple(
-        _task_words(job) for job in one.jobs if job.kind is Kind.COUNT and job.on <= today
-    )
+    counting = tuple(_task_words(job) for job in counts_asked(one.jobs, today))
     by = {
         State.NOW: (tr("Due now: the threshold is reached"),),
         State.OVERDUE: (tr("Overdue: the last day to start is behind"),),
         State.DONE: (tr("Treated this season"),),
     }.get(due.state, ())
-    if due.state is State.COMING and due.by is not None:
-        by = (tr("Start by {day}", day=words.day(due_lines.last_start(due.by, one.timing))),)
+    last = due_lines.start_by(due, one.timing)
+    if due.state is State.COMING and last is not None:
+        by = (tr("Start by {day}", day=words.day(last)),)
     instead = due_lines.instead_in_short(one.timing.instead)
-    base = base._replace(more=(*by, *instead, *counting, *more), chance=chance)
+    steps = [reason.first_do(one) for one in main.blocked] if base.rank is Rank.READY else []
+    base = base._replace(more=(*steps, *by, *instead, *counting, *more), chance=chance)
     if due.state is State.DONE:
-        return base._replace(rank=Rank.SOON if soon or counting else Rank.REST)
+        return base
     day = due.by or date.max
-    if main.status is Status.OPEN:
+    if base.rank is Rank.OPEN:
         share = named.start.chance if named is not None else None
-        return base._replace(
-            rank=Rank.OPEN, day=day, weight=0.0 if share is None else -float(share.value)
-        )
-    if due.lifted:
-        return base._replace(rank=Rank.DUE, day=day)
-    if instead or open_instead(found.answer) is not None:
-        return base._replace(rank=Rank.CHOOSE, day=day)
-    near = named is not None and (named.day - today).days <= SOON_DAYS
-    pressing = (
-        due.state is State.COMING and due.by is not None and (due.by - today).days <= SOON_DAYS
-    )
-    if near or pressing or soon or counting:
-        days = [job.on for job in soon] + ([named.day] if near and named is not None else [])
-        if pressing:
+        return base._replace(day=day, weight=0.0 if share is None else -float(share.value))
+    if base.rank is Rank.SOON:
+        days = [job.on for job in ahead if (job.on - today).days <= SOON_DAYS]
+        if named is not None and (named.day - today).days <= SOON_DAYS:
+            days.append(named.day)
+        if due.by is not None and (due.by - today).days <= SOON_DAYS:
             days.append(today)
-        return base._replace(rank=Rank.SOON, day=min(days, default=day))
-    return base._replace(day=day if named is None else min(day, named.day))
-
-
-def _due_today(jobs: Iterable[Job], today: date) -> list[Job]:
-    """What must be done today at the latest. That the season asks for counts is told otherwise."""
-    return [
-        job
-        for job in jobs
-        if job.on <= today and not job.optional and not job.planned and job.kind is not Kind.COUNT
-    ]
+        return base._replace(day=min(days, default=day))
+    if base.rank is Rank.REST and named is not None:
+        day = min(day, named.day)
+    return base._replace(day=day)
 
 
 def _task_words(job: Job) -> str:
@@ -539,7 +520,7 @@ def yard_page(
         rank=row.rank,
         answer=others.heading
         or headline(answer.main, answer, shut=bool(shut_today(answer, others))),
-        urgent=others.danger,
+        urgent=others.danger or others.risk,
         facts=page_views.facts([*_new(others), *said.parts[0].lines]),
         picture=svg(wide, identity="wide"),
         narrow=svg(scene(drawn, NARROW), identity="narrow"),
@@ -598,6 +579,7 @@ def service_page(configuration: Configuration, store: Store, *, now: datetime) -
     outbox = status_lines({**found, "yards": [], "troubles": []})
     return ServicePage(
         troubles=tuple(found["troubles"]),
+        well=well_words(found),
         facts=page_views.facts(line for line in said if isinstance(line, Line)),
         yards=tuple(
             (

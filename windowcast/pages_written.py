@@ -16,7 +16,8 @@ from windowcast.errors import StoreError
 from windowcast.language import tr
 from windowcast.notice import page
 from windowcast.notice.page import Links
-from windowcast.notice.page_views import ROWS_A_PAGE, Rank, slug
+from windowcast.notice.page_views import ROWS_A_PAGE, slug
+from windowcast.notice.rank import Rank
 from windowcast.pages import Looks
 from windowcast.past_pages import Records
 

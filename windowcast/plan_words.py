@@ -17,7 +17,7 @@ from windowcast.language import marked, tr, trn
 from windowcast.notice import crew_lines, none_lines, plan_days, plan_lines, words
 from windowcast.notice.crew_lines import SheetView
 from windowcast.notice.due_lines import options_in_short
-from windowcast.notice.plain import labelled, licence_line, source_line, too_old, wrapped
+from windowcast.notice.plain import labelled, licence_line, source_lines, too_old, wrapped
 from windowcast.notice.plan_days import Frame
 from windowcast.notice.plan_lines import Hours, Shift
 from windowcast.plan_task import DUE, LeftOut, Task, Without
@@ -81,7 +81,7 @@ def text(planned: Planned, *, crew: str | None = None, promised: bool = False) -
         lines += ["", wrapped(tr("Kept as promised: later plans hold to it."))]
     answers = [one.answer for one in task.yards if one.answer is not None]
     sources = dict.fromkeys(
-        line for one in answers for line in (source_line(one), licence_line(one)) if line
+        line for line in (*source_lines(answers), *map(licence_line, answers)) if line
     )
     return [*lines, "", *(wrapped(one) for one in sources)] if sources else lines
 

@@ -23,6 +23,7 @@ from windowcast.notice import (
 )
 from windowcast.notice.beside import Beside
 from windowcast.notice.plain import labelled
+from windowcast.notice.rank import SOON_DAYS
 from windowcast.notice.second_lines import second_document, second_lines
 from windowcast.notice.strength_lines import strength_document, strength_lines
 from windowcast.notice.taken_lines import taken_document
@@ -47,9 +48,6 @@ from windowcast.window.watch import Level, Watch, watch
 
 if TYPE_CHECKING:
     from windowcast.crew.settings import FixedRow
-
-SOON_DAYS = 7
-"""Visits that come later than this stand in `windowcast visits` and not in a notice."""
 
 
 class Standing(NamedTuple):
@@ -264,8 +262,7 @@ def _strength(weather: YardWeather, main: TreatmentAnswer) -> dict[str, Strength
 def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
     """What a notice and the terminal say of it besides the windows, in the order it is needed."""
     today, course = answer.today, one.course
-    # That the season asks for counts is said with when the yard is due.
-    ahead = [job for job in one.jobs if job.kind is not Kind.COUNT]
+    ahead = _ahead(one.jobs)
     soon = [job for job in ahead if (job.on - today).days <= SOON_DAYS]
     visits = visit_lines.next_visit_lines(soon)
     document = _document(one, today)
@@ -284,7 +281,9 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         return Beside(
             heading=course_lines.heading(course, today),
             danger=watch_lines.danger_words(one.watch),
+            risk=watch_lines.risk_words(one.watch),
             today=_today(one.jobs, today),
+            soon=_soon(one, today),
             first=tuple(first),
             actives=actives
             or ((course.treatment.active,) if one.watch.level is Level.URGENT else ()),
@@ -304,12 +303,15 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         return Beside(
             heading=wait,
             today=_today(one.jobs, today),
+            soon=_soon(one, today),
             first=tuple(first),
             actives=actives,
             why=tr("No start is named before the last treatment can be judged."),
             document=document,
         )
-    first = _promised(one, answer) + due_lines.due_lines(one.due, one.timing, today=today)
+    first = _promised(one, answer)
+    counting = bool(counts_asked(one.jobs, today))
+    first += due_lines.due_lines(one.due, one.timing, today=today, counting=counting)
     if one.judged is not None:
         first += due_lines.judged_lines(one.judged)
     first += count_lines.board_lines(one.board, one.colonies)
@@ -323,6 +325,8 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         actives=actives,
         others=not one.timing.instead,
         due=one.due.lifted,
+        done=one.due.state is State.DONE,
+        soon=_soon(one, today),
         choices=len(due_lines.instead_in_short(one.timing.instead)),
         shut=one.shut,
         fixed=one.fixed,
@@ -349,14 +353,49 @@ def _promised(one: Standing, answer: YardAnswer) -> list[str]:
     return labelled(tr("Promised"), text)
 
 
+def due_today(found: Sequence[Job], today: date) -> list[Job]:
+    """What must be done today at the latest. That the season asks for counts is told otherwise."""
+    return [
+        job
+        for job in found
+        if job.on <= today and not job.optional and not job.planned and job.kind is not Kind.COUNT
+    ]
+
+
+def counts_asked(found: Sequence[Job], today: date) -> list[Job]:
+    """The counts that the season asks for today."""
+    return [job for job in found if job.kind is Kind.COUNT and job.on <= today]
+
+
+def _soon(one: Standing, today: date) -> bool:
+    """Whether a visit, a count or the last day to start is within a week."""
+    if any(not job.optional and (job.on - today).days <= SOON_DAYS for job in _ahead(one.jobs)):
+        return True
+    if one.course is not None or one.resting is not None:
+        return False
+    if counts_asked(one.jobs, today):
+        return True
+    by = one.due.by if one.due.state is State.COMING else None
+    return by is not None and (by - today).days <= SOON_DAYS
+
+
+def _ahead(found: Sequence[Job]) -> list[Job]:
+    # That the season asks for counts is said with when the yard is due.
+    return [job for job in found if job.kind is not Kind.COUNT]
+
+
 def _today(found: Sequence[Job], today: date) -> str:
     """What is to be done today, for a subject: "take out the strips, 2 days late"."""
-    for job in found:
-        if job.on <= today and not job.optional and job.dose is not None:
+    for job in due_today(found, today):
+        if job.dose is not None:
             task = words.task_name(Task(job.kind.value))
-            if not job.late_days:
-                return tr("{task} today", task=task)
-            return trn("{task}, a day late", "{task}, {count} days late", job.late_days, task=task)
+        elif job.kind is Kind.QUEENS:
+            task = tr("look for queens")
+        else:
+            task = tr("count mites")
+        if not job.late_days:
+            return tr("{task} today", task=task)
+        return trn("{task}, a day late", "{task}, {count} days late", job.late_days, task=task)
     return ""
 
 

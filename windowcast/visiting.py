@@ -20,7 +20,7 @@ from windowcast.entering import as_seen, season_rules
 from windowcast.errors import UsageError
 from windowcast.language import Lookup, current, english, marked, spoken, tag, tr
 from windowcast.notice import visit_lines, words
-from windowcast.notice.plain import licence_line, source_line, too_old, wrapped
+from windowcast.notice.plain import licence_line, source_lines, too_old, wrapped
 from windowcast.notice.reason import in_short
 from windowcast.notice.shut_lines import shut_words
 from windowcast.notice.taken_lines import taken_words
@@ -359,7 +359,7 @@ def text(
 ) -> list[str]:
     """The visits of these days for a terminal."""
     answers = [work.answer for work in found if work.answer is not None]
-    sources = dict.fromkeys(source_line(one) for one in answers)
+    sources = source_lines(answers)
     licences = dict.fromkeys(licence_line(one) for one in answers)
     lines = visit_lines.visit_lines(
         work_days(found, configuration, first, last),

@@ -226,3 +226,21 @@ def test_a_count_after_a_trickle_on_a_cold_day_is_made_by_a_board_or_on_a_warm_o
         assert "too cold" not in why(count)
     else:
         assert why(count).endswith(said)
+
+
+def test_the_named_start_is_told_with_the_visits_on_the_days_on_which_they_are_listed():
+    taken = days(fixed(14, 15, "visits"))
+
+    told = taken.told(answer()).main
+
+    assert told.named is not None and told.named.day == MONDAY
+    assert told.named.start.regimen.exposure_days == 14
+    plan = Plan(MONDAY, FORMIC_STRIPS, told.named.start.regimen, 1.0)
+    every = jobs(yard(), entries=(), plan=plan, rules=RULES, today=MONDAY)
+    listed = [
+        (job.on, job.kind.value)
+        for job in taken.moved(every, MONDAY)
+        if job.kind in (Kind.APPLY, Kind.SWAP, Kind.REMOVE)
+    ]
+    assert [(visit.day, visit.task.value) for visit in told.visits] == listed
+    assert listed[-1] == (MONDAY + timedelta(days=16), "remove")

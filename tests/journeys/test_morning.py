@@ -113,7 +113,7 @@ def test_a_second_morning_on_one_day_sends_nothing_again(journey):
         assert journey.windowcast("morning").returncode == 0
         again = journey.windowcast("morning")
         assert (again.returncode, len(box.letters)) == (0, 1)
-        assert "nothing sent again" in again.stderr
+        assert "no notice is composed or sent again" in again.stderr
         asked = sum(server.requests.values())
         assert journey.windowcast("morning").returncode == 0
         assert sum(server.requests.values()) == asked

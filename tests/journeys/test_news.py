@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import threading
 from datetime import datetime, timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer
@@ -103,6 +104,22 @@ def test_a_start_of_today_that_fails_is_told_at_once_and_once(journey):
     assert "The label and local law decide" in told
 
 
+def test_a_start_that_a_changed_band_takes_back_is_told_with_what_is_wrong_with_it(journey):
+    """The forecast is the same; the hottest high of it is 20.0 degrees."""
+    with WeatherServer(places={CREEK: place(journey)}) as server, Mailbox() as box:
+        configure(journey, server, box)
+        morning(journey)
+        journey.write("treatments.toml", TREATMENTS.replace("29.5", "19.0"))
+        said = " ".join(morning(journey).stderr.split())
+    told = " ".join(box.letters[1].text.split())
+    day = f"{journey.today:%a %b} {journey.today.day}"
+    assert f"the start on {day} that you were told of holds no longer. Do not" in told
+    assert "newest forecast" not in told
+    assert re.search(rf"Why Not {day}: {day} is forecast at 20\.0 °C, 1\.0 above the band\.", told)
+    assert "only what cannot wait is told" in said
+    assert "nothing sent again" not in said
+
+
 def test_starts_that_fail_together_are_told_in_one_letter_each(journey):
     names = [f"Yard {number}" for number in range(5)]
     places = {(44.0 + number, -99.7): place(journey) for number in range(5)}
@@ -137,7 +154,7 @@ def test_who_wants_only_news_hears_nothing_else(journey):
         next_day(journey)
         quiet = morning(journey)
         assert "nothing new for farm@example.org: no notice" in quiet.stderr
-        assert "nothing sent again" in morning(journey).stderr
+        assert "no notice is composed or sent again" in morning(journey).stderr
         next_day(journey)
         server.places[CREEK] = place(journey, 0, hot_day=0)
         morning(journey)

@@ -6,6 +6,7 @@ import json
 import re
 import subprocess
 import time
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -52,6 +53,73 @@ def test_the_files_are_written_whole_and_named(journey, folder):
     assert all(whole(name, content) for name, content in written.items())
 
 
+def parts_of(notice: str) -> dict[str, str]:
+    """What a notice says of each yard, in its order."""
+    found = {}
+    for heading, said in re.findall(r"^(\w.*)\n-+\n((?:  .*\n)+)", notice, re.MULTILINE):
+        found[heading.partition(":")[0]] = said
+    return found
+
+
+def test_notice_and_page_put_the_same_yard_first_and_say_what_to_do(journey, folder):
+    """In the invented summer the heat of these days is outside the band of what is in."""
+
+    def entered(yard: str, regimen: str, days: int) -> None:
+        day = (journey.today - timedelta(days=days)).isoformat()
+        start = ("treat", "start", yard, "formic-strips", regimen, "--on", day)
+        done = journey.windowcast(*start, "--lot", "B7")
+        assert done.returncode == 0, done.stderr
+
+    entered("Creek Bend", "two-strips", 14)
+    journey.windowcast("treat", "remove", "Creek Bend")
+    entered("Lower Meadow", "one-strip-swap", 10)
+    journey.windowcast("treat", "swap", "Lower Meadow")
+
+    notice = journey.windowcast("morning", "--print").stdout
+    journey.windowcast("page", str(folder))
+
+    index = (folder / "index.html").read_text("utf-8").replace("\N{NO-BREAK SPACE}", " ")
+    rows = index.split('<li class="row">')[1:]
+    shown = [re.findall("<bdi>(.*?)</bdi>", row)[0] for row in rows]
+    assert shown == list(parts_of(notice))
+    assert shown == ["Lower Meadow", "Creek Bend", "Mill Yard", "South Slope"]
+    assert "outside the band" in rows[0] and "give more air and shade" in rows[0]
+    assert "in since" in rows[0]
+    assert "take off 1 of the 3 honey supers" in rows[2]
+    subject = " ".join(notice.split("\n\n")[1].split())
+    assert re.search(
+        r"Lower Meadow: strips outside the band, .*; Creek Bend: look for queens today; no other"
+        r" yard can start today; 1 yard to make ready first; 1 without a start",
+        subject,
+    )
+
+
+@pytest.mark.parametrize("latitude", ["44.9021", "1.0"])
+def test_a_count_is_asked_for_in_the_notice_where_the_visits_and_the_page_ask(
+    journey, folder, latitude
+):
+    """Near the equator only counts say when a treatment is due; elsewhere one before a start."""
+    yards = (journey.folder / "yards.toml").read_text("utf-8")
+    journey.write("yards.toml", yards.replace("latitude = 44.9021", f"latitude = {latitude}"))
+
+    parts = parts_of(journey.windowcast("morning", "--print").stdout)
+    asked = journey.windowcast("yard", "Creek Bend").stdout
+    journey.windowcast("page", str(folder))
+    (today,) = [
+        day
+        for day in json.loads(journey.windowcast("visits", "--json").stdout)["days"]
+        if day["date"] == journey.today.isoformat()
+    ]
+
+    counted = {one["yard"] for one in today["visits"] if one["task"] == "count"}
+    assert "Creek Bend" in counted
+    assert {name for name, said in parts.items() if "  Count  " in said} == counted
+    assert "  Count  " in asked
+    index = (folder / "index.html").read_text("utf-8")
+    rows = {re.findall("<bdi>(.*?)</bdi>", row)[0]: row for row in index.split('class="row"')[1:]}
+    assert {name for name, row in rows.items() if "count mites in" in row} == counted
+
+
 def test_a_yard_stands_under_what_its_text_asks_for(journey, folder):
     """Where no start is in time but something else is held up, and where it is due now."""
     for yard in ("Lower Meadow", "Mill Yard"):
@@ -70,7 +138,7 @@ def test_a_yard_stands_under_what_its_text_asks_for(journey, folder):
     assert {name: rank for name, (rank, _) in stands.items()} == {
         "Creek Bend": "OPEN",
         "Lower Meadow": "DUE",
-        "Mill Yard": "DUE",
+        "Mill Yard": "READY",
         "South Slope": "CHOOSE",
     }
     assert "Instead: amitraz plastic strips from" in stands["South Slope"][1].replace(

@@ -311,3 +311,30 @@ def test_each_language_keeps_its_own_words_and_the_number_is_one():
         "SUMMARY:Planned: "
         in calendar.file(both, organizer=calendar.NOBODY, version="1", now=NOW).decode()
     )
+
+
+@pytest.mark.parametrize("asked", [-2, 0, 20])
+def test_a_season_count_made_in_part_or_earlier_is_done_and_not_called_off(asked):
+    """Asked for two days ago, today or in twenty days; three colonies are counted today."""
+
+    def found(*entries: Entry) -> tuple[Job, ...]:
+        last = entries[-1].day + timedelta(days=30) if entries else TODAY + timedelta(days=asked)
+        return jobs(
+            yard(), entries=entries, plan=None, rules=WorkRules(), today=TODAY, counts_due=last
+        )
+
+    first = revise((), found())
+    bodies = [{"method": "wash", "mites": 3, "bees": 300, "colony": str(n)} for n in range(3)]
+    entries = [
+        Entry(number, "Creek Bend", "count", TODAY, NOW, body)
+        for number, body in enumerate(bodies, start=1)
+    ]
+
+    after = revise(first, found(*entries))
+
+    (before,) = first
+    (done, coming) = after
+    assert (done.uid, done.day, done.cancelled) == (before.uid, TODAY, False)
+    assert done.said["summary"] == "Done: Creek Bend: count mites in 8 colonies"
+    assert coming.day == TODAY + timedelta(days=30)
+    assert coming.uid != done.uid

@@ -6,6 +6,7 @@ import json
 from datetime import UTC, date, datetime, timedelta
 
 from support.weather import FORMIC_STRIPS, MONDAY, TWO_STRIPS, highs, regimen, scenarios, yard
+from windowcast.notice import words
 from windowcast.notice.due_lines import due_document, due_lines, judged_lines, winter_lines
 from windowcast.trade.choice import judged
 from windowcast.trade.course import courses, snapshot
@@ -81,7 +82,9 @@ def both(days_c, end_by, *, plans=(TWO_ONLY,), rounds=(), entries=(), place=None
 
 
 def text(*given, **more):
-    lines = due_lines(*both(*given, **more), today=MONDAY)
+    found, days = both(*given, **more)
+    counting = found.counts_due is not None and found.counts_due <= MONDAY
+    lines = due_lines(found, days, today=MONDAY, counting=counting)
     assert all(len(line) <= 78 for line in lines)
     return " ".join(" ".join(lines).split())
 
@@ -127,6 +130,15 @@ def test_a_run_that_goes_on_in_a_shorter_regimen_is_told_the_last_day_of_that():
         COOL, ahead(20), plans=[swap_first]
     )
     assert "so start Mon Aug 31 to Sun Sep 6" in text(COOL, ahead(20), plans=[swap_first])
+
+
+def test_programs_are_told_the_last_day_to_start_that_people_are_told():
+    """At 27 degrees one strip and a swap, twenty days; two strips at once have six days more."""
+    for warm, last in (([27] * 45, "2026-08-31"), (COOL, "2026-09-06")):
+        found, days = both(warm, ahead(20), plans=[FORMIC_STRIPS])
+        document = due_document(found, days, Winter(Broodless.NOT_NOW, None))
+        assert document["due"]["start_by"] == last
+        assert words.day(date.fromisoformat(last)) in text(warm, ahead(20), plans=[FORMIC_STRIPS])
 
 
 def test_far_from_due_and_treated_there_is_no_line():

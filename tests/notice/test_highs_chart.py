@@ -93,9 +93,10 @@ def test_each_sign_stands_where_its_degrees_are():
 
 
 def test_a_twentieth_of_the_scenarios_at_each_end_is_left_out():
-    lines = drawn([20.0] * 10, [[5.0] * 5 + [18.0] * 45 + [22.0] * 45 + [35.0] * 5] * 10)
+    lines = drawn([20.0] * 10, [[5.0] * 4 + [18.0] * 46 + [22.0] * 46 + [35.0] * 4] * 10)
 
     row = rows_of(lines)[0]
+    # As on the page: of 100 the twentieth lies between the fifth and the sixth.
     assert degrees_at(lines, row.index("─")) == pytest.approx(18.0, abs=0.5)
     assert degrees_at(lines, row.rindex("─")) == pytest.approx(22.0, abs=0.5)
 

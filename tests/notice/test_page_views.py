@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from windowcast.notice import page
 from windowcast.notice.page import Links
-from windowcast.notice.page_views import ROWS_A_PAGE, Rank, Row, facts, overview, slug
+from windowcast.notice.page_views import ROWS_A_PAGE, Row, facts, overview, slug
 from windowcast.notice.plain import labelled
+from windowcast.notice.rank import Rank
 
 
 def seen(rows, **more):

@@ -12,12 +12,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, yard
+from windowcast.crew.held_back import visits_moved
 from windowcast.crew.settings import FixedRow
 from windowcast.notice import letter as letters
 from windowcast.notice import words
 from windowcast.notice.beside import Beside
+from windowcast.notice.subject import subject_of
 from windowcast.notice.table import answer_lines
-from windowcast.notice.text import Circumstances, contents, laid_out, subject_of, write
+from windowcast.notice.text import Circumstances, contents, laid_out, write
 from windowcast.trade.workable import Hindrance
 from windowcast.window.decide import ForecastState, Rules, Status, YardAnswer, decide
 from windowcast.window.scan import Words, scan
@@ -117,8 +119,8 @@ def with_another(given, other):
         (
             [OPEN, BLOCKED, LATER],
             {"Creek Bend": Beside()},
-            "Mill Yard: due now, take off 1 super, then start today; Lower Meadow: due now, start"
-            " on Tue Sep 1; Creek Bend can start today",
+            "Creek Bend can start today; Mill Yard: due now, take off 1 super, then start today;"
+            " Lower Meadow: due now, start on Tue Sep 1",
         ),
         (
             [BLOCKED, CLOSED],
@@ -126,8 +128,8 @@ def with_another(given, other):
             "Mill Yard: due now, take off 1 super, then start today; no other yard can start today;"
             " 1 yard without a start",
         ),
-        ([OPEN, BLOCKED, LATER], {}, "3 yards due now; Creek Bend can start today; 1 yard later;"
-         " 1 to make ready first"),
+        ([OPEN, BLOCKED, LATER], {}, "Creek Bend can start today; 3 yards due now; 1 yard to make"
+         " ready first; 1 later"),
         ([CLOSED], {"South Slope": Beside(choices=2)},
          "South Slope: no start in time, two others to choose"),
     ],
@@ -153,6 +155,14 @@ def test_another_treatment_that_can_start_today_is_in_the_subject_and_the_headin
     assert first.heading == (
         "South Slope: no start in the days looked at; formic acid gel strips can start today"
     )
+    # What the heading holds up is told with its dose, its visits and what it asks for at the hive.
+    said = " ".join(" ".join(first.lines).split())
+    assert "Start Mon Aug 31, two strips at once (formic acid gel strips)" in said
+    assert "Visits Mon Aug 31: put in 2 strips a colony; bring 51 (48 and 3 spare)" in said
+    assert "At the hive - honey supers off" in said
+    assert "Leave shut Tue Sep 1 to Sun Sep 13" in said
+    wet = contents([other], CIRCUMSTANCES, "C", {"South Slope": Beside(shut=WET)}).parts[0]
+    assert "Start Mon Aug 31" not in " ".join(" ".join(wet.lines).split())
     assert second.yard == "Lower Meadow"
     assert "start another" not in subject_of([with_another(LATER, OPEN)])
 
@@ -176,27 +186,54 @@ def whole_ones(body):
 def test_up_to_forty_yards_are_told_whole_and_what_can_start_first():
     answers = many_answers(40)
     body = write(answers, CIRCUMSTANCES, "C").body
-    opened = [one.yard.name for one in answers if one.main.status is Status.OPEN]
-    rest = [one.yard.name for one in answers if one.main.status is not Status.OPEN]
-    assert whole_ones(body) == opened + rest
+    # What can start once the hives are made ready comes next.
+    by_status = [
+        one.yard.name
+        for status in (Status.OPEN, Status.BLOCKED, Status.CLOSED)
+        for one in answers
+        if one.main.status is status
+    ]
+    assert whole_ones(body) == by_status
     assert "in short" not in body
 
 
 def test_yards_stand_by_how_pressing_they_are_and_else_as_in_the_file():
     """As on the page: a reader who stops early has read what matters."""
-    names = ["nothing", "choose", "later", "due", "open", "moved", "visit", "danger", "last"]
-    kinds = (CLOSED, CLOSED, LATER, BLOCKED, OPEN, LATER, OPEN, OPEN, CLOSED)
-    answers = [named(kind, name) for kind, name in zip(kinds, names, strict=True)]
+    kinds = {
+        "nothing": CLOSED,
+        "choose": CLOSED,
+        "later": LATER,
+        "due": CLOSED,
+        "ready": BLOCKED,
+        "open": OPEN,
+        "shut": OPEN,
+        "treated": OPEN,
+        "moved": LATER,
+        "visit": OPEN,
+        "risk": OPEN,
+        "danger": OPEN,
+        "last": CLOSED,
+    }
+    answers = [named(kind, name) for name, kind in kinds.items()]
     beside = {
         "choose": Beside(choices=1),
         "due": Beside(due=True),
+        "shut": Beside(due=True, shut=WET),
+        "treated": Beside(done=True),
         "moved": Beside(news="moved"),
         "visit": Beside(today="swap today", heading="a treatment is in"),
+        "risk": Beside(risk="strips outside the band", heading="a treatment is in"),
         "danger": Beside(danger="strips in danger", heading="a treatment is in"),
     }
     said = contents(answers, CIRCUMSTANCES, "C", beside)
-    order = ["danger", "moved", "visit", "open", "due", "choose", "nothing", "later", "last"]
+    order = [
+        "danger", "risk", "moved", "visit", "open", "ready", "due", "shut", "choose", "later",
+        "nothing", "treated", "last",
+    ]  # fmt: skip
     assert [part.yard for part in said.parts] == order
+    assert said.sentence.startswith(
+        "danger: strips in danger; risk: strips outside the band; moved: moved; visit: swap today;"
+    )
     assert whole_ones(laid_out(said).body) == order
     letter = letters.write(said, {})
     assert sorted(order, key=lambda name: letter.index(f">{name}: ")) == order
@@ -543,3 +580,48 @@ def test_days_that_keep_the_named_start_out_are_told_with_their_why(first, last,
     assert ("Taken" in text) == told
     shown = answer_lines(OPEN, "C", Beside(fixed=(row,)))
     assert (words_of in " ".join(" ".join(shown).split())) == told
+
+
+def test_a_removal_whose_day_is_taken_is_told_on_the_day_on_which_it_is_listed():
+    """As `windowcast visits` lists it; what takes its right day is still said."""
+    row = FixedRow("Creek Bend", MONDAY + timedelta(days=14), MONDAY + timedelta(days=15), True,
+                   False, why="lime harvest")  # fmt: skip
+    told = OPEN.main._replace(visits=visits_moved(OPEN.main, (row,), MONDAY))
+    given = OPEN._replace(treatments=(told,))
+
+    part = contents([given], CIRCUMSTANCES, "C", {"Creek Bend": Beside(fixed=(row,))}).parts[0]
+
+    text = " ".join(" ".join(part.lines).split())
+    assert "Wed Sep 16: take out 2 strips a colony" in text
+    assert "for 24 colonies; its right day is Mon Sep 14" in text
+    assert "Mon Sep 14: take out" not in text
+    assert "Taken crews.toml keeps visits out, Mon Sep 14 to Tue Sep 15: lime harvest" in text
+
+
+def test_forecasts_fetched_at_once_are_told_once_with_the_zone_of_the_hour():
+    """Three zones at one instant: 05:00 in Chicago, in central daylight time."""
+    how = "Chance: 51 ensemble members, corrected with built-in errors."
+    zones = ("America/Chicago", "Europe/Berlin", "Asia/Tokyo")
+    answers = []
+    for number, zone in enumerate(zones):
+        one = named(OPEN, f"Yard {number}")
+        place = one.yard._replace(timezone=zone)
+        answers.append(one._replace(yard=place, forecast=one.forecast._replace(how=how)))
+
+    sources = contents(answers, CIRCUMSTANCES, "C").sources
+
+    assert sources[:3] == (
+        "Forecast fetched Mon Aug 31 05:00 in America/Chicago (1.0 h ago), 51 scenarios to Thu Sep"
+        " 24.",
+        how,
+        "Weather data by Open-Meteo.com (CC BY 4.0)",
+    )
+    assert len(sources) == len(set(sources)) <= 4
+    # Fetched at different times, each hour is told; what is the same of them only once.
+    later = answers[1].forecast.fetched_at + timedelta(minutes=20)
+    answers[1] = answers[1]._replace(forecast=answers[1].forecast._replace(fetched_at=later))
+    fetched = [line for line in contents(answers, CIRCUMSTANCES, "C").sources if "fetched" in line]
+    assert [line[:50] for line in fetched] == [
+        "Forecast fetched Mon Aug 31 05:00 in America/Chica",
+        "Forecast fetched Mon Aug 31 12:20 in Europe/Berlin",
+    ]

@@ -31,9 +31,11 @@ from support.weather import FORMIC_STRIPS, band, highs, regimen, scenarios, trea
 from windowcast.notice import raster
 from windowcast.notice.shapes import Box, Text, overlap, text_width
 from windowcast.notice.svg import stylesheet, svg
-from windowcast.notice.yard_days import quantile, usual_range
+from windowcast.notice.table import weather_lines
+from windowcast.notice.yard_days import usual_range
 from windowcast.notice.yard_picture import described, picture_of, scene
 from windowcast.sky.highs import DailyHighs
+from windowcast.sky.quantile import quantile
 from windowcast.trade.treatment import Band, Dose, Phase
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -118,6 +120,20 @@ def test_the_line_and_the_ranges_lie_where_their_numbers_are(units, width):
     line, *_ = shapes(root, "forecast")
     wanted = [(float(one.get("cx")), float(one.get("cy"))) for one in dots.values()]
     assert np.allclose(points(line), wanted[: len(points(line))], atol=0.011)
+
+
+@pytest.mark.parametrize("units", ["C", "F"])
+def test_the_table_of_highs_has_the_ranges_of_the_picture(units):
+    """Against the same quantiles of numpy; half a tenth is the table's rounding."""
+    table = np.array(columns_c(MIDDLE))
+    lines = weather_lines(FORECAST, scenarios(table.tolist()), units)
+    rows = [line.rsplit(maxsplit=4)[1:] for line in lines[2:]]
+    assert len(rows) >= 12
+    for ahead in range(12):
+        wanted = np.quantile(table[:, ahead], [0.05, 0.5, 0.95], method="median_unbiased")
+        wanted = wanted * 1.8 + 32 if units == "F" else wanted
+        seen = [float(one) for one in rows[ahead][1:]]
+        assert seen == pytest.approx(list(wanted), abs=0.0501), ahead
 
 
 @given(

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from windowcast.sky.scenarios import MISSING, Scenarios
 from windowcast.trade.rules import WorkRules
-from windowcast.trade.treatment import Regimen
-from windowcast.trade.visits import Visit, slack, visits
+from windowcast.trade.treatment import Regimen, Slack
+from windowcast.trade.visits import Task, Visit, slack, visits
 from windowcast.trade.work import Job, Kind
 from windowcast.trade.workable import (
     FRAMES_STAY,
@@ -73,7 +73,12 @@ class Days(NamedTuple):
             today = given.named is not None and given.named.day == answer.today
             none = today and one.named is None
             treatments.append(self._left(given, answer, tomorrow, {}) if none else one)
-        return answer._replace(treatments=tuple(treatments))
+        return answer._replace(
+            treatments=tuple(
+                one._replace(visits=visits_moved(one, self.fixed, answer.today))
+                for one in treatments
+            )
+        )
 
     def _left(
         self, one: TreatmentAnswer, answer: YardAnswer, first: date, known: Shut
@@ -134,7 +139,7 @@ class Days(NamedTuple):
             return job
         later = (job.on + timedelta(days=away) for away in range(1, FAR_DAYS))
         warm = (day for day in later if self._known(day) and not self._cold(day))
-        free = (day for day in warm if self._workable(day))
+        free = (day for day in warm if _workable(self.fixed, day))
         return job._replace(too_cold=True, warm_day=next(free, None))
 
     def _cold(self, day: date) -> bool:
@@ -151,19 +156,14 @@ class Days(NamedTuple):
         return 0 <= number < self.scenarios.days
 
     def _moved(self, job: Job, today: date) -> Job:
-        if job.done is not None or job.kind is Kind.APPLY or self._workable(job.on):
+        if job.done is not None or job.kind is Kind.APPLY or _workable(self.fixed, job.on):
             return job
         if job.late_days or job.dose is None:
             days = [job.on + timedelta(days=away) for away in range(1, FAR_DAYS)]
         else:
-            near = range(-job.slack.earlier, job.slack.later + 1)
-            nearest = sorted(near, key=lambda one: (abs(one), -one))
-            days = [job.day + timedelta(days=away) for away in nearest]
-        free = (day for day in days if day >= today and self._workable(day))
+            days = _nearest(job.day, job.slack)
+        free = (day for day in days if day >= today and _workable(self.fixed, day))
         return job._replace(on=next(free, job.on))
-
-    def _workable(self, day: date) -> bool:
-        return not any(one.visits and one.first <= day <= one.last for one in self.fixed)
 
     def shut(self, day: date, rules: WorkRules) -> tuple[Hindrance, ...]:
         """What keeps hives shut on a day, as the crews' plan holds it."""
@@ -177,6 +177,33 @@ class Days(NamedTuple):
             return ()
         cold = mostly_too_cold(self.scenarios.row(number), rules, missing=MISSING)
         return (Hindrance.MOSTLY_COLD,) if cold else ()
+
+
+def visits_moved(
+    answer: TreatmentAnswer, fixed: Sequence[FixedRow], today: date
+) -> tuple[Visit, ...]:
+    """The visits of a start that is named, on the days on which `Days.moved` lists them."""
+    if answer.named is None or not any(one.visits for one in fixed):
+        return answer.visits
+    regimen = answer.named.start.regimen
+    found = []
+    for visit in answer.visits:
+        day = visit.day
+        if visit.task is not Task.APPLY and not _workable(fixed, day):
+            near = _nearest(day, slack(regimen, visit.task))
+            day = next((one for one in near if one >= today and _workable(fixed, one)), day)
+        found.append(visit._replace(day=day))
+    return tuple(found)
+
+
+def _nearest(day: date, may_move: Slack) -> list[date]:
+    """The days that a visit may be on, its right one first, of two as near the later one."""
+    near = range(-may_move.earlier, may_move.later + 1)
+    return [day + timedelta(days=away) for away in sorted(near, key=lambda one: (abs(one), -one))]
+
+
+def _workable(fixed: Sequence[FixedRow], day: date) -> bool:
+    return not any(one.visits and one.first <= day <= one.last for one in fixed)
 
 
 def in_the_way(

@@ -18,8 +18,12 @@ class Beside(NamedTuple):
     heading:   in place of the windows' headline; "": a treatment may be started, the windows' stays
     news:      for the subject, what has changed since the last notice: "opened, start today"
     danger:    for the subject, before all else: "strips in danger, Thu Aug 20"
+    risk:      for the subject: that the weather does not fit what is in: "strips outside the band,
+               Thu Aug 20"
     today:     for the subject: what is to be done at the yard today
     due:       nothing is in, and the last day to start is behind or the threshold reached
+    done:      the season's treatment has been given
+    soon:      a visit, a count or the last day to start is within a week
     choices:   so many other treatments there are to choose from, where the first has no start in
                time
     first:     lines before the windows, of at most 78 columns
@@ -35,8 +39,11 @@ class Beside(NamedTuple):
     heading: str = ""
     news: str = ""
     danger: str = ""
+    risk: str = ""
     today: str = ""
     due: bool = False
+    done: bool = False
+    soon: bool = False
     choices: int = 0
     first: tuple[str, ...] = ()
     last: tuple[str, ...] = ()

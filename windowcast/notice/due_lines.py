@@ -19,10 +19,13 @@ from windowcast.window.plan import Timing
 MOST_OPTIONS = 4
 
 
-def due_lines(due: Due, timing: Timing, *, today: date) -> list[str]:
-    """What a person needs of it; no line where nothing is due."""
+def due_lines(due: Due, timing: Timing, *, today: date, counting: bool = False) -> list[str]:
+    """What a person needs of it; no line where nothing is due.
+
+    counting:  the season's count is listed for today
+    """
     if due.state is State.QUIET:
-        return []
+        return _count(due, today) if counting else []
     if due.state is State.DONE:
         return _done(due)
     lines = labelled(tr("Due"), f"{_by(due, timing, today)}; {_so(timing, due)}")
@@ -42,12 +45,21 @@ def due_lines(due: Due, timing: Timing, *, today: date) -> list[str]:
         lines += labelled(tr("Counted"), text)
     lines += _queens(timing)
     lines += _same_active(timing)
-    if due.counts_due is not None and due.counts_due <= today:
-        text = tr("some colonies now: counts say whether it must be sooner")
-        if due.lifted:
-            text = tr("some colonies now: before the treatment, or nobody can tell what it did")
-        lines += labelled(tr("Count"), text)
+    if counting:
+        lines += _count(due, today)
     return lines + option_lines(timing.instead)
+
+
+def _count(due: Due, today: date) -> list[str]:
+    """Why to count today."""
+    if due.lifted or (due.counts_due is not None and due.counts_due > today):
+        # It is listed ahead of its day because a start of today would come before it.
+        text = tr("some colonies now: before the treatment, or nobody can tell what it did")
+    elif due.state is State.QUIET:
+        text = tr("some colonies now: only counts say when a treatment is due")
+    else:
+        text = tr("some colonies now: counts say whether it must be sooner")
+    return labelled(tr("Count"), text)
 
 
 def _by(due: Due, timing: Timing, today: date) -> str:
@@ -72,7 +84,7 @@ def _by(due: Due, timing: Timing, today: date) -> str:
     if due.cause is Cause.SEASON and due.end_by is not None:
         return tr(
             "start by {last}, to be over by {end}, when winter bees begin to be raised",
-            last=words.day(last_start(due.by, timing)),
+            last=words.day(start_by(due, timing) or due.by),
             end=words.day(due.end_by),
         )
     if due.early is not None and today < due.early < due.by:
@@ -84,19 +96,21 @@ def _by(due: Due, timing: Timing, today: date) -> str:
     return tr("start by {day}: then the counts expect the threshold passed", day=words.day(due.by))
 
 
-def last_start(by: date, timing: Timing) -> date:
-    """The last day for the regimen that is named; `by` is that of the shortest exposure, and holds
-    where the run goes on in another regimen."""
+def start_by(due: Due, timing: Timing) -> date | None:
+    """The last day to start that people are told: by the season that of the regimen which is named.
+
+    `due.by` is that of the shortest exposure, and holds where the run goes on in another regimen.
+    """
     run = timing.span
-    for one in timing.starts_by:
-        if (
-            run is not None
-            and one.season is not None
-            and (one.treatment, one.regimen) == (timing.main, run.regimen)
-            and run.last <= one.season
-        ):
-            return one.season
-    return by
+    if due.cause is Cause.SEASON and run is not None:
+        for one in timing.starts_by:
+            if (
+                one.season is not None
+                and (one.treatment, one.regimen) == (timing.main, run.regimen)
+                and run.last <= one.season
+            ):
+                return one.season
+    return due.by
 
 
 def _so(timing: Timing, due: Due) -> str:
@@ -422,7 +436,7 @@ def due_document(
     return {
         "due": {
             "state": due.state.name.lower(),
-            "start_by": _iso(due.by),
+            "start_by": _iso(start_by(due, timing)),
             "cause": None if due.cause is None else due.cause.name.lower(),
             "early": _iso(due.early),
             "end_by": _iso(due.end_by),

@@ -26,7 +26,7 @@ def status_lines(found: Mapping[str, Any]) -> list[str]:
             )
         ).splitlines()
     else:
-        lines += [tr("All is well.")]
+        lines += wrapped(well_words(found)).splitlines()
     lines += ["", *labelled(tr("Service"), _service(found["service"]))]
     octets = found["store"]["octets"]
     lines += labelled(
@@ -61,6 +61,8 @@ def status_lines(found: Mapping[str, Any]) -> list[str]:
         text = (
             tr("none is stored")
             if age is None
+            else tr("{hours} h old, which is too old", hours=words.decimal(age, 1))
+            if one["forecast_stale"]
             else tr("{hours} h old", hours=words.decimal(age, 1))
         )
         lines += labelled(tr("Forecast"), text)
@@ -82,6 +84,19 @@ def status_lines(found: Mapping[str, Any]) -> list[str]:
             text = tr("{tries}, since {instant}", tries=tried, instant=_instant(one["created_at"]))
         lines += labelled("", text)
     return lines
+
+
+def well_words(found: Mapping[str, Any]) -> str:
+    """What is said where nothing needs a look. In the evening the forecasts of a morning may be old
+    by rule; it is said, so that nobody takes them for today's."""
+    if not found["yards"] or not all(one["forecast_stale"] for one in found["yards"]):
+        return tr("All is well.")
+    return tr(
+        "Nothing is wrong that is known, but every forecast is older than `max_age_hours` allows"
+        " ({hours} h): by these no start is named. The next morning, or windowcast yard NAME,"
+        " fetches anew.",
+        hours=words.general(found["max_age_hours"]),
+    )
 
 
 def tries(count: int) -> str:

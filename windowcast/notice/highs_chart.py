@@ -11,6 +11,7 @@ from windowcast.language import tr
 from windowcast.notice import columns, words
 from windowcast.notice.plain import wrapped
 from windowcast.sky.highs import DailyHighs
+from windowcast.sky.quantile import quantile
 from windowcast.sky.scenarios import MISSING, Scenarios
 from windowcast.trade.treatment import Band
 from windowcast.units import fahrenheit_from_celsius
@@ -127,11 +128,10 @@ def _range(scenarios: Scenarios | None, day: date) -> tuple[float | None, float 
     ahead = -1 if scenarios is None else (day - scenarios.first_day).days
     if scenarios is None or not 0 <= ahead < scenarios.days:
         return None, None
-    row = sorted(value for value in scenarios.row(ahead) if value != MISSING)
+    row = sorted(value / 10 for value in scenarios.row(ahead) if value != MISSING)
     if not row:
         return None, None
-    tail = len(row) // 20
-    return row[tail] / 10, row[-1 - tail] / 10
+    return quantile(row, 0.05), quantile(row, 0.95)
 
 
 class _Scale(NamedTuple):

@@ -8,7 +8,8 @@ from collections.abc import Mapping, Sequence
 from windowcast.language import tr, trn
 from windowcast.notice import words
 from windowcast.notice.beside import NOTHING, Beside
-from windowcast.notice.plain import headline, open_instead
+from windowcast.notice.plain import headline
+from windowcast.notice.rank import rank_of
 from windowcast.notice.shut_lines import shut_today
 from windowcast.window.decide import Status, YardAnswer
 
@@ -30,30 +31,16 @@ def parted(
 ) -> tuple[list[YardAnswer], list[YardAnswer]]:
     """The yards to tell whole, and those to tell in a line each.
 
-    The most pressing come first: danger to what is in, what has changed, what is to be done today,
-    what can be started, what is due now, where something else is to be chosen; those as pressing
-    as each other as they come. Up to MOST_WHOLE yards are all told whole. Of more, the rest goes
-    by its windows.
+    The most pressing come first, by `rank_of`; those as pressing as each other as they come. Up to
+    MOST_WHOLE yards are all told whole. Of more, the rest goes by its windows.
     """
 
     def rank(one: YardAnswer) -> tuple[int, int]:
         others = beside.get(one.yard.name, NOTHING)
-        return _rank(one, others), _by_window(one, others) if len(answers) > MOST_WHOLE else 0
+        return rank_of(one, others), _by_window(one, others) if len(answers) > MOST_WHOLE else 0
 
     ordered = sorted(answers, key=rank)
     return ordered[:MOST_WHOLE], ordered[MOST_WHOLE:]
-
-
-def _rank(answer: YardAnswer, beside: Beside) -> int:
-    pressing = (
-        beside.danger,
-        beside.news,
-        beside.today,
-        beside.windows and answer.main.status is Status.OPEN,
-        beside.windows and beside.due,
-        beside.windows and (beside.choices or open_instead(answer) is not None),
-    )
-    return next((rank for rank, asks in enumerate(pressing) if asks), len(pressing))
 
 
 def _by_window(answer: YardAnswer, beside: Beside) -> int:
@@ -75,7 +62,7 @@ def brief(answers: Sequence[YardAnswer], beside: Mapping[str, Beside]) -> list[s
 
 
 def _brief(answer: YardAnswer, beside: Beside) -> str:
-    pressing = "; ".join(filter(None, (beside.danger, beside.news, beside.today)))
+    pressing = "; ".join(filter(None, (beside.danger, beside.risk, beside.news, beside.today)))
     shut = bool(shut_today(answer, beside))
     what = beside.heading or headline(answer.main, answer, shut=shut)
     if pressing:

@@ -84,19 +84,19 @@ def _withdrawn(news: News, answer: YardAnswer, units: str) -> list[str]:
     name = answer.yard.name
     text = (
         tr(
-            "{yard}: the start that you were told of holds no longer by the newest forecast. Do not"
-            " put the treatment in on that day.",
+            "{yard}: the start that you were told of holds no longer. Do not put the treatment in"
+            " on that day.",
             yard=name,
         )
         if news.before is None
         else tr(
-            "{yard}: the start on {day} that you were told of holds no longer by the newest"
-            " forecast. Do not put the treatment in on that day.",
+            "{yard}: the start on {day} that you were told of holds no longer. Do not put the"
+            " treatment in on that day.",
             yard=name,
             day=words.day(news.before),
         )
     )
-    lines = labelled(tr("Why"), reason.reason(answer.main, answer.forecast, units))
+    lines = labelled(tr("Why"), _why(news, answer, units))
     if news.row is not None:
         lines += labelled(
             tr("Instead"),
@@ -108,3 +108,13 @@ def _withdrawn(news: News, answer: YardAnswer, units: str) -> list[str]:
             ),
         )
     return [wrapped(text), "\n".join(lines)]
+
+
+def _why(news: News, answer: YardAnswer, units: str) -> str:
+    """What speaks against the start that was named, be it the weather, the band or the day."""
+    rows = [row for row in answer.main.rows if row.day == news.before and not row.safe]
+    told = [row for row in rows if row.start.regimen.id == news.how] or rows
+    if not told:
+        return reason.reason(answer.main, answer.forecast, units)
+    why = reason.why_not(told[0], units)
+    return tr("Not {day}: {why}.", day=words.day(told[0].day), why=why)

@@ -8,27 +8,14 @@ import re
 import unicodedata
 from collections.abc import Iterable, Sequence
 from datetime import date
-from enum import IntEnum
 from typing import NamedTuple
 
 from windowcast.language import tr, trn
 from windowcast.notice.plain import pieces
+from windowcast.notice.rank import Rank
 
 ROWS_A_PAGE = 100
 LONGEST_SLUG = 40
-
-
-class Rank(IntEnum):
-    """What a yard asks for today, the most pressing first."""
-
-    DANGER = 0
-    VISIT = 1
-    OPEN = 2
-    DUE = 3
-    CHOOSE = 4
-    SOON = 5
-    UNKNOWN = 6
-    REST = 7
 
 
 class Row(NamedTuple):
@@ -361,9 +348,10 @@ class ChancesOf(NamedTuple):
 
 
 class ServicePage(NamedTuple):
-    """How the service does."""
+    """How the service does; `well` is what is said where there are no troubles."""
 
     troubles: tuple[str, ...]
+    well: str
     facts: tuple[Fact, ...]
     yards: tuple[tuple[str, str, str, str], ...]
     outbox: tuple[Fact, ...]
@@ -430,8 +418,11 @@ def title_of(rank: Rank) -> str:
     """What the yards of a rank ask for, as a heading."""
     return {
         Rank.DANGER: tr("In danger"),
+        Rank.RISK: tr("The weather does not fit what is in"),
+        Rank.CHANGED: tr("Changed since the last notice"),
         Rank.VISIT: tr("To visit today"),
         Rank.OPEN: tr("A start is open"),
+        Rank.READY: tr("A start is open once the hives are ready"),
         Rank.DUE: tr("Due now"),
         Rank.CHOOSE: tr("No start in time: something else to choose"),
         Rank.SOON: tr("Due soon"),

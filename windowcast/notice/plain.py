@@ -109,27 +109,56 @@ def chance_words(row: Row) -> str:
 
 def source_line(answer: YardAnswer) -> str:
     """ "Forecast fetched Mon Aug 31 05:12 (0.8 h ago), 51 scenarios to Thu Oct 15. …"."""
+    fetched = _fetched(answer, "")
+    return " ".join(one for one in (fetched, *_made(answer)) if one) if fetched else ""
+
+
+def source_lines(answers: Iterable[YardAnswer]) -> list[str]:
+    """Age and origin of the forecasts of several yards, nothing twice; with the zone of an hour
+    where the yards' clocks differ."""
+    known = [one for one in answers if one.forecast.fetched_at is not None]
+    zones = {one.yard.timezone for one in known}
+    if len(zones) < 2:
+        lines = list(dict.fromkeys(source_line(one) for one in known))
+        if len(lines) < 2:
+            return [line for line in lines if line]
+    instants: dict[tuple[object, ...], str] = {}
+    for one in known:
+        forecast = one.forecast
+        assert forecast.fetched_at is not None  # else it is not known
+        minute = forecast.fetched_at.replace(second=0, microsecond=0)
+        found = minute, forecast.scenarios, forecast.scenarios_last_day
+        instants.setdefault(found, _fetched(one, one.yard.timezone if len(zones) > 1 else ""))
+    made = dict.fromkeys(text for one in known for text in _made(one))
+    return [line for line in (*dict.fromkeys(instants.values()), *made) if line]
+
+
+def _fetched(answer: YardAnswer, zone: str) -> str:
+    """When, and what it reaches; `zone`: to be named, "" for none."""
     forecast = answer.forecast
     if forecast.fetched_at is None or forecast.age_hours is None:
         return ""
     fetched = forecast.fetched_at.astimezone(ZoneInfo(answer.yard.timezone))
+    clock = words.clock(fetched.time())
     values = {
         "day": words.day(fetched.date()),
-        "time": words.clock(fetched.time()),
+        "time": tr("{time} in {timezone}", time=clock, timezone=zone) if zone else clock,
         "hours": words.decimal(forecast.age_hours, 1),
     }
     if forecast.scenarios and forecast.scenarios_last_day is not None:
-        text = trn(
+        return trn(
             "Forecast fetched {day} {time} ({hours} h ago), {count} scenario to {last}.",
             "Forecast fetched {day} {time} ({hours} h ago), {count} scenarios to {last}.",
             forecast.scenarios,
             last=words.day(forecast.scenarios_last_day),
             **values,
         )
-    else:
-        text = tr("Forecast fetched {day} {time} ({hours} h ago).", **values)
-    said = attribution(forecast.attribution)
-    return " ".join(one for one in (text, how_words(forecast.how), said) if one)
+    return tr("Forecast fetched {day} {time} ({hours} h ago).", **values)
+
+
+def _made(answer: YardAnswer) -> tuple[str, str]:
+    """How its chances were made, and what is owed to its sources."""
+    return how_words(answer.forecast.how), attribution(answer.forecast.attribution)
 
 
 def too_old(age_hours: float, most_hours: float) -> str:

@@ -22,6 +22,7 @@ from windowcast.notice.reason import reason
 from windowcast.notice.shut_lines import against, shut_before_lines, shut_lines
 from windowcast.notice.taken_lines import taken_lines
 from windowcast.sky.highs import DailyHighs
+from windowcast.sky.quantile import quantile
 from windowcast.sky.scenarios import MISSING, Scenarios
 from windowcast.trade.treatment import Band, Treatment
 from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
@@ -146,14 +147,12 @@ def weather_lines(
             days.setdefault(label, ["-"] * 4)[0] = shown
     if scenarios is not None:
         for offset in range(scenarios.days):
-            row = sorted(value for value in scenarios.row(offset) if value != MISSING)
+            row = sorted(value / 10 for value in scenarios.row(offset) if value != MISSING)
             if not row:
                 continue
             label = words.day(scenarios.first_day + timedelta(days=offset))
-            tail = len(row) // 20
             days.setdefault(label, ["-"] * 4)[1:] = [
-                words.degrees_bare(value / 10, units)
-                for value in (row[tail], row[len(row) // 2], row[-1 - tail])
+                words.degrees_bare(quantile(row, share), units) for share in (0.05, 0.5, 0.95)
             ]
     titles = (tr("forecast"), tr("low 5 %"), tr("middle"), tr("high 5 %"))
     unit = tr("daily high, {unit}", unit=f"°{units}")

@@ -10,6 +10,7 @@ from windowcast.crew.held_back import in_the_way, kept_back
 from windowcast.language import tr
 from windowcast.notice import words
 from windowcast.notice.plain import labelled
+from windowcast.trade.visits import visits
 from windowcast.trade.workable import Taken
 from windowcast.window.decide import Status, TreatmentAnswer
 
@@ -37,11 +38,13 @@ def taken_lines(answer: TreatmentAnswer, fixed: Sequence[FixedRow]) -> list[str]
     rows = [one for row in kept_back(answer) for one in row.taken]
     named = answer.named
     if named is not None:
+        # Those told are moved already to days that are free.
+        right = visits(named.start.regimen, start=named.day, colonies=1)
         later = in_the_way(
             fixed,
             start=named.day,
             regimen=named.start.regimen,
-            visits=[visit.day for visit in answer.visits],
+            visits=[visit.day for visit in right],
         )
         rows += [Taken(one.first, one.last, one.visits, one.treatments, one.why) for one in later]
     lines: list[str] = []

@@ -23,16 +23,16 @@ from windowcast.notice.plain import (
     labelled,
     licence_line,
     open_instead,
-    source_line,
+    source_lines,
     wrapped,
 )
 from windowcast.notice.shut_lines import shut_before_lines, shut_lines, shut_today
+from windowcast.notice.subject import MOST_NEWS, at_yard, subject_of
 from windowcast.notice.taken_lines import taken_lines
 from windowcast.notice.visit_words import visit_words
+from windowcast.trade.visits import visits
 from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
 
-MOST_NEWS = 3
-MOST_NAMES = 2
 SAMPLE = marked(
     "INVENTED WEATHER: these are bundled sample data for invented yards.\n"
     "Nothing here says anything about a real place."
@@ -219,249 +219,12 @@ def write(
     return laid_out(contents(answers, circumstances, units, beside))
 
 
-def subject_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside] | None = None) -> str:
-    """The whole message in a line: "Creek Bend can start today; 2 yards later; 1 closed".
-
-    Danger to what is in the hives comes first, then what has changed since the last notice, then
-    what is to be done today, then the other yards that have nothing in: what is due now, then the
-    windows.
-    """
-    others = beside or {}
-    told = [(answer, others.get(answer.yard.name, NOTHING)) for answer in answers]
-    texts = [at_yard(answer, one.danger) for answer, one in told if one.danger]
-    if len(texts) > many.MOST_WHOLE:
-        texts = [
-            trn(
-                "what is in is in danger at {count} yard",
-                "what is in is in danger at {count} yards",
-                len(texts),
-            )
-        ]
-    news = [(answer, one.news) for answer, one in told if one.news and not one.danger]
-    if len(news) <= MOST_NEWS:
-        texts += [at_yard(answer, what) for answer, what in news]
-    else:
-        texts.append(
-            trn(
-                "something has changed at {count} yard",
-                "something has changed at {count} yards",
-                len(news),
-            )
-        )
-    today = [(answer, one.today) for answer, one in told if one.today and not one.danger]
-    if len(today) <= 2:
-        texts += [at_yard(answer, what) for answer, what in today]
-    else:
-        texts.append(
-            trn("visits today at {count} yard", "visits today at {count} yards", len(today))
-        )
-    shown = {answer.yard.name for answer, _ in news} if len(news) <= MOST_NEWS else set()
-    free = [answer for answer, one in told if one.windows and answer.yard.name not in shown]
-    if free:
-        texts.append(_windows_of(free, others, more=bool(texts)))
-    quiet = [
-        answer
-        for answer, one in told
-        if not (one.windows or one.danger or one.today or answer.yard.name in shown)
-    ]
-    if quiet and not texts and len(quiet) == 1:
-        return at_yard(quiet[0], others[quiet[0].yard.name].heading)
-    if quiet:
-        texts.append(
-            trn(
-                "{count} yard with a treatment in or just over",
-                "{count} yards with a treatment in or just over",
-                len(quiet),
-            )
-        )
-    return "; ".join(texts)
-
-
-def at_yard(answer: YardAnswer, what: str) -> str:
-    """ "Creek Bend: start today"."""
-    return tr("{yard}: {what}", yard=answer.yard.name, what=what)
-
-
-def _windows_of(answers: Sequence[YardAnswer], beside: Mapping[str, Beside], *, more: bool) -> str:
-    """The windows in a line, what is due now first; `more`: it follows something else."""
-    if len(answers) == 1:
-        return _only(answers[0], beside.get(answers[0].yard.name, NOTHING))
-    due = [one for one in answers if beside.get(one.yard.name, NOTHING).due]
-    texts = []
-    if len(due) > MOST_NAMES:
-        texts = [trn("{count} yard due now", "{count} yards due now", len(due))]
-    elif due:
-        texts = [_only(one, beside[one.yard.name]) for one in due]
-        answers = [one for one in answers if one not in due]
-        if not answers:
-            return "; ".join(texts)
-    opened = [one for one in answers if one.main.status is Status.OPEN]
-    instead = [one for one in answers if open_instead(one) is not None]
-    shut = [one for one in answers if shut_today(one, beside.get(one.yard.name, NOTHING))]
-    dry = [one for one in opened if one not in shut]
-    if dry:
-        texts.append(_can_start(dry))
-    if len(dry) < len(opened):
-        texts.append(_could_start([one for one in opened if one in shut]))
-    if other := [one for one in instead if one not in shut]:
-        texts.append(_can_start_another(other))
-    if len(other) < len(instead):
-        texts.append(_could_start_another([one for one in instead if one in shut]))
-    if not opened and not instead and (more or texts):
-        texts.append(tr("no other yard can start today"))
-    elif not opened and not instead:
-        texts.append(tr("No yard can start today"))
-    named = True
-    for status in (Status.LATER, Status.BLOCKED, Status.CLOSED, Status.UNKNOWN):
-        found = [one for one in answers if one.main.status is status and one not in instead]
-        if found:
-            # What is counted is named once.
-            texts.append(_counted(status, len(found), named=named))
-            named = False
-    return "; ".join(texts)
-
-
-def _only(answer: YardAnswer, beside: Beside) -> str:
-    """One yard, by its name: "Mill Yard: due now, take off the honey super, then start today"."""
-    main, named = answer.main, answer.main.named
-    if not beside.due and main.status is Status.OPEN:
-        shut = shut_today(answer, beside)
-        return _could_start([answer]) if shut else _can_start([answer])
-    if not beside.due and main.status is Status.LATER and named is not None:
-        return tr("{yard} can start on {day}", yard=answer.yard.name, day=words.day(named.day))
-    what = _to_do(answer, beside)
-    return at_yard(answer, tr("due now, {what}", what=what) if beside.due else what)
-
-
-def _to_do(answer: YardAnswer, beside: Beside) -> str:
-    """What to do about its window, in a few words."""
-    main, named = answer.main, answer.main.named
-    other = open_instead(answer)
-    shut = bool(shut_today(answer, beside))
-    if other is not None and shut:
-        return tr(
-            "no start in time; {treatment} could start, but hives stay shut today",
-            treatment=words.treatment_plural(other.treatment),
-        )
-    if other is not None:
-        return tr(
-            "no start in time, but {treatment} can start today",
-            treatment=words.treatment_plural(other.treatment),
-        )
-    if main.status is Status.UNKNOWN:
-        return tr("without a usable forecast")
-    if named is None:
-        if beside.choices:
-            return trn(
-                "no start in time, {number} other to choose",
-                "no start in time, {number} others to choose",
-                beside.choices,
-                number=words.number(beside.choices),
-            )
-        return tr("no start in the days looked at")
-    start = (
-        tr("start today")
-        if named.day == answer.today
-        else tr("start on {day}", day=words.day(named.day))
-    )
-    if shut:
-        start = tr("start on another day, hives stay shut today")
-    steps = [reasons.do_in_short(one) for one in main.blocked]
-    if main.status is not Status.BLOCKED or not steps:
-        return start
-    return tr("{steps}, then {start}", steps=words.listed(steps), start=start)
-
-
 def _broken_in_short(names: Sequence[str]) -> str:
     if len(names) <= MOST_NEWS:
         return tr("{yards}: windowcast failed", yards=words.listed(names))
     return trn(
         "windowcast failed over {count} yard", "windowcast failed over {count} yards", len(names)
     )
-
-
-def _can_start(answers: Sequence[YardAnswer]) -> str:
-    count, names = len(answers), [answer.yard.name for answer in answers]
-    if count > MOST_NAMES:
-        return trn("{count} yard can start today", "{count} yards can start today", count)
-    return trn(
-        "{yards} can start today", "{yards} can start today", count, yards=words.listed(names)
-    )
-
-
-def _could_start(answers: Sequence[YardAnswer]) -> str:
-    """Where hives should stay shut today."""
-    count, names = len(answers), [answer.yard.name for answer in answers]
-    if count > MOST_NAMES:
-        return trn(
-            "{count} yard could start today, but hives stay shut there",
-            "{count} yards could start today, but hives stay shut there",
-            count,
-        )
-    return trn(
-        "{yards} could start today, but hives stay shut there",
-        "{yards} could start today, but hives stay shut there",
-        count,
-        yards=words.listed(names),
-    )
-
-
-def _can_start_another(answers: Sequence[YardAnswer]) -> str:
-    count, names = len(answers), [answer.yard.name for answer in answers]
-    if count > MOST_NAMES:
-        return trn(
-            "{count} yard can start another treatment today",
-            "{count} yards can start another treatment today",
-            count,
-        )
-    return trn(
-        "{yards} can start another treatment today",
-        "{yards} can start another treatment today",
-        count,
-        yards=words.listed(names),
-    )
-
-
-def _could_start_another(answers: Sequence[YardAnswer]) -> str:
-    """Where hives should stay shut today."""
-    count, names = len(answers), [answer.yard.name for answer in answers]
-    if count > MOST_NAMES:
-        return trn(
-            "{count} yard could start another treatment today, but hives stay shut there",
-            "{count} yards could start another treatment today, but hives stay shut there",
-            count,
-        )
-    return trn(
-        "{yards} could start another treatment today, but hives stay shut there",
-        "{yards} could start another treatment today, but hives stay shut there",
-        count,
-        yards=words.listed(names),
-    )
-
-
-def _counted(status: Status, count: int, *, named: bool) -> str:
-    """ "2 yards later" where the yards are `named`, else "2 later"."""
-    if status is Status.LATER:
-        if named:
-            return trn("{count} yard later", "{count} yards later", count)
-        return trn("{count} later", "{count} later", count)
-    if status is Status.BLOCKED:
-        if named:
-            return trn(
-                "{count} yard to make ready first", "{count} yards to make ready first", count
-            )
-        return trn("{count} to make ready first", "{count} to make ready first", count)
-    if status is Status.CLOSED:
-        if named:
-            return trn("{count} yard without a start", "{count} yards without a start", count)
-        return trn("{count} without a start", "{count} without a start", count)
-    if named:
-        return trn(
-            "{count} yard without a usable forecast",
-            "{count} yards without a usable forecast",
-            count,
-        )
-    return trn("{count} without a usable forecast", "{count} without a usable forecast", count)
 
 
 def _part(
@@ -476,7 +239,13 @@ def _part(
     if beside.windows:
         lines += shut_before_lines(open_instead(answer) or answer.main)
         lines += taken_lines(open_instead(answer) or answer.main, beside.fixed)
-        lines += _window_lines(answer, units, others=beside.others, spare_percent=spare_percent)
+        lines += _window_lines(
+            answer,
+            units,
+            others=beside.others,
+            others_can=not shut_today(answer, beside),
+            spare_percent=spare_percent,
+        )
     lines += beside.last
     if answer.forecast.missing and answer.forecast.sources:
         lines += labelled(tr("Missing"), reasons.missing(answer.forecast))
@@ -487,7 +256,7 @@ def _part(
         yard=answer.yard.name,
         heading=heading,
         lines=tuple(lines),
-        acts=bool(opened or beside.danger or beside.news or beside.today),
+        acts=bool(opened or beside.danger or beside.risk or beside.news or beside.today),
     )
 
 
@@ -496,28 +265,44 @@ def _headed(heading: str) -> list[str]:
     return [*lines, "-" * max(map(len, lines))]
 
 
+def _start(one: TreatmentAnswer, row: Row, units: str) -> list[str]:
+    """The start that is named, and what its days are like."""
+    named = tr(
+        "{day}, {regimen} ({treatment})",
+        day=words.day(row.day),
+        regimen=words.regimen(row.start.regimen),
+        treatment=words.treatment_plural(one.treatment),
+    )
+    return [
+        *labelled(tr("Start"), named),
+        *labelled(tr("Chance"), chance_words(row)),
+        *labelled(tr("Hottest day"), _hottest(row, units)),
+    ]
+
+
+def _given(one: TreatmentAnswer, row: Row, answer: YardAnswer, spare_percent: float) -> list[str]:
+    """How it is given, when to come back, and what it asks for at the hive."""
+    regimen = row.start.regimen
+    return [
+        *_visits(one, answer, spare_percent),
+        *hive_lines.at_the_hive(one.treatment, regimen, answer.yard.hive),
+        *hive_lines.left_shut(one.treatment, regimen, start=row.day),
+    ]
+
+
 def _window_lines(
-    answer: YardAnswer, units: str, *, others: bool, spare_percent: float
+    answer: YardAnswer, units: str, *, others: bool, others_can: bool, spare_percent: float
 ) -> list[str]:
     """When a treatment can be started, with which dose, and what that asks for.
 
-    others:  also the treatments that are not the first choice, in a line each
+    others:      also the treatments that are not the first choice, in a line each
+    others_can:  hives can be opened today for one of them that the heading holds up
     """
     main = answer.main
     lines: list[str] = []
     row = main.named if main.status is not Status.UNKNOWN else None
     if row is not None:
-        lines += labelled(
-            tr("Start"),
-            tr(
-                "{day}, {regimen} ({treatment})",
-                day=words.day(row.day),
-                regimen=words.regimen(row.start.regimen),
-                treatment=words.treatment_plural(main.treatment),
-            ),
-        )
-        lines += labelled(tr("Chance"), chance_words(row))
-        lines += labelled(tr("Hottest day"), _hottest(row, units))
+        lines += _start(main, row, units)
     lines += labelled(tr("Why"), reasons.reason(main, answer.forecast, units))
     if row is None and main.status is Status.CLOSED and main.best is not None:
         lines += labelled(
@@ -530,10 +315,12 @@ def _window_lines(
             ),
         )
     if row is not None:
-        lines += _visits(main, answer, spare_percent)
-        regimen = row.start.regimen
-        lines += hive_lines.at_the_hive(main.treatment, regimen, answer.yard.hive)
-        lines += hive_lines.left_shut(main.treatment, regimen, start=row.day)
+        lines += _given(main, row, answer, spare_percent)
+    # What is held up in the heading is told with how it is given.
+    instead = open_instead(answer) if others_can else None
+    if instead is not None and instead.named is not None:
+        lines += _start(instead, instead.named, units)
+        lines += _given(instead, instead.named, answer, spare_percent)
     names = [words.treatment_plural(one.treatment) for one in answer.treatments]
     rest = [
         other_line(one, told_apart=names.count(words.treatment_plural(one.treatment)) > 1)
@@ -609,7 +396,7 @@ def _few(names: Sequence[str]) -> str:
 
 def _visits(answer: TreatmentAnswer, yard: YardAnswer, spare_percent: float) -> list[str]:
     lines: list[str] = []
-    for visit in answer.visits:
+    for visit, right in zip(answer.visits, _right_days(answer), strict=False):
         text = visit_words(
             visit,
             yard.yard.colonies,
@@ -617,8 +404,19 @@ def _visits(answer: TreatmentAnswer, yard: YardAnswer, spare_percent: float) -> 
             hive=yard.yard.hive,
             spare_percent=spare_percent,
         )
+        if visit.day != right:
+            moved = tr("its right day is {day}", day=words.day(right))
+            text = f"{text}; {moved}"
         lines += labelled("" if lines else tr("Visits"), text)
     return lines
+
+
+def _right_days(answer: TreatmentAnswer) -> list[date]:
+    """Of its visits; of some the day is taken, so that they are told on another."""
+    if answer.named is None:
+        return []
+    start = answer.named
+    return [one.day for one in visits(start.start.regimen, start=start.day, colonies=1)]
 
 
 def _hottest(row: Row, units: str) -> str:
@@ -675,9 +473,8 @@ def _held_up(answer: YardAnswer, beside: Beside) -> Sequence[TreatmentAnswer]:
 
 def _sources(answers: Sequence[YardAnswer]) -> list[str]:
     """Age and origin of the forecasts, one line for each that differs."""
-    lines = dict.fromkeys(source_line(answer) for answer in answers)
     licences = dict.fromkeys(licence_line(answer) for answer in answers)
-    return [line for line in (*lines, *licences) if line]
+    return [line for line in (*source_lines(answers), *licences) if line]
 
 
 @cache

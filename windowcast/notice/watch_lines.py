@@ -47,6 +47,25 @@ def danger_words(found: Watch) -> str:
     return tr("treatment in danger, {day}", day=when) if when else tr("treatment in danger")
 
 
+def risk_words(found: Watch) -> str:
+    """For a subject: "strips outside the band, Thu Aug 20 to Sun Aug 23"; "" where nothing is to be
+    watched, or it is urgent."""
+    if found.level is not Level.WATCHFUL:
+        return ""
+    strips = found.course.treatment.form.endswith("strip")
+    if found.outside:
+        days = words.listed([words.span(*one) for one in _runs([day for day, _ in found.outside])])
+        if strips:
+            return tr("strips outside the band, {day}", day=days)
+        return tr("treatment outside the band, {day}", day=days)
+    if found.chance is not None:
+        percent = words.percent(found.chance.value)
+        if strips:
+            return tr("strips at risk, only {percent} that all days hold", percent=percent)
+        return tr("treatment at risk, only {percent} that all days hold", percent=percent)
+    return tr("strips at risk") if strips else tr("treatment at risk")
+
+
 def watch_lines(found: Watch, units: str) -> list[str]:
     """What is to be said of what is in; short where nothing is wrong."""
     lines: list[str] = []
@@ -122,9 +141,14 @@ def _heat(found: Watch, units: str) -> list[str]:
                 degrees=words.degrees(found.hottest_c, units),
             ),
         )
-    if found.level in (Level.URGENT, Level.WATCHFUL):
-        lines += labelled(tr("Do"), tr(_advice(found)))
+    if advice := advice_words(found):
+        lines += labelled(tr("Do"), advice)
     return lines
+
+
+def advice_words(found: Watch) -> str:
+    """What to do where the weather does not fit what is in; "" where it does."""
+    return tr(_advice(found)) if found.level in (Level.URGENT, Level.WATCHFUL) else ""
 
 
 def _advice(found: Watch) -> str:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
-from math import floor
 from typing import NamedTuple
 
 from windowcast.notice import words
 from windowcast.sky.highs import DailyHighs
+from windowcast.sky.quantile import quantile
 from windowcast.sky.scenarios import MISSING, Scenarios
 from windowcast.trade.course import Course
 from windowcast.trade.treatment import Band, Regimen, Treatment
@@ -246,19 +246,6 @@ def picture_of(
         attribution=answer.forecast.attribution,
         shut=shut,
     )
-
-
-def quantile(values: Sequence[float], share: float) -> float:
-    """The quantile that does not depend on the distribution's form: definition 8 of Hyndman & Fan
-    1996 (The American Statistician 50:361), which they recommend.
-
-    values: ascending, at least one
-    """
-    at = (len(values) + 1 / 3) * share + 1 / 3
-    whole = floor(at)
-    below = values[min(max(whole, 1), len(values)) - 1]
-    above = values[min(max(whole + 1, 1), len(values)) - 1]
-    return below + (at - whole) * (above - below)
 
 
 def _last_day(

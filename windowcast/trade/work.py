@@ -6,6 +6,7 @@ since. What is only planned says so: it moves with the weather.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from enum import Enum
@@ -168,6 +169,7 @@ def jobs(
     free = free_from(entries, today, passed=passed)
     if plan is not None and free is not None and plan.start < free:
         plan = None
+    found += book.counts_made()
     if counts_due is not None and not awaited:
         judged = None if plan is None else plan.end + timedelta(days=AFTER_COUNT_DAYS)
         if plan is not None and judged is not None and plan.start < counts_due < judged:
@@ -269,6 +271,11 @@ def _first_id(entry: Entry, by_id: Mapping[int, Entry]) -> int:
     return entry.id
 
 
+def _name(kind: str, place: int) -> str:
+    """Of a treatment or a count before which so many were entered."""
+    return f"{'treatment' if kind == 'start' else kind}-{place + 1}"
+
+
 class _Given(NamedTuple):
     """One treatment of the yard, planned or begun, as its jobs need it.
 
@@ -357,6 +364,20 @@ class _Book:
     def count(self, due: date) -> Job:
         """The count that the season asks for."""
         return self._sampling(Kind.COUNT, self._series("count"), due, due)
+
+    def counts_made(self) -> list[Job]:
+        """The counts of late, of some colonies or of all, as the ones that the season asked for."""
+        made = [one for one in self.counted if one.kind == "count"]
+        late = [one for one in made if (self.today - one.day).days <= LAPSES_DAYS]
+        asked = sorted(
+            one.id for one in self.entries.values() if one.kind == "count" and one.corrects is None
+        )
+        found = []
+        for one in late:
+            place = bisect_left(asked, _first_id(one, self.entries))
+            job = self._sampling(Kind.COUNT, _name("count", place), one.day, one.day)
+            found.append(job._replace(late_days=0, done=one.day))
+        return found
 
     def _visits(self, given: _Given, ahead: Iterable[Visit], *, given_so_far: int) -> list[Job]:
         found = []
@@ -513,5 +534,4 @@ class _Book:
         entered = (
             one for one in self.entries.values() if one.kind == kind and one.corrects is None
         )
-        place = sum(before is None or one.id < before for one in entered)
-        return f"{'treatment' if kind == 'start' else kind}-{place + 1}"
+        return _name(kind, sum(before is None or one.id < before for one in entered))

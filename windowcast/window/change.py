@@ -58,12 +58,14 @@ class News(NamedTuple):
     said:    to be remembered once it has been told
     row:     the start that is named; None: none
     before:  the start that was named last
+    how:     its regimen
     """
 
     change: Change
     said: Said
     row: Row | None
     before: date | None
+    how: str | None = None
 
 
 def compare(
@@ -103,7 +105,7 @@ def compare(
         held=held,
     )
     change = _change(before, last, answer, said)
-    return News(change, said, row, last.start)
+    return News(change, said, row, last.start, last.regimen)
 
 
 def _named(

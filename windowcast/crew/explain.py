@@ -168,7 +168,7 @@ def why_this(board: Board, need: int) -> WhyThis:
     mine = board.chosen[need].option
     board.mark()
     before = board.worth
-    held = _held(instance, need, board.chosen[need])
+    held = held_worth(instance, need, board.chosen[need])
     board.take(need)
     alone = board.worth + held
     other_days = [number for number, one in enumerate(options) if one.start != options[mine].start]
@@ -361,7 +361,7 @@ def peers(
     return found
 
 
-def _held(instance: Instance, need: int, chosen: Chosen) -> float:
+def held_worth(instance: Instance, need: int, chosen: Chosen) -> float:
     """How much more a need is worth for being as it was promised, in colonies."""
     one = instance.needs[need]
     if chosen.option != one.promised:

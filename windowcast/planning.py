@@ -100,9 +100,7 @@ def make(task: Task, *, clock: Callable[[], float]) -> Planned:
     task, counts = _without_counts(task)
     needs = len(task.instance.needs)
     plan = planner.make(task.instance, left_s=lambda: ends - clock())
-    board = replan.hold(board_of(task.instance, plan))
-    task, board = _with_counts(task, board, counts)
-    shut = _counts_before(task, board)
+    task, board, shut = _held(task, board_of(task.instance, plan), counts)
     task, board = _with_what_follows(task, board)
     wrong = faults(task.instance, board.plan())
     if wrong:
@@ -133,6 +131,28 @@ def _as_promised(task: Task, plan: Plan) -> Plan:
         if driving(instance, crew, again) <= driving(instance, crew, route) + SAME_MINUTES:
             routes[crew, day] = again
     return plan._replace(routes=routes)
+
+
+def _held(task: Task, board: Board, counts: Sequence[Need]) -> tuple[Task, Board, tuple[int, ...]]:
+    """A plan with what was promised given back where moving it gains too little, and with the
+    counts that are left; the task with these, and the counts left out of it."""
+    found = _with_all_counts(task, board, counts)
+    kept = replan.promised_board(task.instance)
+    if kept is None:
+        return found
+    as_promised = _with_all_counts(task, kept, counts)
+    return found if replan.better(found[1], as_promised[1]) else as_promised
+
+
+def _with_all_counts(
+    task: Task, board: Board, counts: Sequence[Need]
+) -> tuple[Task, Board, tuple[int, ...]]:
+    replan.hold(board)
+    task, board = _with_counts(task, board, counts)
+    shut = _counts_before(task, board)
+    # What was moved for counts that are left out can go back.
+    replan.hold(board)
+    return task, board, tuple(sorted({*shut, *_counts_before(task, board)}))
 
 
 def _counts_due(task: Task, need: Need) -> date | None:

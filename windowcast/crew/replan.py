@@ -225,20 +225,19 @@ def _moved(board: Board) -> set[int]:
     return found
 
 
-def hold(board: Board) -> Board:
-    """The plan with what was promised given back where moving it does not gain more than a move
-    must; the board is changed in place, or another is given."""
-    instance = board.instance
-    for _ in instance.needs:
+def hold(board: Board) -> None:
+    """Give back what was promised where moving it does not gain more than a move must, in place."""
+    for _ in board.instance.needs:
         given = [_give_back(board, number) for number in sorted(_moved(board))]
         if not any(given):
             break
-    kept = promised_board(instance)
-    if kept is None:
-        return board
+
+
+def better(board: Board, kept: Board) -> bool:
+    """Whether a plan gains more than its moves must beside one that keeps more of what was
+    promised; the two may differ in what follows."""
     more = len(_moved(board)) - len(_moved(kept))
-    gain = _bare(board) - _bare(kept)
-    return kept if more > 0 and gain <= more * instance.keep + LEAST_GAIN else board
+    return _bare(board) - _bare(kept) > max(more, 0) * board.instance.keep + LEAST_GAIN
 
 
 def _bare(board: Board) -> float:

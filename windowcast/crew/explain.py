@@ -54,6 +54,8 @@ class Missing(NamedTuple):
     dark:    daylight is what binds, not the crews' hours
     loses:   what it would take from the plan's worth, in colonies, had it all that it lacks; below
              0: it would add so much
+    visit:   the task of the visit that no crew works for; "": none is
+    on:      the first day on which that visit could be
     """
 
     option: int
@@ -62,6 +64,8 @@ class Missing(NamedTuple):
     strips: int = 0
     loses: float = 0.0
     dark: bool = False
+    visit: str = ""
+    on: int = 0
 
 
 class Off(NamedTuple):
@@ -431,7 +435,8 @@ def _missing_of(
         ]
         if not works:
             no_light = any(instance.crews[crew].darkened(day) for day in days for crew in able)
-            return Missing(number, Bound.DAY, dark=no_light)
+            on = min(days, default=max(last + stop.after, 0))
+            return Missing(number, Bound.DAY, dark=no_light, visit=stop.task, on=on)
         best: tuple[float, float, int, int] | None = None
         for crew, day in works:
             minutes = stop.minutes(instance.crews[crew].people) + board.more(crew, day, place)

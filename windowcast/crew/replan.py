@@ -8,7 +8,7 @@ from enum import Enum
 from typing import Any, NamedTuple
 
 from windowcast.crew import settle
-from windowcast.crew.board import SLACK, Board
+from windowcast.crew.board import COUNT, SLACK, Board
 from windowcast.crew.explain import Missing, held_worth, missing
 from windowcast.crew.instance import Chosen, Instance, Leg, Need, Option, Placed, Stop
 
@@ -216,13 +216,22 @@ def _kept_worth(board: Board, needs: Iterable[int]) -> float:
 
 
 def _moved(board: Board) -> set[int]:
-    """The needs that could be as they were promised and are not."""
+    """The needs that could be as they were promised and are not, but for the counts of a yard whose
+    start is another one: they go by that."""
     found = set()
+    restarted = set()
     for number, need in enumerate(board.instance.needs):
-        chosen = _as_promised(need)
-        if chosen is not None and board.chosen.get(number) != chosen:
+        chosen, promised = board.chosen.get(number), _as_promised(need)
+        if promised is not None and chosen != promised:
             found.add(number)
-    return found
+        if need.starts and chosen is not None and chosen != promised:
+            restarted.add(need.yard)
+    return {one for one in found if not _goes_by(board.instance.needs[one], restarted)}
+
+
+def _goes_by(need: Need, yards: Collection[str]) -> bool:
+    counts = need.options[0].stops[0].task == COUNT
+    return not need.starts and counts and need.yard in yards
 
 
 def hold(board: Board) -> None:

@@ -617,6 +617,24 @@ def test_a_count_without_a_place_looks_only_at_days_on_which_it_would_say_someth
     assert "Wed Sep 2 to Mon Sep 14 a count says little, inside the treatment" in text
 
 
+def test_what_follows_without_a_count_is_true_of_a_yard_that_was_counted(folder: Path):
+    """Counted in August: since then nobody knows. Never counted: nobody knows at all."""
+    never = said(planning.finish(*two_weeks(folder, minutes=55.0)))
+    with open_store("sqlite:///windowcast.db", folder) as store:
+        body = {"method": "wash", "mites": 6, "bees": 300, "days": None, "colony": None}
+        store.enter([Entry(0, "Mill Yard", "count", date(2026, 8, 30), NOW, body)])
+
+    planned = planning.finish(*two_weeks(folder, minutes=55.0))
+
+    assert "- count: nobody knows how many mites there are" in never
+    last = "Mill Yard was last counted on Sun Aug 30: how many mites there are since then"
+    assert f"- count: {last}" in said(planned)
+    assert "nobody knows how many mites" not in said(planned)
+    listed = plan_words.document(planned, number=None)["no_place"]
+    (count,) = [one for one in listed if one["task"] == "count"]
+    assert count["follows"].startswith(last)
+
+
 def test_a_count_that_has_no_day_left_is_told_as_that(folder: Path):
     task, plan = two_weeks(folder, minutes=600.0)
     count = task.instance.needs[0]

@@ -13,6 +13,8 @@ from windowcast.crew.explain import Missing, held_worth, missing
 from windowcast.crew.instance import Chosen, Instance, Leg, Need, Option, Placed, Stop
 
 LEAST_GAIN = 1e-9
+PASSES = 5
+"""So often each move is looked at again: what goes back can let others go back."""
 
 
 class Promise(NamedTuple):
@@ -236,7 +238,7 @@ def _goes_by(need: Need, yards: Collection[str]) -> bool:
 
 def hold(board: Board) -> None:
     """Give back what was promised where moving it does not gain more than a move must, in place."""
-    for _ in board.instance.needs:
+    for _ in range(PASSES):
         given = [_give_back(board, number) for number in sorted(_moved(board))]
         if not any(given):
             break

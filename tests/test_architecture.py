@@ -37,6 +37,7 @@ LAYERS = (
     ("news",),
     ("picture",),
     ("standing", "forms", "plan_words"),
+    ("plan_shifts",),
     ("form_kinds", "planning"),
     ("plan_task", "promised_today"),
     ("visiting", "counts", "doing", "records"),

@@ -10,7 +10,7 @@ import astral.sun
 import icalendar
 import pytest
 
-from windowcast import plan_task, plan_words, planning
+from windowcast import plan_shifts, plan_task, plan_words, planning
 from windowcast.crew.instance import Chosen, Leg, Need, Option, Placed, Plan, Stop
 from windowcast.crew.settings import CrewRow, CrewSettings, FixedRow, StockRow
 from windowcast.crew.sheet import break_of
@@ -493,6 +493,37 @@ def test_a_visit_that_must_move_says_where_to_and_why_and_what_follows_it(folder
     assert "a move gains more than 2 colonies (move_gain)." in moved
 
 
+def test_a_check_that_moves_with_the_dose_it_is_counted_from_says_so(folder: Path):
+    """Right from two weeks after the last dose, for a week; common practice, no source."""
+    begin(folder, date(2026, 8, 22))
+    promise(folder, planning.promise_document(make(folder, CrewSettings())))
+    enter(folder, "swap", date(2026, 9, 4), start=1, colonies=24)
+
+    text = said(planning.make(gather(folder, CrewSettings(), now=datetime(2026, 9, 5, 6,
+                tzinfo=UTC)), clock=lambda: 0.0))  # fmt: skip
+
+    assert (
+        "on Tue Sep 15 it can no longer be: counted from Fri Sep 4, its days are Fri Sep 18 to Fri"
+        " Sep 25)"
+    ) in text
+
+
+def test_jobs_without_a_day_for_one_reason_are_told_together_with_what_they_are(folder: Path):
+    begin(folder, date(2026, 8, 22))
+    with open_store("sqlite:///windowcast.db", folder) as store:
+        (first,) = store.journal("Creek Bend")
+        store.enter([first._replace(id=0, yard="Mill Yard")])
+    away = [
+        FixedRow(name, date(2026, 9, 5), date(2026, 10, 30), True, False, "road works")
+        for name in ("Creek Bend", "Mill Yard")
+    ]
+
+    text = said(make(folder, CrewSettings(fixed=tuple(away))))
+
+    assert text.count("count after the treatment: ") == 2  # what stands in the way, what follows
+    assert "Creek Bend and Mill Yard, count after the treatment: " in text
+
+
 def test_a_promised_day_with_other_hours_says_so_and_an_hour_is_nothing(folder: Path):
     begin(folder, date(2026, 8, 22))
     document = planning.promise_document(make(folder, CrewSettings()))
@@ -508,8 +539,8 @@ def test_a_promised_day_with_other_hours_says_so_and_an_hour_is_nothing(folder: 
     promise(folder, document)
     far = make(folder, CrewSettings())
 
-    assert plan_words.other_hours(same) == plan_words.other_hours(near) == ()
-    (found,) = plan_words.other_hours(far)
+    assert plan_shifts.other_hours(same) == plan_shifts.other_hours(near) == ()
+    (found,) = plan_shifts.other_hours(far)
     assert (found.crew, found.order) == ("The crew", False)
     assert (
         f"other hours; {call['yard']} at {now:%H:%M} instead of {now + timedelta(hours=2):%H:%M}"
@@ -611,6 +642,24 @@ def test_a_count_without_a_place_looks_only_at_days_on_which_it_would_say_someth
     text = said(planning.finish(later, plan, (0,)))
     assert "Mill Yard, count: North lacks 50 min on Mon Aug 31; other days:" in text
     assert "Wed Sep 2 to Mon Sep 14 a count says little, inside the treatment" in text
+
+
+def test_what_follows_without_a_count_is_true_of_a_yard_that_was_counted(folder: Path):
+    """Counted in August: since then nobody knows. Never counted: nobody knows at all."""
+    never = said(planning.finish(*two_weeks(folder, minutes=55.0)))
+    with open_store("sqlite:///windowcast.db", folder) as store:
+        body = {"method": "wash", "mites": 6, "bees": 300, "days": None, "colony": None}
+        store.enter([Entry(0, "Mill Yard", "count", date(2026, 8, 30), NOW, body)])
+
+    planned = planning.finish(*two_weeks(folder, minutes=55.0))
+
+    assert "- count: nobody knows how many mites there are" in never
+    last = "Mill Yard was last counted on Sun Aug 30: how many mites there are since then"
+    assert f"- count: {last}" in said(planned)
+    assert "nobody knows how many mites" not in said(planned)
+    listed = plan_words.document(planned, number=None)["no_place"]
+    (count,) = [one for one in listed if one["task"] == "count"]
+    assert count["follows"].startswith(last)
 
 
 def test_a_count_that_has_no_day_left_is_told_as_that(folder: Path):

@@ -37,19 +37,27 @@ from windowcast.trade.due import Due, State, of_yard
 from windowcast.trade.hive import Blocked
 from windowcast.trade.journal import Entry
 from windowcast.trade.rules import WorkRules
-from windowcast.trade.treatment import Treatment
+from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.winter import Broodless, Winter, seen_broodless
 from windowcast.trade.work import Job, begun, free_from, jobs, to_do
 from windowcast.trade.workable import rules_for
 from windowcast.trade.yard import Yard
 from windowcast.window.choice import Option
-from windowcast.window.decide import Row, Status, YardAnswer
+from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
 from windowcast.window.plan import timing
 from windowcast.window.scan import Words
 
 DAYS_AHEAD = 30
 FURTHEST = timedelta(days=3653)
 DUE = (State.COMING, State.NOW, State.OVERDUE)
+
+
+class Late(NamedTuple):
+    """A start that the notice names after the last day on which it would be in time."""
+
+    day: date
+    regimen: Regimen
+    limit: date
 
 
 class Without(NamedTuple):
@@ -64,6 +72,7 @@ class Without(NamedTuple):
     barred:   why each day is none to start on
     instead:  the other treatments, where the notice holds them up
     old_hours: how old the forecast is, where it is too old; None: it is not, or there is none
+    late:     the start that the notice names, where that is too late to be planned
     """
 
     yard: str
@@ -77,6 +86,7 @@ class Without(NamedTuple):
     barred: tuple[tuple[int, str], ...] = ()
     instead: tuple[Option, ...] = ()
     old_hours: float | None = None
+    late: Late | None = None
 
 
 class LeftOut(Enum):
@@ -490,7 +500,7 @@ def _yard_task(
             broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
             told = days_of(configuration, yard, weather).free(answer).treatments
             when = timing(due, told, courses=courses(entries), today=today, broodless=broodless)
-            without = without._replace(instead=when.instead)
+            without = without._replace(instead=when.instead, late=_late(due, told, when.main))
     elif answer is not None:
         free = free_from(entries, today, passed=False)
         left_out = _left_out(due, winter, answer, today if free is None else free)
@@ -507,6 +517,17 @@ def _yard_task(
         calendar=calendar,
         left_out=left_out,
     )
+
+
+def _late(due: Due, told: Iterable[TreatmentAnswer], main: Treatment) -> Late | None:
+    """The start of the first choice that the notice names, where it is not in time."""
+    for one in told:
+        if one.treatment == main and one.named is not None:
+            regimen = one.named.start.regimen
+            limit = wanted.last_day(due, regimen)
+            if limit is not None and one.named.day > limit:
+                return Late(one.named.day, regimen, limit)
+    return None
 
 
 def _opened(configuration: Configuration, treatments: Iterable[Treatment]) -> Collection[WorkRules]:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
+from windowcast import plan_shifts
 from windowcast.crew.days import Lost
 from windowcast.crew.explain import Bound
-from windowcast.crew.instance import Stop
 from windowcast.crew.needs import DOSES
-from windowcast.crew.replan import Move, Why, promised_stops
+from windowcast.crew.replan import Move, Why
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import PromisedPlan
 from windowcast.language import marked, tr, trn
@@ -19,14 +19,10 @@ from windowcast.notice.crew_lines import SheetView
 from windowcast.notice.due_lines import options_in_short
 from windowcast.notice.plain import labelled, licence_line, source_lines, too_old, wrapped
 from windowcast.notice.plan_days import Frame
-from windowcast.notice.plan_lines import Hours, Shift
 from windowcast.plan_task import DUE, LeftOut, Task, Without
 from windowcast.planning import Planned, Reason, sheet_views
 from windowcast.trade.work import Job, Kind
 from windowcast.visiting import INVENTED
-
-HOURS_APART = timedelta(hours=1)
-"""A yard that is reached by no more than this sooner or later is told of as nothing."""
 
 
 def text(planned: Planned, *, crew: str | None = None, promised: bool = False) -> list[str]:
@@ -110,7 +106,12 @@ def _light_lines(planned: Planned, only: str | None) -> list[str]:
 
 
 def _frame(planned: Planned) -> Frame:
-    return Frame(planned.task.instance, planned.task.first)
+    ways = {
+        (one.id, way.id): words.regimen(way)
+        for one in planned.task.configuration.treatments
+        for way in one.regimens
+    }
+    return Frame(planned.task.instance, planned.task.first, ways)
 
 
 def _why_lines(planned: Planned) -> list[str]:
@@ -121,7 +122,7 @@ def _why_lines(planned: Planned) -> list[str]:
         chosen = planned.plan.chosen[need].option
         option = frame.option(need, chosen)
         why = plan_lines.why_words(frame, need, chosen, found)
-        key = frame.day(option.start), option.regimen, why
+        key = frame.day(option.start), frame.way(option.treatment, option.regimen), why
         alike.setdefault(key, []).append(planned.task.instance.needs[need].yard)
     for (day, regimen, why), yards in alike.items():
         said = tr(
@@ -140,20 +141,26 @@ def _none_lines(planned: Planned) -> list[str]:
     task = planned.task
     found = []
     kinds: list[Kind] = []
+    uncounted: list[str] = []
     for group in _alike(planned):
         kinds.append(_kind(planned, group[0].need))
-        yards = words.listed([task.instance.needs[one.need].yard for one in group])
-        found.append(_said(yards, kinds[-1], _none_words(planned, group)))
+        names = [task.instance.needs[one.need].yard for one in group]
+        uncounted += names if kinds[-1] is Kind.COUNT else []
+        found.append(_said(words.listed(names), kinds[-1], _none_words(planned, group)))
     if planned.shut:
         kinds.append(Kind.COUNT)
         left = dict.fromkeys(task.instance.needs[number].yard for number in planned.shut)
+        uncounted += left
         found.append(words.capital(plan_lines.shut_words(list(left))))
+    skipped: dict[tuple[Kind, str], list[str]] = {}
     for one in task.yards:
-        found += [
-            _said(one.yard.name, job.kind, _skipped(planned, job, lost))
-            for job, lost in one.skipped
-        ]
-        kinds += [job.kind for job, _ in one.skipped]
+        for job, lost in one.skipped:
+            said = _skipped(planned, job, lost)
+            skipped.setdefault((job.kind, said), []).append(one.yard.name)
+            uncounted += [one.yard.name] * (job.kind is Kind.COUNT)
+    kinds += [kind for kind, _ in skipped]
+    found += [_said(words.listed(names), kind, why) for (kind, why), names in skipped.items()]
+    for one in task.yards:
         if one.without is not None and one.without.known:
             kinds.append(Kind.APPLY)
             said = _without(planned, one.without)
@@ -173,19 +180,50 @@ def _none_lines(planned: Planned) -> list[str]:
         return []
     told: list[str] = []
     for kind in sorted(set(kinds), key=list(Kind).index):
-        said = tr(
-            "{task}: {what}",
-            task=plan_lines.kind_words(kind),
-            what=plan_days.follows_words(kind),
-        )
-        told += labelled("" if told else tr("If it stays"), f"- {said}")
+        follows = [plan_days.follows_words(kind)]
+        if kind is Kind.COUNT:
+            follows = _without_count(task, uncounted)
+        for what in follows:
+            said = tr("{task}: {what}", task=plan_days.kind_words(kind), what=what)
+            told += labelled("" if told else tr("If it stays"), f"- {said}")
     return ["", *lines, "", *told]
+
+
+def _without_count(task: Task, yards: Sequence[str]) -> list[str]:
+    """What follows where yards are not counted: of those that were this season, since when nobody
+    knows."""
+    by_last: dict[date | None, list[str]] = {}
+    for yard in dict.fromkeys(yards):
+        last = task.named[yard].due.last
+        by_last.setdefault(None if last is None else last.day, []).append(yard)
+    found = []
+    for day, names in by_last.items():
+        if day is None and len(by_last) == 1:
+            found.append(plan_days.follows_words(Kind.COUNT))
+        elif day is None:
+            what = plan_days.follows_words(Kind.COUNT)
+            found.append(tr("{yard}: {what}", yard=words.listed(names), what=what))
+        else:
+            found.append(plan_days.counted_words(names, day))
+    return found
 
 
 def _kind(planned: Planned, number: int) -> Kind:
     """What finds no place: a start, or the first visit of a job in hand."""
     need = planned.task.instance.needs[number]
     return Kind.APPLY if need.starts else Kind(need.options[0].stops[0].task)
+
+
+def _follows(planned: Planned, number: int) -> str:
+    """What follows where a need finds no place and it stays so."""
+    yard = planned.task.instance.needs[number].yard
+    return _follows_of(planned.task, _kind(planned, number), yard)
+
+
+def _follows_of(task: Task, kind: Kind, yard: str) -> str:
+    if kind is Kind.COUNT:
+        return _without_count(task, [yard])[0]
+    return plan_days.follows_words(kind)
 
 
 def _alike(planned: Planned) -> list[list[Reason]]:
@@ -221,7 +259,7 @@ def _none_words(planned: Planned, group: Sequence[Reason]) -> str:
 
 
 def _other_days(planned: Planned, reason: Reason) -> str:
-    """Why the days do not count on which a need is not nearest to a place."""
+    """Why the days do not count on which a need could not almost be."""
     task, lack = planned.task, reason.missing
     need = task.instance.needs[reason.need]
     if need.starts:
@@ -290,7 +328,7 @@ def _left_out_lines(planned: Planned) -> list[str]:
 
 
 def _said(yard: str, kind: Kind, why: str) -> str:
-    return tr("{yard}, {task}: {why}", yard=yard, task=plan_lines.kind_words(kind), why=why)
+    return tr("{yard}, {task}: {why}", yard=yard, task=plan_days.kind_words(kind), why=why)
 
 
 def _move_lines(planned: Planned) -> list[str]:
@@ -298,7 +336,7 @@ def _move_lines(planned: Planned) -> list[str]:
         tr("{yard}: {what}", yard=move.was.yard, what=_moved(planned, move))
         for move in planned.moves
     ]
-    found += [plan_lines.hours_words(one) for one in other_hours(planned)]
+    found += [plan_lines.hours_words(one) for one in plan_shifts.other_hours(planned)]
     lines: list[str] = []
     for said in found:
         lines += labelled("" if lines else tr("Moved"), f"- {said}")
@@ -306,82 +344,8 @@ def _move_lines(planned: Planned) -> list[str]:
 
 
 def _moved(planned: Planned, move: Move) -> str:
-    shifts = _shifts(planned, move) if move.why is Why.VISIT else ()
+    shifts = plan_shifts.shifts(planned, move, _frame(planned)) if move.why is Why.VISIT else ()
     return plan_lines.move_words(_frame(planned), move, _gone(planned, move), shifts)
-
-
-def _shifts(planned: Planned, move: Move) -> tuple[Shift, ...]:
-    """The visits of a need that are not as they were promised, and why each moves."""
-    task = planned.task
-    if move.need is None or move.now is None:
-        return ()
-    stops = task.instance.needs[move.need].options[move.now].stops
-    found = []
-    before = date.min
-    for stop, placed, promised in zip(
-        stops, move.stops, promised_stops(stops, move.was), strict=True
-    ):
-        if promised is None:
-            continue
-        kind, was, crew = promised
-        now, by = task.first + timedelta(days=placed.day), task.instance.crews[placed.crew].name
-        if (now, by) != (was, crew):
-            why = _why_shifted(task, move.was.yard, stop, was, crew)
-            if not why and (was - before).days < stop.after:
-                why = tr("the visit before it moves")
-            found.append(Shift(kind, was, crew, now, by, why))
-        before = now
-    return tuple(found)
-
-
-def _why_shifted(task: Task, yard: str, stop: Stop, was: date, crew: str) -> str:
-    """Why a visit could not be on its day with its crew; "" where it could."""
-    day = (was - task.first).days
-    if day < 0:
-        return (
-            tr("its day has passed")
-            if was < task.today
-            else tr("that day comes before the days planned here")
-        )
-    if day not in stop.days:
-        hindered = task.named[yard].calendar.hindered(day, stop.skill)
-        if hindered is not None:
-            return plan_lines.hindered_words(was, hindered)
-    mine = next((one for one in task.instance.crews if one.name == crew), None)
-    if mine is None:
-        return tr("{crew} is not in crews.toml any more", crew=crew)
-    if not mine.can(stop.skill):
-        return tr("{crew} may not handle {active}", crew=crew, active=tr(stop.skill))
-    if mine.minutes[day] <= 0:
-        if day < task.days and task.leaves[task.instance.crews.index(mine)][day].over:
-            return tr("{crew}'s hours of {day} are over", crew=crew, day=words.day(was))
-        return tr("{crew} does not work on {day}", crew=crew, day=words.day(was))
-    return "" if day in stop.days else tr("{day} is no day for it any more", day=words.day(was))
-
-
-def other_hours(planned: Planned) -> tuple[Hours, ...]:
-    """The crews' days whose yards are reached more than an hour sooner or later than promised; of
-    today only where the crew leaves as promised."""
-    kept = {(one["crew"], one["date"]): one for one in planned.task.promised_sheets}
-    found = []
-    for view in sheet_views(planned):
-        sheet = kept.get((view.crew, view.day.isoformat()))
-        late = view.day == planned.task.today and sheet is not None
-        if sheet is None or (late and sheet["leave"] != f"{view.leaves:%H:%M}"):
-            continue
-        was = {call["yard"]: call["arrive"] for call in reversed(sheet["calls"])}
-        now = {call.yard.name: call.arrive for call in reversed(view.calls)}
-        both = [yard for yard in reversed(now) if yard in was]
-        moved = []
-        for yard in both:
-            promised = time.fromisoformat(was[yard])
-            apart = now[yard] - datetime.combine(view.day, promised)
-            if abs(apart) > HOURS_APART:
-                moved.append((yard, now[yard].time(), promised))
-        if moved:
-            order = [yard for yard in reversed(was) if yard in now] != both
-            found.append(Hours(view.crew, view.day, order, tuple(moved)))
-    return tuple(found)
 
 
 def _gone(planned: Planned, move: Move) -> str:
@@ -426,6 +390,7 @@ def _why_without(planned: Planned, without: Without) -> str:
         free=without.free,
         lost=without.lost,
         beyond=without.beyond,
+        late=without.late,
         others=plan_days.by_day_words(planned.task.first, without.barred),
     )
 
@@ -474,7 +439,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
                 if task.instance.needs[one.need].starts
                 else task.instance.needs[one.need].options[0].stops[0].task,
                 "why": _none_words(planned, [one]),
-                "follows": plan_days.follows_words(_kind(planned, one.need)),
+                "follows": _follows(planned, one.need),
                 "lacks": none_lines.missing_document(frame, one.missing, one.need),
             }
             for one in planned.unplaced
@@ -484,7 +449,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
                 "yard": task.instance.needs[number].yard,
                 "task": task.instance.needs[number].options[0].stops[0].task,
                 "why": plan_lines.shut_words([task.instance.needs[number].yard]),
-                "follows": plan_days.follows_words(Kind.COUNT),
+                "follows": _follows(planned, number),
                 "lacks": None,
             }
             for number in planned.shut
@@ -505,7 +470,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
                 "yard": one.yard.name,
                 "task": job.kind.value,
                 "why": _skipped(planned, job, lost),
-                "follows": plan_days.follows_words(job.kind),
+                "follows": _follows_of(task, job.kind, one.yard.name),
                 "lacks": None,
             }
             for one in task.yards
@@ -535,7 +500,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
                 ],
                 "text": plan_lines.hours_words(one),
             }
-            for one in other_hours(planned)
+            for one in plan_shifts.other_hours(planned)
         ],
     }
 

@@ -5,8 +5,8 @@ What was promised stays unless a move gains more than `move_gain`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from datetime import datetime, timedelta
+from collections.abc import Callable, Collection, Mapping, Sequence
+from datetime import date, datetime, timedelta
 from typing import Any, NamedTuple
 
 from windowcast.answer import find_treatments
@@ -45,7 +45,7 @@ from windowcast.notice.crew_lines import CallView, SheetView, sheets_document
 from windowcast.notice.plan_lines import solved_document
 from windowcast.plan_task import Task
 from windowcast.trade.treatment import Regimen, Treatment
-from windowcast.trade.work import AFTER_COUNT_DAYS, Job, Kind, jobs
+from windowcast.trade.work import AFTER_COUNT_DAYS, Job, Kind, jobs, last_count, served
 from windowcast.trade.work import Plan as PlannedStart
 
 SAME_MINUTES = 1e-6
@@ -97,12 +97,10 @@ def make(task: Task, *, clock: Callable[[], float]) -> Planned:
 
     began = clock()
     ends = began + task.settings.seconds
+    task, counts = _without_counts(task)
+    bounded = {need.key for need in task.instance.needs}
     plan = planner.make(task.instance, left_s=lambda: ends - clock())
-    board = board_of(task.instance, plan)
-    replan.hold(board)
-    task, board = _after_what_is_in(task, board)
-    shut = _counts_before(task, board)
-    needs = len(task.instance.needs)
+    task, board, shut = _held(task, board_of(task.instance, plan), counts)
     task, board = _with_what_follows(task, board)
     wrong = faults(task.instance, board.plan())
     if wrong:
@@ -110,7 +108,7 @@ def make(task: Task, *, clock: Callable[[], float]) -> Planned:
             f"the plan that was found breaks a rule: {wrong[0]}; nothing was kept, please report it"
         )
     driven = _as_promised(task, board.plan(plan.how))
-    settled = measured(task.instance, driven, _most(plan, task.instance, needs))
+    settled = measured(task.instance, driven, _most(plan, task.instance, bounded))
     settled = settled._replace(choice=plan.choice, seconds=clock() - began)
     return finish(task, settled, shut)
 
@@ -133,6 +131,91 @@ def _as_promised(task: Task, plan: Plan) -> Plan:
         if driving(instance, crew, again) <= driving(instance, crew, route) + SAME_MINUTES:
             routes[crew, day] = again
     return plan._replace(routes=routes)
+
+
+def _held(task: Task, board: Board, counts: Sequence[Need]) -> tuple[Task, Board, tuple[int, ...]]:
+    """A plan with what was promised given back where moving it gains too little, and with the
+    counts that are left; the task with these, and the counts left out of it."""
+    found = _with_all_counts(task, board, counts)
+    kept = replan.promised_board(task.instance)
+    if kept is None:
+        return found
+    as_promised = _with_all_counts(task, kept, counts)
+    return found if replan.better(found[1], as_promised[1]) else as_promised
+
+
+def _with_all_counts(
+    task: Task, board: Board, counts: Sequence[Need]
+) -> tuple[Task, Board, tuple[int, ...]]:
+    replan.hold(board)
+    task, board = _after_what_is_in(task, board)
+    task, board = _with_counts(task, board, counts)
+    shut = _counts_before(task, board)
+    # What was moved for counts that are left out can go back.
+    replan.hold(board)
+    return task, board, tuple(sorted({*shut, *_counts_before(task, board)}))
+
+
+def _counts_due(task: Task, need: Need) -> date | None:
+    """From which day the season asks for a count; None: the need is none of those."""
+    if need.starts or need.options[0].stops[0].task != Kind.COUNT.value:
+        return None
+    return task.named[need.yard].jobs[need.key][0].day
+
+
+def _serves(task: Task, need: Need, option: Option, due: date, out: int = 0) -> bool:
+    """Whether a start leaves no need for a count that the season asks for from a day on.
+
+    out:  the day on which its treatment is out, where that is later than by its regimen
+    """
+    _, regimen = regimen_of(task, need.yard, option)
+    end = max(option.start + regimen.exposure_days, out)
+    return served(
+        due,
+        start=task.first + timedelta(days=option.start),
+        end=task.first + timedelta(days=end),
+        last=last_count(task.named[need.yard].entries),
+    )
+
+
+def _without_counts(task: Task) -> tuple[Task, tuple[Need, ...]]:
+    """The task without the counts that a start of their yard may leave no need for, and those."""
+    instance = task.instance
+    starts = {need.yard: need for need in instance.needs if need.starts}
+    counts = []
+    for need in instance.needs:
+        due, start = _counts_due(task, need), starts.get(need.yard)
+        if due is None or start is None:
+            continue
+        if any(_serves(task, start, option, due) for option in start.options):
+            counts.append(need)
+    left = tuple(need for need in instance.needs if need not in counts)
+    return task._replace(instance=instance._replace(needs=left)), tuple(counts)
+
+
+def _with_counts(task: Task, board: Board, counts: Sequence[Need]) -> tuple[Task, Board]:
+    """The task with those of these counts that what the plan begins leaves a need for, and the
+    board with those that find room."""
+    begun = {
+        task.instance.needs[number].yard: (task.instance.needs[number], chosen)
+        for number, chosen in board.chosen.items()
+        if task.instance.needs[number].starts
+    }
+    left = []
+    for need in counts:
+        due = _counts_due(task, need)
+        if due is not None and need.yard in begun:
+            start, chosen = begun[need.yard]
+            option = start.options[chosen.option]
+            if _serves(task, start, option, due, chosen.stops[-1].day):
+                continue
+        left.append(need)
+    if not left:
+        return task, board
+    instance = task.instance._replace(needs=(*task.instance.needs, *left))
+    board = board_of(instance, board.plan())
+    settle.fill(board)
+    return task._replace(instance=instance), board
 
 
 class Treated(NamedTuple):
@@ -220,10 +303,11 @@ def _before_the_start(task: Task, board: Board, need: int) -> bool:
             minutes = stop.minutes(each.people) + board.more(crew, day, one.place)
             before = day < started or (day == started and crew == starter)
             if before and each.can(stop.skill) and minutes <= board.left(crew, day):
-                ways.append((minutes, -day, crew))
+                promised = Placed(day, crew) in one.kept
+                ways.append((not promised, minutes, -day, crew))
     if not ways:
         return False
-    _, day, crew = min(ways)
+    *_, day, crew = min(ways)
     return board.put(need, Chosen(0, (Placed(-day, crew),)))
 
 
@@ -344,6 +428,10 @@ def _with_what_follows(task: Task, board: Board) -> tuple[Task, Board]:
         yards=tuple(named[one.yard.name] for one in task.yards),
     )
     board = board_of(instance, board.plan())
+    for number, need in enumerate(instance.needs[before:], start=before):
+        kept = [one for one in need.kept if one is not None]
+        if need.promised is not None and len(kept) == len(need.kept):
+            board.put(number, Chosen(need.promised, tuple(kept)))
     # Twice: what went in first did not know where the others go.
     for _ in range(2):
         for number in range(before, len(instance.needs)):
@@ -382,17 +470,19 @@ def _following(task: Task, need: int, chosen: Chosen) -> list[Job]:
     return found
 
 
-def _most(plan: Plan, instance: Instance, needs: int) -> float | None:
+def _most(plan: Plan, instance: Instance, bounded: Collection[str]) -> float | None:
     """What no plan is worth more than, with what follows the starts that are chosen: each adds what
     it is worth less the least time at the hives.
 
-    needs:  so many the plan was bounded with; the others follow
+    bounded:  keys of the needs that the plan was bounded with; the others follow
     """
     if plan.bound is None:
         return None
     people = max(crew.people for crew in instance.crews)
     most = plan.bound
-    for number, need in enumerate(instance.needs[needs:], start=needs):
+    for number, need in enumerate(instance.needs):
+        if need.key in bounded:
+            continue
         kept = instance.keep / 2 if need.kept else 0.0
         least = instance.hour / 60 * need.options[0].stops[0].minutes(people)
         most += max(0.0, option_value(instance, number, 0) + kept - least)

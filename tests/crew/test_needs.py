@@ -592,6 +592,15 @@ def test_each_day_without_a_start_has_its_reason():
     assert why[29] == "after the last day that is in time"
 
 
+def test_of_two_regimens_the_reason_of_a_day_is_that_of_the_nearer_one():
+    """At 27 °C two strips are too much, and one strip with a fresh one, of 20 days, must begin by
+    September 5 to be over by September 25: on day 8 the weather allows it, and it is too late."""
+    found, _ = need_of([[27.0] * 50] * 10, end=(9, 25))
+
+    assert found.need is not None
+    assert dict(found.need.barred)[8] == "after the last day that is in time"
+
+
 def test_a_day_on_which_it_gets_dark_first_is_told_as_that():
     dark = calendar(works=frozenset())._replace(dark={"formic acid": frozenset(range(80))})
 

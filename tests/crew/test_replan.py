@@ -8,8 +8,22 @@ import pytest
 
 from support.crew_instances import instance
 from windowcast.crew import planner, replan
+from windowcast.crew.board import Board
 from windowcast.crew.explain import board_of
-from windowcast.crew.instance import Instance, Plan, Stop, faults, worth
+from windowcast.crew.instance import (
+    Chosen,
+    Crew,
+    Instance,
+    Need,
+    Option,
+    Placed,
+    Plan,
+    Stop,
+    driving,
+    faults,
+    working,
+    worth,
+)
 from windowcast.crew.replan import Move, Promise, Why
 
 FIRST = date(2026, 8, 31)
@@ -216,3 +230,85 @@ def test_what_is_left_of_a_promise_is_told_by_its_tasks_from_the_last_back():
     assert told("swap") == (late,)
     assert told("swap", "swap") == (swap, late)
     assert told("count", "remove") == (None, out)
+
+
+def test_a_visit_goes_back_where_its_move_gains_less_than_a_move_must():
+    task = instance(7, yards=5, crews=2)
+    plan = planner.make(task, left_s=ample)
+    held = again(task, promises_of(task, plan))
+    board = board_of(held, plan)
+    need, chosen = next((need, one) for need, one in plan.chosen.items() if len(one.stops) > 1)
+    board.take(need)
+    last = chosen.stops[-1]
+    stops = (*chosen.stops[:-1], last._replace(crew=1 - last.crew))
+    assert board.put(need, chosen._replace(stops=stops))
+
+    replan.hold(board)
+
+    assert board.chosen == plan.chosen
+
+
+def two_yards(value: float) -> tuple[Instance, list[Promise]]:
+    """A crew with an hour a day. One yard is promised for the first day and as well off on the
+    second; another, of a value, can only be on the first. Each takes the hour, of no worth."""
+    promised = Need(
+        "A\ntreatment-1", "A", 1, 10, 1,
+        tuple(Option(day, "t", "r", (Stop("apply", (day,), 60.0, 0.0),), 8.0) for day in (0, 1)),
+    )  # fmt: skip
+    new = Need(
+        "B\ntreatment-1", "B", 2, 10, 0,
+        (Option(0, "t", "r", (Stop("apply", (0,), 60.0, 0.0),), value),),
+    )  # fmt: skip
+    crew = Crew("Crew 1", 1, 0, (60.0, 60.0))
+    task = Instance((crew,), (promised, new), [[0.0] * 3] * 3, 2, hour=0.0)
+    promise = Promise("A\ntreatment-1", "A", "t", "r", FIRST, (("apply", FIRST, "Crew 1"),))
+    return again(task, [promise]), [promise]
+
+
+@pytest.mark.parametrize(("value", "moves_on"), [(1.5, False), (5.0, True)])
+def test_a_promise_gives_its_hours_to_another_yard_only_for_more_than_a_move_must_gain(
+    value: float, moves_on: bool
+):
+    """Worked out by hand: with A on the second day both are served, which gains B's value."""
+    task, promises = two_yards(value)
+    board = Board(task)
+    assert board.put(0, Chosen(1, (Placed(1, 0),)))
+    assert board.put(1, Chosen(0, (Placed(0, 0),)))
+
+    replan.hold(board)
+
+    found = moves(task, board.plan(), promises)
+    if not moves_on:
+        assert board.chosen == {0: Chosen(0, (Placed(0, 0),))}
+        assert found == ()
+        return
+    assert set(board.chosen) == {0, 1}
+    (move,) = found
+    assert (move.why, move.serves) == (Why.ROOM, (1,))
+    assert move.gain == pytest.approx(value)
+    kept = replan.promised_board(task)
+    assert kept is not None
+    assert replan.better(board, kept)
+
+
+def test_a_day_that_is_full_is_promised_again_whatever_the_order_in_which_it_is_put_together():
+    """Nothing is left out of a promised board for being put in where it costs least at first."""
+    for seed in range(4):
+        task = instance(seed, yards=25, crews=2, load=1.5)
+        plan = planner.make(task, left_s=ample, rounds=100)
+        crews = list(task.crews)
+        for number, crew in enumerate(crews):
+            minutes = list(crew.minutes)
+            for day in range(task.days):
+                route = plan.routes.get((number, day), ())
+                if route:
+                    minutes[day] = working(task, plan.chosen, number, route) + driving(
+                        task, number, route
+                    )
+            crews[number] = crew._replace(minutes=tuple(minutes))
+        full = again(task._replace(crews=tuple(crews)), promises_of(task, plan))
+
+        board = replan.promised_board(full)
+
+        assert board is not None
+        assert {need: board.chosen.get(need) for need in plan.chosen} == plan.chosen

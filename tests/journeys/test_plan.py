@@ -130,6 +130,49 @@ def test_counts_of_the_season_come_before_the_start_of_their_yard_or_with_it(jou
     assert all(counts[yard] <= start for yard, start in begun.items())
 
 
+def test_a_yard_counted_yesterday_is_not_counted_before_its_start_or_twice_after_it(journey):
+    """The count after the treatment serves the season's next one, which comes in its days. That a
+    count of two weeks before still tells what a treatment finds: common practice, no source."""
+    journey.write("crews.toml", CREW)
+    before = planned(journey)
+    day = journey.today - timedelta(days=1)
+    rows = [f"{one},{day},wash,9,300,hive 1,\n" for one in starts(before)]
+    table = journey.folder / "counts.csv"
+    table.write_text("yard,day,method,mites,bees,colony,days\n" + "".join(rows), "utf-8")
+    done = journey.windowcast("count", "import", str(table))
+    assert done.returncode == 0, done.stderr
+
+    found = planned(journey)
+
+    begun = {
+        yard: date.fromisoformat(start)
+        for yard, (start, _) in starts(found).items()
+        if yard in starts(before) and date.fromisoformat(start) <= day + timedelta(days=14)
+    }
+    assert begun
+    counted = [
+        call["yard"]
+        for sheet in found["sheets"]
+        for call in sheet["calls"]
+        for visit in call["visits"]
+        if visit["task"] == "count"
+    ]
+    assert not set(counted) & set(begun)
+    until = (journey.today + timedelta(days=120)).isoformat()
+    listed = journey.windowcast("visits", "--json", "--to", until)
+    assert listed.returncode == 0, listed.stderr
+    tasks = [
+        (one["yard"], one["task"])
+        for each in json.loads(listed.stdout)["days"]
+        for one in each["visits"]
+    ]
+    named = {yard for yard, task in tasks if task == "apply"} & set(begun)
+    assert named
+    for yard in named:
+        assert (yard, "count") not in tasks
+        assert tasks.count((yard, "count-after")) == 1
+
+
 def test_rows_that_cannot_be_are_named_and_the_rest_is_planned(journey):
     journey.write("crews.toml", '[[crew]]\nname = "Night crew"\nhours = -8\n\n' + CREW)
 

@@ -37,6 +37,10 @@ FRAME = Frame(
         days=9,
     ),
     MONDAY,
+    {
+        ("test", "two-strips"): "two strips at once",
+        ("test", "one-strip-swap"): "one strip, a fresh one on day 10",
+    },
 )
 PROMISE = Promise(
     "k", "Creek Bend", "test", "two-strips", MONDAY, (("apply", MONDAY, "North crew"),)
@@ -56,9 +60,9 @@ PROMISE = Promise(
             " or has more hands, would free it",
         ),
         (
-            Missing(0, Bound.DAY),
-            "no crew works on a day on which one of its visits could be; a crew on one of its days"
-            " would free it",
+            Missing(0, Bound.DAY, visit="remove", on=8),
+            "no crew works on a day for its removal, which could be from Tue Sep 8 on; a crew on"
+            " Tue Sep 8 would free it",
         ),
         (Missing(0, Bound.COST), "its hours on the road and at the hives cost more"),
         (
@@ -71,7 +75,7 @@ PROMISE = Promise(
             "North crew lacks 12 min on Mon Aug 31; one more hand with North crew on Mon Aug 31"
             " would free it",
         ),
-        (Missing(0, Bound.STRIPS, (), 10), "two-strips); 10 more strips would free it"),
+        (Missing(0, Bound.STRIPS, (), 10), "two strips at once); 10 more strips would free it"),
         (
             Missing(0, Bound.STRIPS, (Shortage(0, 3, 5.0, True),), 1),
             "1 strip is missing and North crew lacks 5 min on Thu Sep 3; one more hand with North"
@@ -82,7 +86,7 @@ PROMISE = Promise(
 def test_what_an_option_lacks_and_what_would_free_it(missing: Missing, words: str):
     text = none_lines.none_words(FRAME, [0], [missing])
 
-    assert text.startswith("nearest to a place on Mon Aug 31 (two-strips)")
+    assert text.startswith("it could almost be on Mon Aug 31 (two strips at once)")
     assert text.endswith(words)
 
 
@@ -91,8 +95,8 @@ def test_a_visit_that_follows_the_start_is_called_so():
     missing = Missing(0, Bound.HOURS, (Shortage(0, 3, 26.0, False),))
 
     assert none_lines.none_words(FRAME, [0], [missing]).startswith(
-        "nearest to a place on Mon Aug 31 (two-strips), but for a visit that follows: North crew"
-        " lacks 26 min on Thu Sep 3"
+        "it could almost be on Mon Aug 31 (two strips at once), but for a visit that follows:"
+        " North crew lacks 26 min on Thu Sep 3"
     )
 
 
@@ -106,17 +110,17 @@ def test_why_this_day_and_what_the_next_best_costs():
     )
     assert plan_lines.why_words(FRAME, 0, 1, alone).endswith("no other day fits as the plan stands")
     assert plan_lines.why_words(FRAME, 0, 0, better) == (
-        "82 %; Thu Sep 3 (one-strip-swap) would hold in 95 %, but its hours on the road and at the"
-        " hives cost more; Thu Sep 3 would cost as good as nothing"
+        "82 %; Thu Sep 3 (one strip, a fresh one on day 10) would hold in 95 %, but its hours on"
+        " the road and at the hives cost more; Thu Sep 3 would cost as good as nothing"
     )
 
 
 @pytest.mark.parametrize(
     ("why", "now", "gain", "words"),
     [
-        (Why.GAIN, 1, 3.0, "now Thu Sep 3 (one-strip-swap): it gains 3.0 colonies, more than the 1"
-         " that a move must (move_gain)"),
-        (Why.ROOM, 1, 4.5, "its hours or strips now serve others; the plan gains 4.5 colonies"),
+        (Why.GAIN, 1, 3.0, "now Thu Sep 3 (one strip, a fresh one on day 10): it gains 3.0"
+         " colonies, more than the 1 that a move must (move_gain)"),
+        (Why.ROOM, 1, 4.5, "it spares work or driving; the plan gains 4.5 colonies in all"),
         (Why.ROOM, None, None, "now none: its hours or strips are gone"),
         (Why.GONE, None, None, "now none: nothing is due there any more"),
         (Why.MISSED, 1, None, "its day has passed and no start was entered"),
@@ -126,7 +130,7 @@ def test_why_this_day_and_what_the_next_best_costs():
 def test_each_move_says_why(why: Why, now: int | None, gain: float | None, words: str):
     text = plan_lines.move_words(FRAME, Move(0, PROMISE, now, why, gain))
 
-    assert text.startswith("was Mon Aug 31 (two-strips), now ")
+    assert text.startswith("was Mon Aug 31 (two strips at once), now ")
     assert text.endswith(words)
 
 
@@ -136,6 +140,31 @@ def test_a_start_that_found_no_room_says_what_it_lacks():
     text = plan_lines.move_words(FRAME, Move(0, PROMISE, 1, Why.ROOM, None, lacks))
 
     assert text.endswith(": North crew lacks 5 min on Thu Sep 3")
+
+
+def test_who_has_the_strips_of_a_yard_that_lost_its_place_is_named_with_the_gain():
+    """Rounded down: what is named is gained."""
+    needs = (*FRAME.instance.needs, FRAME.instance.needs[0]._replace(yard="Mill Yard"))
+    frame = FRAME._replace(instance=FRAME.instance._replace(needs=needs))
+    lacks = Missing(0, Bound.STRIPS, (), 40)
+
+    move = Move(0, PROMISE, None, Why.ROOM, 6.09, lacks, serves=(1,))
+
+    assert plan_lines.move_words(frame, move).endswith(
+        "now none: 40 strips are missing; what it had now serves Mill Yard; the plan gains 6.0"
+        " colonies in all"
+    )
+
+
+def test_a_start_that_comes_too_late_is_told_as_that_where_the_notice_names_it():
+    named = (date(2026, 9, 3), FORMIC_STRIPS.regimens[1], MONDAY)
+
+    said = plan_lines.without_words(blocked=(), free=None, lost=(), late=named, others="x")
+
+    assert said.startswith(
+        "the notice names Thu Sep 3 (one strip, a fresh one on day 10), which is too late to"
+        " be over in time: the last day for that is Mon Aug 31. No day is in time: x;"
+    )
 
 
 @pytest.mark.parametrize(
@@ -157,7 +186,7 @@ def test_a_start_that_is_gone_has_its_one_reason_with_its_figure(gone: Gone, wor
         FRAME, Move(0, PROMISE, None, Why.GONE), plan_lines.gone_words(gone, "C")
     )
 
-    assert text == f"was Mon Aug 31 (two-strips), now none: {words}"
+    assert text == f"was Mon Aug 31 (two strips at once), now none: {words}"
 
 
 SHIFT = Shift("swap", date(2026, 9, 10), "North crew", date(2026, 9, 11), "North crew", "")
@@ -168,12 +197,10 @@ SHIFT = Shift("swap", date(2026, 9, 10), "North crew", date(2026, 9, 11), "North
     [
         (SHIFT._replace(why="Thu Sep 10 too wet"),
          "swap Fri Sep 11 instead of Thu Sep 10, with North crew (Thu Sep 10 too wet)"),
-        (SHIFT._replace(crew="South crew"),
-         "swap Fri Sep 11 with South crew instead of Thu Sep 10 with North crew (it spares driving"
-         " or makes room)"),
-        (SHIFT._replace(day=SHIFT.was_day, crew="South crew"),
-         "swap Thu Sep 10 with South crew instead of North crew (it spares driving or makes"
-         " room)"),
+        (SHIFT._replace(crew="South crew", why="too wet"),
+         "swap Fri Sep 11 with South crew instead of Thu Sep 10 with North crew (too wet)"),
+        (SHIFT._replace(day=SHIFT.was_day, crew="South crew", why="too wet"),
+         "swap Thu Sep 10 with South crew instead of North crew (too wet)"),
     ],
 )  # fmt: skip
 def test_a_visit_that_moves_names_the_old_and_the_new_day_and_crew_and_why(shift, words):
@@ -190,7 +217,9 @@ def test_a_count_that_is_dropped_is_no_start():
 
     dropped = plan_lines.move_words(FRAME, Move(0, promise, None, Why.ROOM, 0.5))
 
-    assert dropped.startswith("promised was count Mon Aug 31 with North crew, now none: its hours")
+    assert dropped.startswith(
+        "promised was count Mon Aug 31 with North crew, now none: it spares work"
+    )
 
 
 def test_a_day_with_other_hours_is_one_line():
@@ -209,9 +238,9 @@ def test_a_day_that_gains_less_than_a_move_must_is_told_with_the_threshold():
     stays = WhyThis(False, Missing(1, Bound.COST), NextBest(1, -0.74))
 
     assert plan_lines.why_words(frame, 0, 0, stays) == (
-        "82 %; Thu Sep 3 (one-strip-swap) would hold in 95 %, but a move must gain more than 2"
-        " colonies (move_gain); Thu Sep 3 would gain 0.7 colonies, less than the 2 that a move must"
-        " (move_gain)"
+        "82 %; Thu Sep 3 (one strip, a fresh one on day 10) would hold in 95 %, but a move must"
+        " gain more than 2 colonies (move_gain); Thu Sep 3 would gain 0.7 colonies, less than the"
+        " 2 that a move must (move_gain)"
     )
     assert plan_lines.held_line(frame.instance) == (
         "What was promised stays, unless it must move or a move gains more than 2 colonies"
@@ -486,13 +515,16 @@ def test_one_remedy_of_several_yards_says_how_many_it_frees():
         )
 
     hand = "one more hand with North crew on Mon Aug 31 would free"
+    room = hand.replace("free", "make room for only")
     assert "North crew lacks 12 to 21 min on Mon Aug 31" in words([0, 1, 2], 1)
-    assert words([0, 1, 2], 1).endswith(f"{hand} any one of these 3, not all")
-    assert words([0, 1, 2], 2).endswith(f"{hand} 2 of these 3")
+    assert words([0, 1, 2], 1).endswith(f"{room} one of these 3, whichever you choose")
+    assert words([0, 1, 2], 2).endswith(f"{room} 2 of these 3")
     assert words([0, 1, 2], 3).endswith(f"{hand} them")
-    assert words([1], 1).endswith(f"{hand} any one of 3, not all: Ash, Beech and Elm")
+    assert words([1], 1).endswith(
+        f"{room} one of these 3, whichever you choose: Ash, Beech and Elm"
+    )
     both = none_lines.none_words(frame, [0], [lacks[0]], peers=Peers((0,), 1, shared=True))
-    assert both.endswith(f"{hand} it, or others that lack the same hours")
+    assert both.endswith(f"{hand} it, or a yard that lacks hours of the same crew on the same day")
     alone = none_lines.none_words(frame, [0], [lacks[0]], peers=Peers((0,), 1, alone=True))
     assert alone.endswith(f"{hand} this one alone")
 

@@ -427,9 +427,27 @@ def test_a_count_is_made_before_a_planned_treatment_and_not_within_it():
     (common practice, no source); a treatment is judged two weeks after its end: COLOSS BEEBOOK,
     Varroa, 4.5.4.2.6.1 (Dietemann et al. 2013)."""
     plan = Plan(after(3), FORMIC, TWO_STRIPS, 0.9)
-    for due, on in ((2, 2), (3, 3), (4, 3), (16, 3), (17, 3), (30, 3), (31, 31)):
+    for due, on in ((2, 2), (3, 3), (4, 3), (16, 3), (17, 3), (30, 3), (46, 46)):
         found = still(today=START, plan=plan, counts_due=after(due))
         assert [one.day for one in found if one.kind is Kind.COUNT] == [after(on)], due
+
+
+@pytest.mark.parametrize(
+    ("due", "counted", "on"),
+    [(4, -1, None), (30, -1, None), (30, -11, None), (30, -12, 3), (2, -1, 2), (31, -1, None),
+     (45, -1, None), (46, -1, 46), (31, -40, None)],
+)  # fmt: skip
+def test_one_count_serves_the_season_and_the_treatment(due: int, counted: int, on: int | None):
+    """The strips go in on day 3, and the count after them is right from day 31 to day 45. A count
+    of two weeks before them still tells what they find; common practice, no source."""
+    plan = Plan(after(3), FORMIC, TWO_STRIPS, 0.9)
+    last = entry(1, "count", after(counted), method="wash", mites=6, bees=300)
+
+    found = still(last, today=START, plan=plan, counts_due=after(due))
+
+    days = [one.day for one in found if one.kind is Kind.COUNT]
+    assert days == ([] if on is None else [after(on)])
+    assert [one.day for one in found if one.kind is Kind.COUNT_AFTER] == [after(31)]
 
 
 def test_a_plan_waits_for_what_is_in_the_hives():

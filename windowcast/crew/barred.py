@@ -8,7 +8,7 @@ from __future__ import annotations
 from windowcast.language import tr
 from windowcast.window.decide import Flaw, Row
 
-SEASON, WEATHER, WORK = range(3)
+SEASON, WEATHER, LATE, WORK = range(4)
 """How near to a start a day has come, by what bars it."""
 
 

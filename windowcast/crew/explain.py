@@ -54,6 +54,8 @@ class Missing(NamedTuple):
     dark:    daylight is what binds, not the crews' hours
     loses:   what it would take from the plan's worth, in colonies, had it all that it lacks; below
              0: it would add so much
+    visit:   the task of the visit that no crew works for; "": none is
+    on:      the first day on which that visit could be
     """
 
     option: int
@@ -62,6 +64,8 @@ class Missing(NamedTuple):
     strips: int = 0
     loses: float = 0.0
     dark: bool = False
+    visit: str = ""
+    on: int = 0
 
 
 class Off(NamedTuple):
@@ -168,7 +172,7 @@ def why_this(board: Board, need: int) -> WhyThis:
     mine = board.chosen[need].option
     board.mark()
     before = board.worth
-    held = _held(instance, need, board.chosen[need])
+    held = held_worth(instance, need, board.chosen[need])
     board.take(need)
     alone = board.worth + held
     other_days = [number for number, one in enumerate(options) if one.start != options[mine].start]
@@ -361,7 +365,7 @@ def peers(
     return found
 
 
-def _held(instance: Instance, need: int, chosen: Chosen) -> float:
+def held_worth(instance: Instance, need: int, chosen: Chosen) -> float:
     """How much more a need is worth for being as it was promised, in colonies."""
     one = instance.needs[need]
     if chosen.option != one.promised:
@@ -438,7 +442,8 @@ def _missing_of(
         ]
         if not works:
             no_light = any(instance.crews[crew].darkened(day) for day in days for crew in able)
-            return Missing(number, Bound.DAY, dark=no_light)
+            on = min(days, default=max((last or 0) + stop.after, 0))
+            return Missing(number, Bound.DAY, dark=no_light, visit=stop.task, on=on)
         best: tuple[float, float, int, int] | None = None
         for crew, day in works:
             minutes = stop.minutes(instance.crews[crew].people) + board.more(crew, day, place)

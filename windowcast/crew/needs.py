@@ -158,7 +158,9 @@ def starts(
             continue
         if limit is not None and row.day > limit:
             gone = Gone(limit=limit) if mine == promised else gone
-            no_start.say(day, barred.SEASON, tr("after the last day that is in time"))
+            # The weather would allow it: that comes nearer to a start than one that it bars.
+            rank = barred.LATE if row.safe else barred.SEASON
+            no_start.say(day, rank, tr("after the last day that is in time"))
             continue
         if not row.safe and not (mine == promised and kept_named(row, cancel_below)):
             gone = Gone(row=row) if mine == promised else gone

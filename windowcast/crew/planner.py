@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from windowcast.crew import bound, exact, greedy, model, settle
+from windowcast.crew import bound, exact, greedy, model, replan, settle
 from windowcast.crew.board import Board, Rates
-from windowcast.crew.instance import Chosen, Instance, Plan, measured, worth
+from windowcast.crew.instance import Instance, Plan, measured, worth
 from windowcast.crew.route import length
 
 NOTHING = "nothing is to be done"
@@ -51,7 +51,7 @@ def make(
         return small
     later = left_s() * 3 / 4
     most = bound.upper(instance, first, left_s=lambda: left_s() - later) if later > 0 else None
-    start = _promised(instance) or _again(instance, first)
+    start = replan.promised_board(instance) or _again(instance, first)
     last_s = LAST_SHARE * left_s()
     settle.improve(
         start, rounds=max(LEAST_ROUNDS // 4, 2 * len(instance.needs)),
@@ -109,20 +109,6 @@ def _by_crew(instance: Instance, minute: Sequence[Sequence[float]]) -> Rates | N
         for crew in kind.crews:
             found[crew] = row
     return found if any(map(any, found)) else None
-
-
-def _promised(instance: Instance) -> Board | None:
-    """The board as it was promised, as far as that can still be; None: nothing was."""
-    board = Board(instance)
-    for number, need in enumerate(instance.needs):
-        if need.promised is not None and need.kept and None not in need.kept:
-            stops = tuple(one for one in need.kept if one is not None)
-            if board.in_stock(number, need.promised):
-                board.put(number, Chosen(need.promised, stops))
-    if not board.chosen:
-        return None
-    settle.fill(board)
-    return board
 
 
 def _again(instance: Instance, plan: Plan) -> Board:

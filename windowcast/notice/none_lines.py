@@ -11,7 +11,8 @@ from windowcast.crew.explain import Bound, Missing, Peers
 from windowcast.crew.instance import option_value
 from windowcast.language import tr, trn
 from windowcast.notice import words
-from windowcast.notice.plan_days import Frame, minutes_words, up
+from windowcast.notice.plan_days import Frame, kind_words, minutes_words, up
+from windowcast.trade.work import Kind
 
 MOST_PEERS = 5
 
@@ -32,7 +33,11 @@ def lack_words(frame: Frame, found: Missing, need: int, most: Sequence[float] = 
     if found.bound is Bound.LENGTH:
         return tr("no crew's day is long enough for the drive and the work there")
     if found.bound is Bound.DAY:
-        return tr("no crew works on a day on which one of its visits could be")
+        return tr(
+            "no crew works on a day for its {visit}, which could be from {day} on",
+            visit=kind_words(Kind(found.visit)),
+            day=frame.day(found.on),
+        )
     parts = []
     if found.strips:
         parts.append(trn("{count} strip is missing", "{count} strips are missing", found.strips))
@@ -84,7 +89,9 @@ def none_words(
         text = _would_free(frame, freed, needs, peers)
         shared = peers is not None and peers.shared
         parts.append(
-            tr("{text}, or others that lack the same hours", text=text) if shared else text
+            tr("{text}, or a yard that lacks hours of the same crew on the same day", text=text)
+            if shared
+            else text
         )
     else:
         parts += _else_frees(frame, need, found)
@@ -105,17 +112,17 @@ def _nearest_words(frame: Frame, need: int, found: Missing, most: Sequence[float
         return lack
     values = {
         "day": frame.day(option.start),
-        "regimen": option.regimen,
+        "regimen": frame.way(option.treatment, option.regimen),
         "lack": lack,
     }
     if found.strips and not found.hours:
-        return tr("nearest to a place on {day} ({regimen})", **values)
+        return tr("it could almost be on {day} ({regimen})", **values)
     if found.hours and all(one.day > option.start for one in found.hours):
         return tr(
-            "nearest to a place on {day} ({regimen}), but for a visit that follows: {lack}",
+            "it could almost be on {day} ({regimen}), but for a visit that follows: {lack}",
             **values,
         )
-    return tr("nearest to a place on {day} ({regimen}): {lack}", **values)
+    return tr("it could almost be on {day} ({regimen}): {lack}", **values)
 
 
 def _would_free(frame: Frame, freed: str, told: Sequence[int], peers: Peers | None) -> str:
@@ -139,8 +146,8 @@ def _would_free(frame: Frame, freed: str, told: Sequence[int], peers: Peers | No
     values: dict[str, Any] = {"freed": freed, "of": len(peers.needs)}
     if set(peers.needs) == set(told):
         return trn(
-            "{freed} would free any one of these {of}, not all",
-            "{freed} would free {count} of these {of}",
+            "{freed} would make room for only one of these {of}, whichever you choose",
+            "{freed} would make room for only {count} of these {of}",
             peers.frees,
             **values,
         )
@@ -149,8 +156,8 @@ def _would_free(frame: Frame, freed: str, told: Sequence[int], peers: Peers | No
     if more > 0:
         few.append(trn("{count} more", "{count} more", more))
     return trn(
-        "{freed} would free any one of {of}, not all: {yards}",
-        "{freed} would free {count} of {of}: {yards}",
+        "{freed} would make room for only one of these {of}, whichever you choose: {yards}",
+        "{freed} would make room for only {count} of these {of}: {yards}",
         peers.frees,
         yards=words.listed(few),
         **values,
@@ -165,7 +172,7 @@ def _else_frees(frame: Frame, need: int, found: Missing) -> list[str]:
         active = tr(skills[0]) if skills else ""
         return [tr("a crew whose actives hold {active} would free it", active=active)]
     if found.bound is Bound.DAY and not found.dark:
-        return [tr("a crew on one of its days would free it")]
+        return [tr("a crew on {day} would free it", day=frame.day(found.on))]
     if found.dark:
         return [tr("only longer days, or a crew that is nearer, would free it")]
     if found.bound is not Bound.COST:

@@ -39,10 +39,18 @@ FOLLOWS = {
 
 
 class Frame(NamedTuple):
-    """What turns numbers of a plan into names: the instance and its first day."""
+    """What turns numbers of a plan into names: the instance and its first day.
+
+    ways:  what regimens are called, by their treatment's and their own id
+    """
 
     instance: Instance
     first: date
+    ways: Mapping[tuple[str, str], str] = {}
+
+    def way(self, treatment: str, regimen: str) -> str:
+        """A regimen as people call it: "two strips at once"."""
+        return self.ways.get((treatment, regimen), regimen)
 
     def day(self, number: int) -> str:
         return words.day(self.first + timedelta(days=number))
@@ -51,9 +59,35 @@ class Frame(NamedTuple):
         return self.instance.needs[need].options[number]
 
 
+def kind_words(kind: Kind) -> str:
+    """What is done, in a word or two."""
+    return tr(
+        {
+            Kind.APPLY: marked("start"),
+            Kind.SWAP: marked("swap"),
+            Kind.REMOVE: marked("removal"),
+            Kind.REPOSITION: marked("move strips"),
+            Kind.QUEENS: marked("queen check"),
+            Kind.COUNT_AFTER: marked("count after the treatment"),
+            Kind.COUNT: marked("count"),
+        }[kind]
+    )
+
+
 def follows_words(kind: Kind) -> str:
     """What follows where a start or a job finds no place and it stays so."""
     return tr(FOLLOWS[kind])
+
+
+def counted_words(yards: Sequence[str], day: date) -> str:
+    """What follows where yards that were counted on a day are not counted again."""
+    return trn(
+        "{yards} was last counted on {day}: how many mites there are since then is only reckoned",
+        "{yards} were last counted on {day}: how many mites there are since then is only reckoned",
+        len(yards),
+        yards=words.listed(yards),
+        day=words.day(day),
+    )
 
 
 def stretches(days: Iterable[date]) -> list[list[date]]:

@@ -16,12 +16,13 @@ from windowcast.crew.judge import Judgement
 from windowcast.crew.needs import Gone
 from windowcast.crew.planner import NOTHING
 from windowcast.crew.replan import Move, Why
-from windowcast.language import marked, tr, trn
+from windowcast.language import tr, trn
 from windowcast.notice import words
 from windowcast.notice.none_lines import lack_words
-from windowcast.notice.plan_days import Frame, days_words, off_words
+from windowcast.notice.plan_days import Frame, days_words, kind_words, off_words
 from windowcast.notice.reason import in_short, why_not
 from windowcast.trade.hive import Blocked
+from windowcast.trade.treatment import Regimen
 from windowcast.trade.visits import Task
 from windowcast.trade.work import AFTER_COUNT_DAYS, Kind
 
@@ -121,7 +122,7 @@ def why_words(frame: Frame, need: int, chosen: int, found: WhyThis) -> str:
                 "{chance}; {day} ({regimen}) would hold in {better}, but {lack}",
                 chance=chance,
                 day=frame.day(better.start),
-                regimen=better.regimen,
+                regimen=frame.way(better.treatment, better.regimen),
                 better=words.percent(better.chance),
                 lack=lack,
             )
@@ -215,21 +216,6 @@ def held_line(instance: Instance) -> str:
         "What was promised stays, unless it must move or a move gains more than {gain}"
         " (move_gain).",
         gain=_colonies(words.general(instance.keep)),
-    )
-
-
-def kind_words(kind: Kind) -> str:
-    """What is done, in a word or two."""
-    return tr(
-        {
-            Kind.APPLY: marked("start"),
-            Kind.SWAP: marked("swap"),
-            Kind.REMOVE: marked("removal"),
-            Kind.REPOSITION: marked("move strips"),
-            Kind.QUEENS: marked("queen check"),
-            Kind.COUNT_AFTER: marked("count after it"),
-            Kind.COUNT: marked("count"),
-        }[kind]
     )
 
 
@@ -387,10 +373,12 @@ def without_words(
     free: date | None,
     lost: Sequence[Lost],
     beyond: bool = False,
+    late: tuple[date, Regimen, date] | None = None,
     others: str = "",
 ) -> str:
     """Why a yard that is due has no start to plan with.
 
+    late:    the start that the notice names all the same, with the last day that is in time for it
     others:  why each day is none, as `by_day_words` has it
     """
     if lost:
@@ -409,6 +397,15 @@ def without_words(
     if beyond:
         return tr("the forecast does not reach these days; plan days that it reaches")
     none = tr("no start is named in these days that is in time")
+    if late is not None:
+        day, way, limit = late
+        none = tr(
+            "the notice names {day} ({regimen}), which is too late to be over in time: the last day"
+            " for that is {limit}. No day is in time",
+            day=words.day(day),
+            regimen=words.regimen(way),
+            limit=words.day(limit),
+        )
     if not others:
         return none
     return tr("{none}: {days}; only other weather would free one", none=none, days=others)
@@ -435,17 +432,14 @@ def gone_words(gone: Gone, units: str) -> str:
 
 
 class Shift(NamedTuple):
-    """One visit that is not on the day or with the crew that were promised.
-
-    why:  "" where it need not have moved
-    """
+    """One visit that is not on the day or with the crew that were promised."""
 
     task: str
     was_day: date
     was_crew: str
     day: date
     crew: str
-    why: str = ""
+    why: str
 
 
 def _shift_words(one: Shift) -> str:
@@ -455,13 +449,31 @@ def _shift_words(one: Shift) -> str:
         "crew": one.crew,
         "was_day": words.day(one.was_day),
         "was_crew": one.was_crew,
-        "why": one.why or tr("it spares driving or makes room"),
+        "why": one.why,
     }
     if one.day == one.was_day:
         return tr("{task} {day} with {crew} instead of {was_crew} ({why})", **values)
     if one.crew == one.was_crew:
         return tr("{task} {day} instead of {was_day}, with {crew} ({why})", **values)
     return tr("{task} {day} with {crew} instead of {was_day} with {was_crew} ({why})", **values)
+
+
+def gained_words(frame: Frame, move: Move) -> str:
+    """What a move gains that need not have been, and who has what it leaves; "" where it had to
+    be."""
+    if move.gain is None:
+        return ""
+    # Rounded down: what is named is gained.
+    gain = _colonies(words.decimal(math.floor(max(move.gain, 0.0) * 10 + 1e-6) / 10, 1))
+    needs = frame.instance.needs
+    yards = list(dict.fromkeys(needs[one].yard for one in move.serves))
+    if yards:
+        return tr(
+            "what it had now serves {yards}; the plan gains {gain} in all",
+            yards=words.listed(yards),
+            gain=gain,
+        )
+    return tr("it spares work or driving; the plan gains {gain} in all", gain=gain)
 
 
 def move_words(frame: Frame, move: Move, gone: str = "", shifts: Sequence[Shift] = ()) -> str:
@@ -474,7 +486,8 @@ def move_words(frame: Frame, move: Move, gone: str = "", shifts: Sequence[Shift]
         moved = "; ".join(_shift_words(one) for one in shifts)
         return tr("the start keeps its day; {visits}", visits=moved) if move.was.begins else moved
     if move.was.begins:
-        was = tr("was {day} ({regimen})", day=words.day(move.was.start), regimen=move.was.regimen)
+        way = frame.way(move.was.treatment, move.was.regimen)
+        was = tr("was {day} ({regimen})", day=words.day(move.was.start), regimen=way)
     else:
         days = [
             tr(
@@ -490,31 +503,29 @@ def move_words(frame: Frame, move: Move, gone: str = "", shifts: Sequence[Shift]
         now = tr("now none")
     else:
         option = frame.option(move.need, move.now)
-        now = tr("now {day} ({regimen})", day=frame.day(option.start), regimen=option.regimen)
+        way = frame.way(option.treatment, option.regimen)
+        now = tr("now {day} ({regimen})", day=frame.day(option.start), regimen=way)
     because = {
         Why.MISSED: tr("its day has passed and no start was entered"),
         Why.BEFORE: tr("that day comes before the days planned here"),
         Why.GONE: gone or tr("nothing is due there any more"),
     }.get(move.why)
     if because is None:
-        gain = "" if move.gain is None else words.decimal(move.gain, 1)
         if move.why is Why.GAIN:
             because = tr(
                 "it gains {gain} colonies, more than the {keep} that a move must (move_gain)",
-                gain=gain,
+                gain="" if move.gain is None else words.decimal(move.gain, 1),
                 keep=words.general(frame.instance.keep),
             )
-        elif move.gain is None:
+        else:
             # Without a need and what it lacks no room is looked for.
-            because = (
-                tr("its hours or strips are gone")
+            lack = (
+                ""
                 if move.lacks is None or move.need is None
                 else lack_words(frame, move.lacks, move.need)
             )
-        else:
-            because = tr(
-                "its hours or strips now serve others; the plan gains {gain} colonies", gain=gain
-            )
+            gained = gained_words(frame, move)
+            because = "; ".join(filter(None, [lack, gained])) or tr("its hours or strips are gone")
     return tr("{was}, {now}: {because}", was=was, now=now, because=because)
 
 

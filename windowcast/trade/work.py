@@ -33,6 +33,9 @@ a colony without a queen shows no open brood. That queens are lost: Giovenazzo &
 REPOSITION_DAYS, REPOSITION_SPAN = 21, 7
 """In week 4 strips that work by contact are moved to where the bees now are; common practice, no
 source."""
+COUNTED_DAYS = 14
+"""Days before a start in which a count still tells what the treatment finds; common practice, no
+source."""
 LAPSES_DAYS = 60
 """A count or a check that is later than this tells of other things; common practice, no source."""
 SAMPLED_COLONIES = 8
@@ -153,8 +156,9 @@ def jobs(
     plan:        left out where `free_from` is after its start
     today:       in the yard's own calendar
     counts_due:  when the season next asks for a count; passed over while a treatment runs or the
-                 count after one is due, which takes its place; after the start of `plan` and before
-                 the count after it can be made, it is made on the day of that start
+                 count after one is due, which takes its place; also where another count serves it,
+                 as `served` says; after the start of `plan` and before the count after it can be
+                 made, it is made on the day of that start
     passed:      as of `free_from`
     seams:       of bees in a colony; None: by the brood chambers
     """
@@ -170,16 +174,39 @@ def jobs(
     if plan is not None and free is not None and plan.start < free:
         plan = None
     found += book.counts_made()
-    if counts_due is not None and not awaited:
-        judged = None if plan is None else plan.end + timedelta(days=AFTER_COUNT_DAYS)
-        if plan is not None and judged is not None and plan.start < counts_due < judged:
+    if plan is not None and counts_due is not None:
+        last = last_count(entries)
+        if served(counts_due, start=plan.start, end=plan.end, last=last):
+            counts_due = None
+        elif plan.start < counts_due < plan.end + timedelta(days=AFTER_COUNT_DAYS):
             # While it works and shortly after, a count says little, and some hives must stay shut:
             # count before it.
             counts_due = plan.start
+    if counts_due is not None and not awaited:
         found.append(book.count(counts_due))
     if plan is not None:
         found += book.of_plan(plan)
     return tuple(sorted(found, key=lambda one: (one.on, _ORDER[one.kind])))
+
+
+def last_count(entries: Iterable[Entry]) -> date | None:
+    """The day of the last count that stands; None: none was made."""
+    return max((one.day for one in in_force(entries) if one.kind == "count"), default=None)
+
+
+def served(counts_due: date, *, start: date, end: date, last: date | None) -> bool:
+    """Whether a treatment leaves no need for the count that the season asks for: the count after it
+    is made in the same days, or the last one before it tells what the treatment finds.
+
+    start, end:  of the treatment; its end is the day after the exposure
+    last:        as of `last_count`
+    """
+    if counts_due <= start:
+        return False
+    judged = end + timedelta(days=AFTER_COUNT_DAYS)
+    if counts_due < judged:
+        return last is not None and start - last <= timedelta(days=COUNTED_DAYS)
+    return counts_due <= judged + timedelta(days=AFTER_COUNT_SPAN)
 
 
 _TASKS = {Kind.APPLY: Task.APPLY, Kind.SWAP: Task.SWAP, Kind.REMOVE: Task.REMOVE}

@@ -15,12 +15,12 @@ from zoneinfo import ZoneInfo
 from windowcast.answer import answer_yard, days_of, find_treatments, stored_weather
 from windowcast.crew import needs as wanted
 from windowcast.crew import replan
+from windowcast.crew import stock as strips
 from windowcast.crew.days import Calendar, Fixed, Lost, closed_days
 from windowcast.crew.instance import (
     Crew,
     Instance,
     Need,
-    Stock,
 )
 from windowcast.crew.needs import Gone
 from windowcast.crew.replan import Promise
@@ -136,6 +136,7 @@ class Task(NamedTuple):
 
     leaves:           by the crew's number and the day of the plan
     promised_sheets:  the sheets that were promised, as `sheets_document` made them
+    held:             the strips that are there today
     """
 
     configuration: Configuration
@@ -151,6 +152,7 @@ class Task(NamedTuple):
     promised_number: int | None
     leaves: tuple[tuple[Leave, ...], ...] = ()
     promised_sheets: tuple[Mapping[str, Any], ...] = ()
+    held: tuple[strips.Held, ...] = ()
 
     def begins(self, crew: int, day: int) -> datetime:
         """When a crew leaves on a day of the plan, local time: not before sunrise, and today not
@@ -235,6 +237,13 @@ def gather(
         and promise.key.count("\n") == 1
         and _entered(one.entries, promise.key)
     )
+    there = strips.held(
+        settings.stock,
+        () if not settings.stock else courses(store.journal()),
+        today=today,
+        spare_percent=configuration.work.spare_percent,
+        written=settings.written,
+    )
     return Task(
         configuration=configuration,
         settings=settings,
@@ -257,7 +266,7 @@ def gather(
             ),
             calls=calls,
             days=whole,
-            stock=_stock(settings, begins),
+            stock=strips.stock(settings.stock, there, first=begins, today=today),
             hour=settings.hour_colonies,
             away=wanted.AWAY,
             keep=settings.move_gain,
@@ -267,6 +276,7 @@ def gather(
         promised_number=None if kept is None else kept.number,
         leaves=tuple(leaves),
         promised_sheets=() if kept is None else tuple(kept.document.get("sheets", ())),
+        held=there,
     )
 
 
@@ -345,18 +355,6 @@ def _crew(
         tuple(most),
     )  # fmt: skip
     return crew, tuple(leaves)
-
-
-def _stock(settings: CrewSettings, first: date) -> tuple[Stock, ...]:
-    by_treatment: dict[str, dict[int, int]] = {}
-    for row in settings.stock:
-        day = 0 if row.on is None else max(0, (row.on - first).days)
-        arrivals = by_treatment.setdefault(row.treatment, {})
-        arrivals[day] = arrivals.get(day, 0) + row.strips
-    return tuple(
-        Stock(treatment, tuple(sorted(arrivals.items())))
-        for treatment, arrivals in by_treatment.items()
-    )
 
 
 def _yard_task(

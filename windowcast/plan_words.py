@@ -20,6 +20,7 @@ from windowcast.notice.due_lines import options_in_short
 from windowcast.notice.plain import labelled, licence_line, source_line, too_old, wrapped
 from windowcast.notice.plan_days import Frame
 from windowcast.notice.plan_lines import Hours, Shift
+from windowcast.notice.stock_lines import stock_document, stock_words
 from windowcast.plan_task import DUE, LeftOut, Task, Without
 from windowcast.planning import Planned, Reason, sheet_views
 from windowcast.trade.work import Job, Kind
@@ -64,6 +65,8 @@ def text(planned: Planned, *, crew: str | None = None, promised: bool = False) -
     lines.append(wrapped(solved))
     if task.promises:
         lines.append(wrapped(plan_lines.held_line(task.instance)))
+    stock = [stock_words(one, task.today) for one in task.held]
+    lines += [wrapped(" ".join(said)) for said in stock if said]
     lines += _light_lines(planned, crew)
     for view in views:
         lines += ["", *crew_lines.sheet_lines(view)]
@@ -464,6 +467,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
             "holds": round(judged.expected, 1),
             "bad": judged.bad,
         },
+        "stock": [stock_document(one) for one in task.held],
         "solved": plan_lines.solved_document(plan, limit_s=task.settings.seconds),
         "sheets": crew_lines.sheets_document(_of_crew(sheet_views(planned), crew)),
         "starts": [_start_document(planned, need) for need in planned.why],

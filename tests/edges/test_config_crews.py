@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sys
-from datetime import date, time
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 
 import pytest
@@ -85,6 +85,7 @@ off = [2026-09-05, "2026-09-06"]
 [[stock]]
 treatment = "formic-strips"
 strips = 100
+counted = 2026-08-30
 
 [[stock]]
 treatment = "formic-strips"
@@ -115,7 +116,7 @@ why = "pollination"
         ),
         assumed=False,
         stock=(
-            StockRow("formic-strips", 100),
+            StockRow("formic-strips", 100, counted=date(2026, 8, 30)),
             StockRow("formic-strips", 50, date(2026, 9, 10)),
         ),
         fixed=(
@@ -129,6 +130,7 @@ why = "pollination"
         base=Point(44.8, -99.6),
         holidays=frozenset({date(2026, 9, 7)}),
         drives=(("", "Creek Bend", 25.0), ("North", "Creek Bend", 7.5)),
+        written=datetime.fromtimestamp((folder / "crews.toml").stat().st_mtime, UTC),
     )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import tomllib
 from collections.abc import Collection, Mapping, Sequence
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from decimal import Decimal
 from functools import lru_cache
 from pathlib import Path
@@ -126,6 +126,7 @@ CREWS: Mapping[str, Key] = {
                 required=True,
             ),
             "on": _DAY,
+            "counted": _DAY,
         },
     ),
     "fixed": Key(
@@ -191,6 +192,7 @@ def load(
         fixed=tuple(_fixed(row) for row in rows("fixed")),
         holidays=frozenset(one for one in plan.get("holidays", ()) if one is not None),
         drives=drives,
+        written=datetime.fromtimestamp((folder / NAME).stat().st_mtime, UTC),
         **numbers,
     )
     return Crews(settings, (*file.mistakes(), *wrong))
@@ -285,6 +287,7 @@ def _between_keys(
         if row.get("treatment") is not None:
             path: tuple[str | int, ...] = ("stock", number, "treatment")
             known(path, row["treatment"], treatments, "treatment of treatments.toml")
+    _stock_days(sound.get("stock", ()), faults)
     for number, row in enumerate(sound.get("fixed", ())):
         if row.get("yard") is not None:
             known(("fixed", number, "yard"), row["yard"], yards, "yard of yards.toml")
@@ -292,6 +295,25 @@ def _between_keys(
         if first is not None and last is not None and last < first:
             text = f"last is {last}, before first, {first}; both days are inside"
             faults.append(Fault(("fixed", number, "last"), text))
+
+
+def _stock_days(rows: Sequence[Mapping[str, Any]], faults: list[Fault]) -> None:
+    """Strips that are both counted and delivered, or of one treatment counted on several days."""
+    first: dict[str, date | None] = {}
+    for number, row in enumerate(rows):
+        path = ("stock", number, "counted")
+        counted, treatment = row.get("counted"), row.get("treatment")
+        if "on" in row and "counted" in row:
+            text = "counted is given beside on, the day of a delivery; give one of the two"
+            faults.append(Fault(path, text))
+        elif treatment is not None and "on" not in row:
+            other = first.setdefault(treatment, counted)
+            if other != counted:
+                text = (
+                    f"counted is {counted or 'left out'}, but {other or 'left out'} in another row"
+                    f" of {shown(treatment)}; count all of its strips on one day"
+                )
+                faults.append(Fault(path if counted else ("stock", number, "treatment"), text))
 
 
 def drives_place(folder: Path, crews: bytes) -> Path | None:

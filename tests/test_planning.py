@@ -309,7 +309,9 @@ def test_more_strips_put_in_than_were_counted_ask_for_a_count(folder: Path):
 
     (stock,) = task.instance.stock
     assert [stock.by(day) for day in (0, 10)] == [0, 60]
-    assert "26 were put in since Thu Aug 20, the spare among them, which is more" in stock_said(task)
+    assert "26 were put in since Thu Aug 20, the spare among them, which is more" in stock_said(
+        task
+    )
 
 
 def test_a_count_that_is_still_to_come_is_said_to_be(folder: Path):

@@ -12,7 +12,7 @@ from functools import partial
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from windowcast.answer import answer_yard, days_of, find_treatments, stored_weather
+from windowcast.answer import answer_yard, days_of, find_treatments, moment, stored_weather
 from windowcast.crew import needs as wanted
 from windowcast.crew import replan
 from windowcast.crew import stock as strips
@@ -326,7 +326,7 @@ def _crew(
     dark, most = [], []
     for ahead in range(whole):
         day = first + timedelta(days=ahead)
-        works = day.weekday() in row.days and day not in row.off and day not in settings.holidays
+        works = row.works(day, settings.holidays)
         light = sun(base.latitude, base.longitude, day, zone)
         begins = 60 * row.begins.hour + row.begins.minute
         leave = math.ceil(light.rises) if light.rises > begins else begins
@@ -475,6 +475,7 @@ def _yard_task(
             weight=wanted.weight_of(due, rules, south=yard.latitude < 0, day=max(first, today)),
             waiting=wanted.waiting_of(due, rules),
             winter=None if in_season else winter,
+            over=moment(configuration, yard, now).over,
         )  # fmt: skip
         if in_winter and need is None and winter.state in (Broodless.LOOK, Broodless.OLD):
             left_out = (LeftOut.LOOK,)
@@ -549,11 +550,13 @@ def _start_of(
     weight: float,
     waiting: float,
     winter: Winter | None = None,
+    over: bool = False,
 ) -> tuple[Need | None, Without | None, Gone | None]:
     """What a yard that is due could start, or why it could start nothing; and why not what was
     promised.
 
     winter:  nothing is due by the season, but the winter round is
+    over:    nothing is begun today any more
     """
     if answer is None or answer.main.status is Status.UNKNOWN:
         old = None if answer is None or not answer.forecast.stale else answer.forecast.age_hours
@@ -586,14 +589,17 @@ def _start_of(
         promised=None if promise is None else (promise.treatment, promise.regimen, promise.start),
         cancel_below=configuration.decision.cancel_below,
     )
+    gone = found.gone
+    if gone is not None and not any(gone) and promise is not None and promise.start == today:
+        gone = gone._replace(over=over)
     if found.need is not None:
-        return found.need, None, found.gone
+        return found.need, None, gone
     judged = [row.day for one in answer.treatments for row in one.rows]
     beyond = bool(judged) and max(judged) < calendar.first
     without = Without(
         yard.name, due, True, blocked, free, found.lost, beyond, not_after, found.barred
     )
-    return None, without, found.gone
+    return None, without, gone
 
 
 def _due_rows(

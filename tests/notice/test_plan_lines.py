@@ -143,6 +143,7 @@ def test_a_start_that_found_no_room_says_what_it_lacks():
     [
         (Gone(free=MONDAY), "nothing new before Mon Aug 31: what is in the hives, or its count,"
          " comes first"),
+        (Gone(over=True), "today's hours are over"),
         (Gone(limit=MONDAY), "the last day to start so that it is in time is Mon Aug 31"),
         (Gone(lost=Lost(MONDAY, Task.APPLY, MONDAY, "too windy")),
          "Mon Aug 31 too windy"),

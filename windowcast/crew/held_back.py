@@ -7,7 +7,7 @@ allows, with what is taken beside it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -28,7 +28,7 @@ from windowcast.trade.workable import (
 from windowcast.window.decide import Flaw, Row, TreatmentAnswer, YardAnswer, judged
 
 if TYPE_CHECKING:
-    from windowcast.crew.settings import FixedRow
+    from windowcast.crew.settings import CrewRow, FixedRow
 
 FAR_DAYS = 60
 """So far on a day is looked for on which what has no one right day can be done."""
@@ -45,12 +45,16 @@ class Days(NamedTuple):
     fixed:      days that something else has taken
     open_days:  of the single forecast; empty where it is stale
     scenarios:  beyond it; None: there are none, or they are stale
+    crews:      those that are described; none: nobody says on which days people work
+    holidays:   on which none of them does
     """
 
     fixed: tuple[FixedRow, ...]
     open_days: Mapping[date, DayWeather]
     scenarios: Scenarios | None
     rules: WorkRules
+    crews: tuple[CrewRow, ...] = ()
+    holidays: Collection[date] = ()
 
     def free(self, answer: YardAnswer) -> YardAnswer:
         """The answer with the starts that are left."""
@@ -120,13 +124,14 @@ class Days(NamedTuple):
     def moved(self, found: Iterable[Job], today: date) -> tuple[Job, ...]:
         """Jobs on days on which nobody can work, listed on a day that is free: fresh doses and
         removals on the nearest that their regimen allows, the later of two; what is late, counts
-        and checks on the next. A start is not moved, and what has no such day stays."""
-        if not any(one.visits for one in self.fixed):
+        and checks on the next. A start is not moved, and what has no such day stays; nor does what
+        is late wait for a day on which a crew works."""
+        if not self.crews and not any(one.visits for one in self.fixed):
             return tuple(found)
         return tuple(sorted((self._moved(one, today) for one in found), key=lambda one: one.on))
 
     def _moved(self, job: Job, today: date) -> Job:
-        if job.done is not None or job.kind is Kind.APPLY or self._workable(job.on):
+        if job.done is not None or job.kind is Kind.APPLY or self._workable(job.on, job):
             return job
         if job.late_days or job.dose is None:
             days = [job.on + timedelta(days=away) for away in range(1, FAR_DAYS)]
@@ -134,11 +139,20 @@ class Days(NamedTuple):
             near = range(-job.slack.earlier, job.slack.later + 1)
             nearest = sorted(near, key=lambda one: (abs(one), -one))
             days = [job.day + timedelta(days=away) for away in nearest]
-        free = (day for day in days if day >= today and self._workable(day))
+        free = (day for day in days if day >= today and self._workable(day, job))
         return job._replace(on=next(free, job.on))
 
-    def _workable(self, day: date) -> bool:
-        return not any(one.visits and one.first <= day <= one.last for one in self.fixed)
+    def _workable(self, day: date, job: Job) -> bool:
+        if any(one.visits and one.first <= day <= one.last for one in self.fixed):
+            return False
+        if not self.crews or job.late_days:
+            return True
+        active = None if job.treatment is None or job.dose is None else job.treatment.active
+        return any(
+            one.works(day, self.holidays)
+            for one in self.crews
+            if active is None or one.actives is None or active in one.actives
+        )
 
     def shut(self, day: date, rules: WorkRules) -> tuple[Hindrance, ...]:
         """What keeps hives shut on a day, as the crews' plan holds it."""

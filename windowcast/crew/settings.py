@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import date, datetime, time
 from typing import NamedTuple
 
@@ -33,6 +34,10 @@ class CrewRow(NamedTuple):
     actives: frozenset[str] | None = None
     base: Point | None = None
     off: frozenset[date] = frozenset()
+
+    def works(self, day: date, holidays: Collection[date]) -> bool:
+        """Whether a day is one of its days."""
+        return day.weekday() in self.days and day not in self.off and day not in holidays
 
 
 class StockRow(NamedTuple):

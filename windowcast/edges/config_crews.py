@@ -227,6 +227,20 @@ def fixed_rows(folder: Path, mtime_ns: int, size: int) -> Mapping[str, tuple[Fix
     return found
 
 
+@lru_cache(maxsize=4)
+def crew_rows(
+    folder: Path, mtime_ns: int, size: int
+) -> tuple[tuple[CrewRow, ...], frozenset[date]]:
+    """The crews and the holidays, kept as `fixed_rows` are."""
+    file = config.read(folder, NAME, None)
+    if file.document is None:
+        return (), frozenset()
+    sound = read_table(file.document, CREWS, (), file.faults, whole_file=CREWS)
+    crews = tuple(_crew(row) for row in _rows(sound, file.faults, "crew") if row.get("days", True))
+    holidays = sound.get("plan", {}).get("holidays", ())
+    return crews, frozenset(one for one in holidays if one is not None)
+
+
 def _rows(sound: Mapping[str, Any], faults: Sequence[Fault], name: str) -> list[dict[str, Any]]:
     """The rows of one table that have no fault."""
     bad = {fault.path[:2] for fault in faults if len(fault.path) > 1}

@@ -72,10 +72,10 @@ def text(planned: Planned, *, crew: str | None = None, promised: bool = False) -
         lines += ["", *crew_lines.sheet_lines(view)]
     if not views:
         lines += ["", tr("Nobody has to drive in these days.")]
-    lines += _why_lines(planned)
+    lines += _why_lines(planned, crew)
     lines += _none_lines(planned)
     lines += _left_out_lines(planned)
-    lines += _move_lines(planned)
+    lines += _move_lines(planned, crew)
     closing = crew_lines.closing_lines(views)
     if closing:
         lines += ["", *closing]
@@ -116,11 +116,21 @@ def _frame(planned: Planned) -> Frame:
     return Frame(planned.task.instance, planned.task.first)
 
 
-def _why_lines(planned: Planned) -> list[str]:
+def _goes(planned: Planned, need: int, only: str | None) -> bool:
+    """Whether a crew goes to one of a need's visits; None: any crew."""
+    crews = planned.task.instance.crews
+    chosen = planned.plan.chosen.get(need)
+    stops = () if chosen is None else chosen.stops
+    return only is None or any(crews[one.crew].name.casefold() == only.casefold() for one in stops)
+
+
+def _why_lines(planned: Planned, only: str | None) -> list[str]:
     frame = _frame(planned)
     lines: list[str] = []
     alike: dict[tuple[str, str, str], list[str]] = {}
     for need, found in planned.why.items():
+        if not _goes(planned, need, only):
+            continue
         chosen = planned.plan.chosen[need].option
         option = frame.option(need, chosen)
         why = plan_lines.why_words(frame, need, chosen, found)
@@ -296,12 +306,19 @@ def _said(yard: str, kind: Kind, why: str) -> str:
     return tr("{yard}, {task}: {why}", yard=yard, task=plan_lines.kind_words(kind), why=why)
 
 
-def _move_lines(planned: Planned) -> list[str]:
+def _move_lines(planned: Planned, only: str | None) -> list[str]:
     found = [
         tr("{yard}: {what}", yard=move.was.yard, what=_moved(planned, move))
         for move in planned.moves
+        if only is None
+        or any(crew.casefold() == only.casefold() for _, _, crew in move.was.stops)
+        or (move.need is not None and _goes(planned, move.need, only))
     ]
-    found += [plan_lines.hours_words(one) for one in other_hours(planned)]
+    found += [
+        plan_lines.hours_words(one)
+        for one in other_hours(planned)
+        if only is None or one.crew.casefold() == only.casefold()
+    ]
     lines: list[str] = []
     for said in found:
         lines += labelled("" if lines else tr("Moved"), f"- {said}")

@@ -316,7 +316,7 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         first += due_lines.judged_lines(one.judged)
     first += count_lines.board_lines(one.board, one.colonies)
     first += due_lines.winter_lines(one.winter, today)
-    last = seconds + strength_lines(answer.main, one.strength)
+    last = seconds + strength_lines(answer.main, one.strength, units)
     last += visits
     return Beside(
         today=_today(one.jobs, today),

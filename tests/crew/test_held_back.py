@@ -11,7 +11,7 @@ from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, treatment, 
 from windowcast.crew.days import Calendar, Fixed, Lost, closed_days
 from windowcast.crew.held_back import Days, kept_back
 from windowcast.crew.needs import stops_of
-from windowcast.crew.settings import FixedRow
+from windowcast.crew.settings import CrewRow, FixedRow
 from windowcast.notice.visit_lines import sentence
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.treatment import Slack
@@ -194,3 +194,39 @@ def test_visits_on_taken_days_are_listed_on_the_nearest_free_day_that_their_regi
     # Where no day is left it stays, and is said to be on a day that is taken.
     stuck = days(fixed(20, 24, "visits")).moved(every, MONDAY)
     assert MONDAY + timedelta(days=20) in {job.on for job in stuck if job.kind is Kind.REMOVE}
+
+
+def test_visits_are_listed_on_days_on_which_a_crew_works_that_may_do_them():
+    """From a Monday: the swap's right day is a Thursday, the removal's a Sunday."""
+    one = FORMIC_STRIPS.regimens[1]
+    every = jobs(
+        yard(), entries=(), plan=Plan(MONDAY, FORMIC_STRIPS, one, 1.0), rules=RULES, today=MONDAY
+    )
+
+    def on(*crews: CrewRow, holidays: frozenset[date] = frozenset()) -> dict[Kind, int]:
+        known = days()._replace(crews=crews, holidays=holidays)
+        found = known.moved(every, MONDAY)
+        return {job.kind: (job.on - MONDAY).days for job in found if job.dose is not None}
+
+    week = CrewRow("North")
+    assert on() == {Kind.APPLY: 0, Kind.SWAP: 10, Kind.REMOVE: 20}
+    assert on(week) == {Kind.APPLY: 0, Kind.SWAP: 10, Kind.REMOVE: 21}
+    closed = frozenset({MONDAY + timedelta(days=21)})
+    assert on(week, holidays=closed)[Kind.REMOVE] == 22
+    tuesdays = CrewRow("South", days=frozenset({1}), off=frozenset({MONDAY + timedelta(days=8)}))
+    assert on(tuesdays) == {Kind.APPLY: 0, Kind.SWAP: 10, Kind.REMOVE: 22}
+    others = week._replace(actives=frozenset({"thymol"}))
+    assert on(others)[Kind.REMOVE] == 20
+    assert on(others, tuesdays)[Kind.REMOVE] == 22
+
+
+def test_what_is_late_waits_for_no_crew():
+    one = FORMIC_STRIPS.regimens[1]
+    plan = Plan(MONDAY, FORMIC_STRIPS, one, 1.0)
+    every = jobs(yard(), entries=(), plan=plan, rules=RULES, today=MONDAY)
+    sunday = MONDAY + timedelta(days=27)
+    late = [job._replace(on=sunday, late_days=3) for job in every if job.kind is Kind.REMOVE]
+
+    assert late
+    crews = (CrewRow("North"),)
+    assert [job.on for job in days()._replace(crews=crews).moved(late, sunday)] == [sunday]

@@ -134,6 +134,25 @@ why = "pollination"
     )  # fmt: skip
 
 
+def test_a_drive_from_a_crew_without_a_base_of_its_own_is_named(tmp_path: Path):
+    """Its row would be used by nobody: the crew's day begins at the base of the plan."""
+    crews = '[plan]\ndrives = "d.csv"\n[[crew]]\nname = "North crew"\n'
+    folder = folder_with(tmp_path, crews)
+    (folder / "d.csv").write_text("North crew,Creek Bend,44\nCreek Bend,north crew,44\n")
+
+    found = read(folder)
+
+    assert found.settings.drives == ()
+    assert found.mistakes[0] == (
+        'd.csv:1: "North crew" is a crew without a base of its own, whose days begin at that of'
+        ' [plan]; write "base", or give the crew a base'
+    )
+    assert found.mistakes[1].startswith('d.csv:2: "north crew" is a crew without a base')
+    (folder / "crews.toml").write_text(crews + "base = [45, -99]\n")
+    assert read(folder).mistakes == ()
+    assert len(read(folder).settings.drives) == 2
+
+
 def test_mistakes_in_the_table_of_drives_are_named_with_their_lines(tmp_path: Path):
     folder = folder_with(tmp_path, '[plan]\ndrives = "d.csv"\n')
     (folder / "d.csv").write_text(

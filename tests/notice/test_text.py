@@ -16,8 +16,10 @@ from windowcast.crew.settings import FixedRow
 from windowcast.notice import letter as letters
 from windowcast.notice import words
 from windowcast.notice.beside import Beside
+from windowcast.notice.strength_lines import strength_lines
 from windowcast.notice.table import answer_lines
 from windowcast.notice.text import Circumstances, contents, laid_out, subject_of, write
+from windowcast.trade.vapour import Strength
 from windowcast.trade.workable import Hindrance
 from windowcast.window.decide import ForecastState, Rules, Status, YardAnswer, decide
 from windowcast.window.scan import Words, scan
@@ -542,3 +544,15 @@ def test_days_that_keep_the_named_start_out_are_told_with_their_why(first, last,
     assert ("Taken" in text) == told
     shown = answer_lines(OPEN, "C", Beside(fixed=(row,)))
     assert (words_of in " ".join(" ".join(shown).split())) == told
+
+
+@pytest.mark.parametrize(("units", "reference"), [("C", "20 °C"), ("F", "68 °F")])
+def test_strength_names_its_day_in_the_units_of_the_configuration(units: str, reference: str):
+    """68 °F is 20 °C: the definition of the degree Fahrenheit, 9/5 and 32."""
+    regimen = OPEN.main.named.start.regimen
+    found = {regimen.id: Strength(1.2, 1.0, 1.4)}
+
+    said = " ".join(" ".join(strength_lines(OPEN.main, found, units)).split())
+
+    days = regimen.exposure_days
+    assert f"1.2 times as strongly as {days} days at {reference} (1.0 to 1.4)" in said

@@ -179,7 +179,7 @@ def load(
     plan = sound.get("plan", {})
     crews = tuple(_crew(row) for row in rows("crew"))
     described = "crew" in file.document
-    drives, wrong = _drives(folder, plan.get("drives"), yards, [one.name for one in crews])
+    drives, wrong = _drives(folder, plan.get("drives"), yards, crews)
     numbers = {
         key: plan[key]
         for key in ("road_factor", "speed_kmh", "hour_colonies", "move_gain", "seconds", "base")
@@ -353,13 +353,16 @@ def drives_place(folder: Path, crews: bytes) -> Path | None:
 
 
 def _drives(
-    folder: Path, name: str | None, yards: Collection[str], crews: Collection[str]
+    folder: Path, name: str | None, yards: Collection[str], crews: Sequence[CrewRow]
 ) -> tuple[tuple[tuple[str, str, float], ...], list[str]]:
     """The rows of the table of drives: from, to, minutes; and what is wrong with others."""
     if name is None:
         return (), []
     path = folder / name
-    places = {one.casefold(): one for one in (*yards, *crews)} | {"base": ""}
+    names = [one.name for one in crews]
+    places = {one.casefold(): one for one in (*yards, *names)} | {"base": ""}
+    known = {one.casefold() for one in yards}
+    shared = {one.name for one in crews if one.base is None and one.name.casefold() not in known}
     found, wrong = [], []
     try:
         rows = list(table_file.rows(path, "from, to, minutes"))
@@ -369,7 +372,7 @@ def _drives(
         cells = [cell.strip() for cell in given]
         if line == 1 and [cell.casefold() for cell in cells] == ["from", "to", "minutes"]:
             continue
-        said = _drive(cells, places)
+        said = _drive(cells, places, shared)
         if isinstance(said, str):
             wrong.append(f"{name}:{line}: {said}")
         else:
@@ -377,7 +380,13 @@ def _drives(
     return tuple(found), wrong
 
 
-def _drive(cells: Sequence[str], places: Mapping[str, str]) -> tuple[str, str, float] | str:
+def _drive(
+    cells: Sequence[str], places: Mapping[str, str], shared: Collection[str]
+) -> tuple[str, str, float] | str:
+    """A row of the table of drives, or what is wrong with it.
+
+    shared:  crews without a base of their own, which are no place
+    """
     if len(cells) != 3:
         return f"{len(cells)} cells; wanted: from, to, minutes"
     for cell in cells[:2]:
@@ -385,6 +394,11 @@ def _drive(cells: Sequence[str], places: Mapping[str, str]) -> tuple[str, str, f
             near = nearest(cell, list(places.values()))
             return f"{shown(cell)} is no yard, no crew and not base" + (
                 f"; did you mean {shown(near)}?" if near else ""
+            )
+        if places[cell.casefold()] in shared:
+            return (
+                f"{shown(cell)} is a crew without a base of its own, whose days begin at that of"
+                ' [plan]; write "base", or give the crew a base'
             )
     try:
         minutes = float(cells[2])

@@ -236,6 +236,117 @@ def test_deliveries_count_from_their_day_and_old_ones_are_there(folder: Path):
     assert [stock.by(day) for day in (0, 9, 10, 40)] == [107, 107, 157, 157]
 
 
+def stock_said(task: plan_task.Task) -> str:
+    planned = planning.make(task, clock=lambda: 0.0)
+    return " ".join(" ".join(plan_words.text(planned)).split())
+
+
+def test_strips_that_went_in_since_they_were_counted_are_no_longer_in_stock(folder: Path):
+    """24 colonies, one strip each, on the day of the count and ten days later: 24 strips and 5 %
+    spare, rounded up, are 26 a visit."""
+    begin(folder, date(2026, 8, 20))
+    enter(folder, "swap", date(2026, 8, 30), start=1, colonies=12)
+    rows = (
+        StockRow("formic-strips", 170, counted=date(2026, 8, 20)),
+        StockRow("formic-strips", 50, date(2026, 8, 25)),
+        StockRow("formic-strips", 9, date(2026, 8, 1)),  # counted with the others
+        StockRow("formic-strips", 60, date(2026, 9, 10)),
+    )
+
+    task = gather(folder, CrewSettings(stock=rows))
+
+    left = 170 + 50 - 26 - 13
+    (stock,) = task.instance.stock
+    assert [stock.by(day) for day in (0, 9, 10)] == [left, left, left + 60]
+    said = stock_said(task)
+    assert (
+        "formic-strips: 181 strips are left of 220, for 39 were put in since Thu Aug 20, the spare"
+        " among them." in said
+    )
+
+
+@pytest.mark.parametrize(("counted", "left"), [(21, 170), (20, 144), (19, 144)])
+def test_only_what_went_in_from_the_day_of_the_count_on_is_taken_off(folder, counted, left):
+    begin(folder, date(2026, 8, 20))
+    rows = (StockRow("formic-strips", 170, counted=date(2026, 8, counted)),)
+
+    (stock,) = gather(folder, CrewSettings(stock=rows)).instance.stock
+
+    assert stock.by(0) == left
+
+
+def test_a_start_that_was_no_start_leaves_its_strips_in_stock(folder: Path):
+    begin(folder, date(2026, 8, 20))
+    with open_store("sqlite:///windowcast.db", folder) as store:
+        store.enter([Entry(0, "Creek Bend", "void", date(2026, 8, 20), NOW, {"why": "x"}, 1)])
+    rows = (StockRow("formic-strips", 170, counted=date(2026, 8, 20)),)
+
+    (stock,) = gather(folder, CrewSettings(stock=rows)).instance.stock
+
+    assert stock.by(0) == 170
+
+
+def test_deliveries_alone_count_from_the_first_of_them(folder: Path):
+    begin(folder, date(2026, 8, 20))
+    rows = (
+        StockRow("formic-strips", 50, date(2026, 8, 18)),
+        StockRow("formic-strips", 60, date(2026, 9, 10)),
+    )
+
+    (stock,) = gather(folder, CrewSettings(stock=rows)).instance.stock
+
+    assert [stock.by(day) for day in (0, 10)] == [24, 84]
+
+
+def test_more_strips_put_in_than_were_counted_ask_for_a_count(folder: Path):
+    begin(folder, date(2026, 8, 20))
+    rows = (
+        StockRow("formic-strips", 10, counted=date(2026, 8, 20)),
+        StockRow("formic-strips", 60, date(2026, 9, 10)),
+    )
+
+    task = gather(folder, CrewSettings(stock=rows))
+
+    (stock,) = task.instance.stock
+    assert [stock.by(day) for day in (0, 10)] == [0, 60]
+    assert "26 were put in since Thu Aug 20, the spare among them, which is more" in stock_said(
+        task
+    )
+
+
+def test_a_count_that_is_still_to_come_is_said_to_be(folder: Path):
+    rows = (StockRow("formic-strips", 10, counted=date(2027, 8, 20)),)
+
+    said = stock_said(gather(folder, CrewSettings(stock=rows)))
+
+    assert "they were counted on Fri Aug 20, 2027, which is still to come." in said
+
+
+@pytest.mark.parametrize(("hours", "entered"), [(-1, 26), (1, 0)])
+def test_strips_that_nobody_says_when_were_counted_are_taken_as_there(folder, hours, entered):
+    """And what was entered after the file was written is named, no more: why it was written nobody
+    knows."""
+    begin(folder, date(2026, 8, 20))
+    written = NOW + timedelta(hours=hours)
+    settings = CrewSettings(stock=(StockRow("formic-strips", 170),), written=written)
+
+    task = gather(folder, settings)
+
+    (stock,) = task.instance.stock
+    assert stock.by(0) == 170
+    said = stock_said(task)
+    assert "formic-strips: 170 strips are taken as there today, for crews.toml does not say" in said
+    assert "Write the figure down after each trip" in said
+    told = "Since that file was last written, 26 strips were entered as put in"
+    assert (told in said) == bool(entered)
+    assert plan_words.document(planning.make(task, clock=lambda: 0.0), number=None)["stock"] == [
+        {
+            "treatment": "formic-strips", "strips": 170, "delivered": 0, "since": None,
+            "used": None, "left": 170,
+        },
+    ]  # fmt: skip
+
+
 def test_given_drives_stand_and_crews_with_a_base_begin_there(folder: Path):
     settings = CrewSettings(
         crews=(CrewRow("North", base=Point(46.0, 0.3)), CrewRow("South")),

@@ -96,6 +96,30 @@ def test_a_start_that_is_still_named_stands_with_its_chance(configuration, store
     assert today_words(one, "C").startswith("today it stands: ")
 
 
+def test_a_start_of_today_says_that_the_hours_are_over_where_they_are(configuration, store):
+    """The invented weather is always morning, so that the rows of today are taken out here, as the
+    scan of an evening leaves them out."""
+    found = pages.whole(configuration, store, yard_of(configuration), now=NOW)
+    treatments = tuple(
+        one._replace(rows=tuple(row for row in one.rows if row.day > found.answer.today))
+        for one in found.answer.treatments
+    )
+    answer = found.answer._replace(treatments=treatments)
+
+    def state(*, over):
+        stops = promised_today.stops_today(
+            configuration, promised(configuration, ("apply", 0)), answer=answer,
+            weather=found.weather, entries=(), jobs=found.standing.all_jobs,
+            passed=found.standing.passed, danger=found.standing.in_danger, over=over,
+        )  # fmt: skip
+        (one,) = stops.values()
+        return one
+
+    assert state(over=True).state is State.UNNAMED
+    assert today_words(state(over=True), "C").startswith("DO NOT START: today's hours are over")
+    assert "hours are over" not in today_words(state(over=False), "C")
+
+
 def test_a_start_that_the_forecast_does_not_name_says_so_and_when_it_is_named(configuration, store):
     for yard in configuration.yards:
         main = pages.whole(configuration, store, yard, now=NOW).answer.main

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from windowcast.crew.held_back import Days
+from windowcast.crew.travel import Point
 from windowcast.edges import config_taken
 from windowcast.edges.settings import Configuration, WeatherSettings
 from windowcast.edges.store import SecondLook, Store, StoredSeries, unpack_tenths
@@ -378,23 +379,51 @@ class Moment(NamedTuple):
     today: date
     first_start: date
 
+    @property
+    def over(self) -> bool:
+        """Whether nothing is begun today any more."""
+        return self.first_start > self.today
+
 
 def moment(configuration: Configuration, yard: Yard, now: datetime) -> Moment:
-    """As `now` is at a yard."""
+    """As `now` is at a yard: from `day_ends` on its day is over, or from when the last crew of that
+    day is back, if that is later."""
     local = now.astimezone(ZoneInfo(yard.timezone))
     # The invented weather is a demonstration: there it is always morning.
     over = local.time() >= configuration.decision.day_ends
     over = over and configuration.weather.provider != "sample"
+    over = over and not _at_work(configuration, yard, local)
     return Moment(local.date(), local.date() + timedelta(days=1 if over else 0))
+
+
+def _at_work(configuration: Configuration, yard: Yard, local: datetime) -> bool:
+    """Whether a crew that is described can still begin something at a yard on its day."""
+    crews, holidays = config_taken.crews_of(configuration)
+    if not crews:
+        return False
+    from windowcast.crew.hours import last_back
+
+    back = last_back(
+        crews,
+        holidays=holidays,
+        actives={one.active for one in find_treatments(configuration, yard)},
+        place=Point(yard.latitude, yard.longitude),
+        day=local.date(),
+        zone=ZoneInfo(yard.timezone),
+    )
+    return 60 * local.hour + local.minute < back
 
 
 def days_of(configuration: Configuration, yard: Yard, weather: YardWeather) -> Days:
     """What is known of a yard's days besides the bands, as the crews' plan holds it."""
+    crews, holidays = config_taken.crews_of(configuration)
     return Days(
         fixed=config_taken.fixed_of(configuration, yard.name),
         open_days=weather.open_days if weather.fresh else {},
         scenarios=weather.scenarios if weather.fresh else None,
         rules=configuration.work,
+        crews=crews,
+        holidays=holidays,
     )
 
 

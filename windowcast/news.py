@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from windowcast.crew.held_back import visits_moved
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import SaidOf
 from windowcast.notice import news_lines
@@ -101,7 +100,7 @@ def _with_kept(answer: YardAnswer, row: Row, one: Standing) -> YardAnswer:
         named=row,
         visits=visits(row.start.regimen, start=row.day, colonies=answer.yard.colonies),
     )
-    kept = kept._replace(visits=visits_moved(kept, one.fixed, answer.today))
+    kept = kept._replace(visits=one.days.visits_moved(kept, answer.today))
     return answer._replace(treatments=(kept, *answer.treatments[1:]))
 
 

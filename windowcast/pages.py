@@ -11,7 +11,7 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from windowcast import counts, health, news, past_pages, progress, visiting
-from windowcast.answer import YardWeather, answer_yard, find_treatments, stored_weather
+from windowcast.answer import YardWeather, answer_yard, find_treatments, moment, stored_weather
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import as_seen
@@ -203,7 +203,7 @@ class Looks:
                 said.get(yard.name),
                 promised,
                 local.date(),
-                local.time() >= settings.decision.day_ends,
+                moment(settings, yard, now).first_start,
             )
         return found
 
@@ -255,6 +255,7 @@ class Looks:
                 jobs=found.standing.all_jobs,
                 passed=found.standing.passed,
                 danger=found.standing.in_danger,
+                over=moment(self._configuration, yard, now).over,
             ),
         )
 

@@ -12,15 +12,15 @@ from functools import partial
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from windowcast.answer import answer_yard, days_of, find_treatments, stored_weather
+from windowcast.answer import answer_yard, days_of, find_treatments, moment, stored_weather
 from windowcast.crew import needs as wanted
 from windowcast.crew import replan
+from windowcast.crew import stock as strips
 from windowcast.crew.days import Calendar, Fixed, Lost, closed_days
 from windowcast.crew.instance import (
     Crew,
     Instance,
     Need,
-    Stock,
 )
 from windowcast.crew.needs import Gone
 from windowcast.crew.replan import Promise
@@ -147,6 +147,7 @@ class Task(NamedTuple):
 
     leaves:           by the crew's number and the day of the plan
     promised_sheets:  the sheets that were promised, as `sheets_document` made them
+    held:             the strips that are there today
     """
 
     configuration: Configuration
@@ -162,6 +163,7 @@ class Task(NamedTuple):
     promised_number: int | None
     leaves: tuple[tuple[Leave, ...], ...] = ()
     promised_sheets: tuple[Mapping[str, Any], ...] = ()
+    held: tuple[strips.Held, ...] = ()
 
     def begins(self, crew: int, day: int) -> datetime:
         """When a crew leaves on a day of the plan, local time: not before sunrise, and today not
@@ -250,6 +252,13 @@ def gather(
         and promise.key.count("\n") == 1
         and _entered(one.entries, promise.key)
     )
+    there = strips.held(
+        settings.stock,
+        () if not settings.stock else courses(store.journal()),
+        today=today,
+        spare_percent=configuration.work.spare_percent,
+        written=settings.written,
+    )
     return Task(
         configuration=configuration,
         settings=settings,
@@ -272,7 +281,7 @@ def gather(
             ),
             calls=calls,
             days=whole,
-            stock=_stock(settings, begins),
+            stock=strips.stock(settings.stock, there, first=begins, today=today),
             hour=settings.hour_colonies,
             away=wanted.AWAY,
             keep=settings.move_gain,
@@ -282,6 +291,7 @@ def gather(
         promised_number=None if kept is None else kept.number,
         leaves=tuple(leaves),
         promised_sheets=() if kept is None else tuple(kept.document.get("sheets", ())),
+        held=there,
     )
 
 
@@ -331,7 +341,7 @@ def _crew(
     dark, most = [], []
     for ahead in range(whole):
         day = first + timedelta(days=ahead)
-        works = day.weekday() in row.days and day not in row.off and day not in settings.holidays
+        works = row.works(day, settings.holidays)
         light = sun(base.latitude, base.longitude, day, zone)
         begins = 60 * row.begins.hour + row.begins.minute
         leave = math.ceil(light.rises) if light.rises > begins else begins
@@ -360,18 +370,6 @@ def _crew(
         tuple(most),
     )  # fmt: skip
     return crew, tuple(leaves)
-
-
-def _stock(settings: CrewSettings, first: date) -> tuple[Stock, ...]:
-    by_treatment: dict[str, dict[int, int]] = {}
-    for row in settings.stock:
-        day = 0 if row.on is None else max(0, (row.on - first).days)
-        arrivals = by_treatment.setdefault(row.treatment, {})
-        arrivals[day] = arrivals.get(day, 0) + row.strips
-    return tuple(
-        Stock(treatment, tuple(sorted(arrivals.items())))
-        for treatment, arrivals in by_treatment.items()
-    )
 
 
 def _yard_task(
@@ -492,6 +490,7 @@ def _yard_task(
             weight=wanted.weight_of(due, rules, south=yard.latitude < 0, day=max(first, today)),
             waiting=wanted.waiting_of(due, rules),
             winter=None if in_season else winter,
+            over=moment(configuration, yard, now).over,
         )  # fmt: skip
         if in_winter and need is None and winter.state in (Broodless.LOOK, Broodless.OLD):
             left_out = (LeftOut.LOOK,)
@@ -577,11 +576,13 @@ def _start_of(
     weight: float,
     waiting: float,
     winter: Winter | None = None,
+    over: bool = False,
 ) -> tuple[Need | None, Without | None, Gone | None]:
     """What a yard that is due could start, or why it could start nothing; and why not what was
     promised.
 
     winter:  nothing is due by the season, but the winter round is
+    over:    nothing is begun today any more
     """
     if answer is None or answer.main.status is Status.UNKNOWN:
         old = None if answer is None or not answer.forecast.stale else answer.forecast.age_hours
@@ -614,14 +615,17 @@ def _start_of(
         promised=None if promise is None else (promise.treatment, promise.regimen, promise.start),
         cancel_below=configuration.decision.cancel_below,
     )
+    gone = found.gone
+    if gone is not None and not any(gone) and promise is not None and promise.start == today:
+        gone = gone._replace(over=over)
     if found.need is not None:
-        return found.need, None, found.gone
+        return found.need, None, gone
     judged = [row.day for one in answer.treatments for row in one.rows]
     beyond = bool(judged) and max(judged) < calendar.first
     without = Without(
         yard.name, due, True, blocked, free, found.lost, beyond, not_after, found.barred
     )
-    return None, without, found.gone
+    return None, without, gone
 
 
 def _due_rows(

@@ -19,6 +19,7 @@ from windowcast.notice.crew_lines import SheetView
 from windowcast.notice.due_lines import options_in_short
 from windowcast.notice.plain import labelled, licence_line, source_lines, too_old, wrapped
 from windowcast.notice.plan_days import Frame
+from windowcast.notice.stock_lines import stock_document, stock_words
 from windowcast.plan_task import DUE, LeftOut, Task, Without
 from windowcast.planning import Planned, Reason, sheet_views
 from windowcast.trade.work import Job, Kind
@@ -60,15 +61,17 @@ def text(planned: Planned, *, crew: str | None = None, promised: bool = False) -
     lines.append(wrapped(solved))
     if task.promises:
         lines.append(wrapped(plan_lines.held_line(task.instance)))
+    stock = [stock_words(one, task.today) for one in task.held]
+    lines += [wrapped(" ".join(said)) for said in stock if said]
     lines += _light_lines(planned, crew)
     for view in views:
         lines += ["", *crew_lines.sheet_lines(view)]
     if not views:
         lines += ["", tr("Nobody has to drive in these days.")]
-    lines += _why_lines(planned)
+    lines += _why_lines(planned, crew)
     lines += _none_lines(planned)
     lines += _left_out_lines(planned)
-    lines += _move_lines(planned)
+    lines += _move_lines(planned, crew)
     closing = crew_lines.closing_lines(views)
     if closing:
         lines += ["", *closing]
@@ -114,11 +117,21 @@ def _frame(planned: Planned) -> Frame:
     return Frame(planned.task.instance, planned.task.first, ways)
 
 
-def _why_lines(planned: Planned) -> list[str]:
+def _goes(planned: Planned, need: int, only: str | None) -> bool:
+    """Whether a crew goes to one of a need's visits; None: any crew."""
+    crews = planned.task.instance.crews
+    chosen = planned.plan.chosen.get(need)
+    stops = () if chosen is None else chosen.stops
+    return only is None or any(crews[one.crew].name.casefold() == only.casefold() for one in stops)
+
+
+def _why_lines(planned: Planned, only: str | None) -> list[str]:
     frame = _frame(planned)
     lines: list[str] = []
     alike: dict[tuple[str, str, str], list[str]] = {}
     for need, found in planned.why.items():
+        if not _goes(planned, need, only):
+            continue
         chosen = planned.plan.chosen[need].option
         option = frame.option(need, chosen)
         why = plan_lines.why_words(frame, need, chosen, found)
@@ -331,12 +344,19 @@ def _said(yard: str, kind: Kind, why: str) -> str:
     return tr("{yard}, {task}: {why}", yard=yard, task=plan_days.kind_words(kind), why=why)
 
 
-def _move_lines(planned: Planned) -> list[str]:
+def _move_lines(planned: Planned, only: str | None) -> list[str]:
     found = [
         tr("{yard}: {what}", yard=move.was.yard, what=_moved(planned, move))
         for move in planned.moves
+        if only is None
+        or any(crew.casefold() == only.casefold() for _, _, crew in move.was.stops)
+        or (move.need is not None and _goes(planned, move.need, only))
     ]
-    found += [plan_lines.hours_words(one) for one in plan_shifts.other_hours(planned)]
+    found += [
+        plan_lines.hours_words(one)
+        for one in plan_shifts.other_hours(planned)
+        if only is None or one.crew.casefold() == only.casefold()
+    ]
     lines: list[str] = []
     for said in found:
         lines += labelled("" if lines else tr("Moved"), f"- {said}")
@@ -429,6 +449,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
             "holds": round(judged.expected, 1),
             "bad": judged.bad,
         },
+        "stock": [stock_document(one) for one in task.held],
         "solved": plan_lines.solved_document(plan, limit_s=task.settings.seconds),
         "sheets": crew_lines.sheets_document(_of_crew(sheet_views(planned), crew)),
         "starts": [_start_document(planned, need) for need in planned.why],

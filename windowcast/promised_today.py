@@ -38,6 +38,7 @@ def stops_today(
     jobs: Sequence[Job],
     passed: bool,
     danger: bool,
+    over: bool = False,
 ) -> dict[Key, StopToday]:
     """What is said of the stops of today and the days after it at the yard that is answered for.
 
@@ -45,6 +46,7 @@ def stops_today(
     jobs:      of the yard, done ones too
     passed:    as of `work.free_from`
     danger:    what is in the hives is in danger
+    over:      nothing is begun today any more
     """
     if promised is None:
         return {}
@@ -62,6 +64,8 @@ def stops_today(
         if said is None and kind is Kind.APPLY:
             free = free_from(entries, today, passed=passed)
             said = _start(configuration, need, day, answer, weather, free)
+            if said.state is State.UNNAMED and said.row is None and over and day == today:
+                said = said._replace(over=True)
         if said is None or said.state in (State.GOOD, State.BLOCKED):
             said = _shut(configuration, need, kind, day, weather) or said or StopToday(State.GOOD)
         if danger and kind is Kind.SWAP and said.state is State.GOOD:

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from windowcast.answer import SECOND, YardWeather, days_of
+from windowcast.crew.held_back import Days
 from windowcast.crew.replan import PromisedStart, promised_start
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
@@ -69,7 +70,7 @@ class Standing(NamedTuple):
     colonies: of the yard
     promised: the next start as the crews' plan promised it; None: it does not
     shut:     what of today's forecast keeps hives shut by `[work]`; none where it is not known
-    fixed:    days of the yard that something else has taken
+    days:     those of the yard that something else has taken and those on which crews work
     told:     the answer without the starts that are kept back (`held_back.Days.told`)
     """
 
@@ -84,12 +85,17 @@ class Standing(NamedTuple):
     strength: dict[str, Strength]
     second: Mapping[str, tuple[Difference, ...]]
     told: YardAnswer
+    days: Days
     resting: date | None = None
     board: Board | None = None
     colonies: int = 1
     promised: PromisedStart | None = None
     shut: tuple[Hindrance, ...] = ()
-    fixed: tuple[FixedRow, ...] = ()
+
+    @property
+    def fixed(self) -> tuple[FixedRow, ...]:
+        """The days that something else has taken."""
+        return self.days.fixed
 
     @property
     def passed(self) -> bool:
@@ -176,6 +182,8 @@ def standing(
         strength=_strength(weather, told.main),
         second=weather.second,
         told=told,
+        # Standings of many yards are kept at once, and the weather takes most of the room.
+        days=days._replace(open_days={}, scenarios=None),
         resting=free if resting else None,
         board=None
         if course is not None
@@ -190,7 +198,6 @@ def standing(
             None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
         ),
         shut=_shut(configuration, weather, today),
-        fixed=days.fixed,
     )
 
 
@@ -316,7 +323,7 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         first += due_lines.judged_lines(one.judged)
     first += count_lines.board_lines(one.board, one.colonies)
     first += due_lines.winter_lines(one.winter, today)
-    last = seconds + strength_lines(answer.main, one.strength)
+    last = seconds + strength_lines(answer.main, one.strength, units)
     last += visits
     return Beside(
         today=_today(one.jobs, today),

@@ -17,7 +17,7 @@ from typing import NamedTuple
 import orjson
 
 from windowcast import news, watching
-from windowcast.answer import YardWeather, answer_yard, find_treatments
+from windowcast.answer import YardWeather, answer_yard, find_treatments, moment
 from windowcast.answers import BLOCK, starts_of
 from windowcast.crew.held_back import kept_back
 from windowcast.edges.settings import Configuration
@@ -181,6 +181,7 @@ def _work(
             jobs=stands.all_jobs,
             passed=stands.passed,
             danger=stands.in_danger,
+            over=moment(configuration, one.yard, now).over,
         ),
     )
 

@@ -11,7 +11,7 @@ from support.weather import FORMIC_STRIPS, MONDAY, highs, regimen, scenarios, tr
 from windowcast.crew.days import Calendar, Fixed, Lost, closed_days
 from windowcast.crew.held_back import Days, kept_back
 from windowcast.crew.needs import stops_of
-from windowcast.crew.settings import FixedRow
+from windowcast.crew.settings import CrewRow, FixedRow
 from windowcast.notice.visit_lines import sentence, why
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.treatment import Dose, Slack
@@ -244,3 +244,39 @@ def test_the_named_start_is_told_with_the_visits_on_the_days_on_which_they_are_l
     ]
     assert [(visit.day, visit.task.value) for visit in told.visits] == listed
     assert listed[-1] == (MONDAY + timedelta(days=16), "remove")
+
+
+def test_visits_are_listed_on_days_on_which_a_crew_works_that_may_do_them():
+    """From a Monday: the swap's right day is a Thursday, the removal's a Sunday."""
+    one = FORMIC_STRIPS.regimens[1]
+    every = jobs(
+        yard(), entries=(), plan=Plan(MONDAY, FORMIC_STRIPS, one, 1.0), rules=RULES, today=MONDAY
+    )
+
+    def on(*crews: CrewRow, holidays: frozenset[date] = frozenset()) -> dict[Kind, int]:
+        known = days()._replace(crews=crews, holidays=holidays)
+        found = known.moved(every, MONDAY)
+        return {job.kind: (job.on - MONDAY).days for job in found if job.dose is not None}
+
+    week = CrewRow("North")
+    assert on() == {Kind.APPLY: 0, Kind.SWAP: 10, Kind.REMOVE: 20}
+    assert on(week) == {Kind.APPLY: 0, Kind.SWAP: 10, Kind.REMOVE: 21}
+    closed = frozenset({MONDAY + timedelta(days=21)})
+    assert on(week, holidays=closed)[Kind.REMOVE] == 22
+    tuesdays = CrewRow("South", days=frozenset({1}), off=frozenset({MONDAY + timedelta(days=8)}))
+    assert on(tuesdays) == {Kind.APPLY: 0, Kind.SWAP: 10, Kind.REMOVE: 22}
+    others = week._replace(actives=frozenset({"thymol"}))
+    assert on(others)[Kind.REMOVE] == 20
+    assert on(others, tuesdays)[Kind.REMOVE] == 22
+
+
+def test_what_is_late_waits_for_no_crew():
+    one = FORMIC_STRIPS.regimens[1]
+    plan = Plan(MONDAY, FORMIC_STRIPS, one, 1.0)
+    every = jobs(yard(), entries=(), plan=plan, rules=RULES, today=MONDAY)
+    sunday = MONDAY + timedelta(days=27)
+    late = [job._replace(on=sunday, late_days=3) for job in every if job.kind is Kind.REMOVE]
+
+    assert late
+    crews = (CrewRow("North"),)
+    assert [job.on for job in days()._replace(crews=crews).moved(late, sunday)] == [sunday]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sys
-from datetime import date, time
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 
 import pytest
@@ -85,6 +85,7 @@ off = [2026-09-05, "2026-09-06"]
 [[stock]]
 treatment = "formic-strips"
 strips = 100
+counted = 2026-08-30
 
 [[stock]]
 treatment = "formic-strips"
@@ -115,7 +116,7 @@ why = "pollination"
         ),
         assumed=False,
         stock=(
-            StockRow("formic-strips", 100),
+            StockRow("formic-strips", 100, counted=date(2026, 8, 30)),
             StockRow("formic-strips", 50, date(2026, 9, 10)),
         ),
         fixed=(
@@ -129,7 +130,27 @@ why = "pollination"
         base=Point(44.8, -99.6),
         holidays=frozenset({date(2026, 9, 7)}),
         drives=(("", "Creek Bend", 25.0), ("North", "Creek Bend", 7.5)),
+        written=datetime.fromtimestamp((folder / "crews.toml").stat().st_mtime, UTC),
     )  # fmt: skip
+
+
+def test_a_drive_from_a_crew_without_a_base_of_its_own_is_named(tmp_path: Path):
+    """Its row would be used by nobody: the crew's day begins at the base of the plan."""
+    crews = '[plan]\ndrives = "d.csv"\n[[crew]]\nname = "North crew"\n'
+    folder = folder_with(tmp_path, crews)
+    (folder / "d.csv").write_text("North crew,Creek Bend,44\nCreek Bend,north crew,44\n")
+
+    found = read(folder)
+
+    assert found.settings.drives == ()
+    assert found.mistakes[0] == (
+        'd.csv:1: "North crew" is a crew without a base of its own, whose days begin at that of'
+        ' [plan]; write "base", or give the crew a base'
+    )
+    assert found.mistakes[1].startswith('d.csv:2: "north crew" is a crew without a base')
+    (folder / "crews.toml").write_text(crews + "base = [45, -99]\n")
+    assert read(folder).mistakes == ()
+    assert len(read(folder).settings.drives) == 2
 
 
 def test_mistakes_in_the_table_of_drives_are_named_with_their_lines(tmp_path: Path):

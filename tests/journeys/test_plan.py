@@ -635,6 +635,15 @@ def test_one_crew_sees_its_own_days_in_every_form(journey):
     text = journey.windowcast("plan", "--crew", "South crew").stdout
     assert "South crew (2 people)" in text
     assert "North crew (2 people)" not in text
+    mine = {
+        one["yard"]
+        for one in whole["starts"]
+        if any(visit["crew"] == "South crew" for visit in one["visits"])
+    }
+    assert 0 < len(mine) < len(whole["starts"])
+    _, _, after = text.partition("\n  Why ")
+    why = after.partition("\n\n")[0]
+    assert {one["yard"] for one in whole["starts"] if one["yard"] in why} == mine
 
 
 def test_the_table_has_a_row_for_each_task_and_no_formula(journey):

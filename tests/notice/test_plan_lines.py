@@ -172,6 +172,7 @@ def test_a_start_that_comes_too_late_is_told_as_that_where_the_notice_names_it()
     [
         (Gone(free=MONDAY), "nothing new before Mon Aug 31: what is in the hives, or its count,"
          " comes first"),
+        (Gone(over=True), "today's hours are over"),
         (Gone(limit=MONDAY), "the last day to start so that it is in time is Mon Aug 31"),
         (Gone(lost=Lost(MONDAY, Task.APPLY, MONDAY, "too windy")),
          "Mon Aug 31 too windy"),

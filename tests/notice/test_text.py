@@ -12,14 +12,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, yard
-from windowcast.crew.held_back import visits_moved
+from windowcast.crew.held_back import Days
 from windowcast.crew.settings import FixedRow
 from windowcast.notice import letter as letters
 from windowcast.notice import words
 from windowcast.notice.beside import Beside
+from windowcast.notice.strength_lines import strength_lines
 from windowcast.notice.subject import subject_of
 from windowcast.notice.table import answer_lines
 from windowcast.notice.text import Circumstances, contents, laid_out, write
+from windowcast.trade.rules import WorkRules
+from windowcast.trade.vapour import Strength
 from windowcast.trade.workable import Hindrance
 from windowcast.window.decide import ForecastState, Rules, Status, YardAnswer, decide
 from windowcast.window.scan import Words, scan
@@ -586,7 +589,8 @@ def test_a_removal_whose_day_is_taken_is_told_on_the_day_on_which_it_is_listed()
     """As `windowcast visits` lists it; what takes its right day is still said."""
     row = FixedRow("Creek Bend", MONDAY + timedelta(days=14), MONDAY + timedelta(days=15), True,
                    False, why="lime harvest")  # fmt: skip
-    told = OPEN.main._replace(visits=visits_moved(OPEN.main, (row,), MONDAY))
+    days = Days((row,), {}, None, WorkRules())
+    told = OPEN.main._replace(visits=days.visits_moved(OPEN.main, MONDAY))
     given = OPEN._replace(treatments=(told,))
 
     part = contents([given], CIRCUMSTANCES, "C", {"Creek Bend": Beside(fixed=(row,))}).parts[0]
@@ -625,3 +629,15 @@ def test_forecasts_fetched_at_once_are_told_once_with_the_zone_of_the_hour():
         "Forecast fetched Mon Aug 31 05:00 in America/Chica",
         "Forecast fetched Mon Aug 31 12:20 in Europe/Berlin",
     ]
+
+
+@pytest.mark.parametrize(("units", "reference"), [("C", "20 °C"), ("F", "68 °F")])
+def test_strength_names_its_day_in_the_units_of_the_configuration(units: str, reference: str):
+    """68 °F is 20 °C: the definition of the degree Fahrenheit, 9/5 and 32."""
+    regimen = OPEN.main.named.start.regimen
+    found = {regimen.id: Strength(1.2, 1.0, 1.4)}
+
+    said = " ".join(" ".join(strength_lines(OPEN.main, found, units)).split())
+
+    days = regimen.exposure_days
+    assert f"1.2 times as strongly as {days} days at {reference} (1.0 to 1.4)" in said

@@ -7,8 +7,9 @@ allows, with what is taken beside it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, timedelta
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 from windowcast.sky.scenarios import MISSING, Scenarios
@@ -28,7 +29,7 @@ from windowcast.trade.workable import (
 from windowcast.window.decide import Flaw, Row, TreatmentAnswer, YardAnswer, judged
 
 if TYPE_CHECKING:
-    from windowcast.crew.settings import FixedRow
+    from windowcast.crew.settings import CrewRow, FixedRow
 
 FAR_DAYS = 60
 """So far on a day is looked for on which what has no one right day can be done."""
@@ -47,12 +48,16 @@ class Days(NamedTuple):
     fixed:      days that something else has taken
     open_days:  of the single forecast; empty where it is stale
     scenarios:  beyond it; None: there are none, or they are stale
+    crews:      those that are described; none: nobody says on which days people work
+    holidays:   on which none of them does
     """
 
     fixed: tuple[FixedRow, ...]
     open_days: Mapping[date, DayWeather]
     scenarios: Scenarios | None
     rules: WorkRules
+    crews: tuple[CrewRow, ...] = ()
+    holidays: Collection[date] = ()
 
     def free(self, answer: YardAnswer) -> YardAnswer:
         """The answer with the starts that are left."""
@@ -75,8 +80,7 @@ class Days(NamedTuple):
             treatments.append(self._left(given, answer, tomorrow, {}) if none else one)
         return answer._replace(
             treatments=tuple(
-                one._replace(visits=visits_moved(one, self.fixed, answer.today))
-                for one in treatments
+                one._replace(visits=self.visits_moved(one, answer.today)) for one in treatments
             )
         )
 
@@ -127,10 +131,11 @@ class Days(NamedTuple):
     def moved(self, found: Iterable[Job], today: date) -> tuple[Job, ...]:
         """Jobs on days on which nobody can work, listed on a day that is free: fresh doses and
         removals on the nearest that their regimen allows, the later of two; what is late, counts
-        and checks on the next. A start is not moved, and what has no such day stays.
+        and checks on the next. A start is not moved, and what has no such day stays; nor does what
+        is late wait for a day on which a crew works.
 
         A count on a day that is too cold to open hives says so."""
-        if any(one.visits for one in self.fixed):
+        if self.crews or any(one.visits for one in self.fixed):
             found = sorted((self._moved(one, today) for one in found), key=lambda one: one.on)
         return tuple(self._warmed(one) for one in found)
 
@@ -139,7 +144,7 @@ class Days(NamedTuple):
             return job
         later = (job.on + timedelta(days=away) for away in range(1, FAR_DAYS))
         warm = (day for day in later if self._known(day) and not self._cold(day))
-        free = (day for day in warm if _workable(self.fixed, day))
+        free = (day for day in warm if self._workable(day))
         return job._replace(too_cold=True, warm_day=next(free, None))
 
     def _cold(self, day: date) -> bool:
@@ -156,14 +161,47 @@ class Days(NamedTuple):
         return 0 <= number < self.scenarios.days
 
     def _moved(self, job: Job, today: date) -> Job:
-        if job.done is not None or job.kind is Kind.APPLY or _workable(self.fixed, job.on):
+        active = None if job.treatment is None or job.dose is None else job.treatment.active
+        free = partial(self._workable, active=active, late=job.late_days > 0)
+        if job.done is not None or job.kind is Kind.APPLY or free(job.on):
             return job
         if job.late_days or job.dose is None:
             days = [job.on + timedelta(days=away) for away in range(1, FAR_DAYS)]
         else:
             days = _nearest(job.day, job.slack)
-        free = (day for day in days if day >= today and _workable(self.fixed, day))
-        return job._replace(on=next(free, job.on))
+        left = (day for day in days if day >= today and free(day))
+        return job._replace(on=next(left, job.on))
+
+    def visits_moved(self, answer: TreatmentAnswer, today: date) -> tuple[Visit, ...]:
+        """The visits of a start that is named, on the days on which `moved` lists them."""
+        if answer.named is None or not (self.crews or any(one.visits for one in self.fixed)):
+            return answer.visits
+        regimen = answer.named.start.regimen
+        free = partial(self._workable, active=answer.treatment.active)
+        found = []
+        for visit in answer.visits:
+            day = visit.day
+            if visit.task is not Task.APPLY and not free(day):
+                near = _nearest(day, slack(regimen, visit.task))
+                day = next((one for one in near if one >= today and free(one)), day)
+            found.append(visit._replace(day=day))
+        return tuple(found)
+
+    def _workable(self, day: date, *, active: str | None = None, late: bool = False) -> bool:
+        """Whether somebody can be there.
+
+        active:  that is handled; None: none
+        late:    no day on which a crew works is waited for
+        """
+        if any(one.visits and one.first <= day <= one.last for one in self.fixed):
+            return False
+        if not self.crews or late:
+            return True
+        return any(
+            one.works(day, self.holidays)
+            for one in self.crews
+            if active is None or one.actives is None or active in one.actives
+        )
 
     def shut(self, day: date, rules: WorkRules) -> tuple[Hindrance, ...]:
         """What keeps hives shut on a day, as the crews' plan holds it."""
@@ -179,31 +217,10 @@ class Days(NamedTuple):
         return (Hindrance.MOSTLY_COLD,) if cold else ()
 
 
-def visits_moved(
-    answer: TreatmentAnswer, fixed: Sequence[FixedRow], today: date
-) -> tuple[Visit, ...]:
-    """The visits of a start that is named, on the days on which `Days.moved` lists them."""
-    if answer.named is None or not any(one.visits for one in fixed):
-        return answer.visits
-    regimen = answer.named.start.regimen
-    found = []
-    for visit in answer.visits:
-        day = visit.day
-        if visit.task is not Task.APPLY and not _workable(fixed, day):
-            near = _nearest(day, slack(regimen, visit.task))
-            day = next((one for one in near if one >= today and _workable(fixed, one)), day)
-        found.append(visit._replace(day=day))
-    return tuple(found)
-
-
 def _nearest(day: date, may_move: Slack) -> list[date]:
     """The days that a visit may be on, its right one first, of two as near the later one."""
     near = range(-may_move.earlier, may_move.later + 1)
     return [day + timedelta(days=away) for away in sorted(near, key=lambda one: (abs(one), -one))]
-
-
-def _workable(fixed: Sequence[FixedRow], day: date) -> bool:
-    return not any(one.visits and one.first <= day <= one.last for one in fixed)
 
 
 def in_the_way(

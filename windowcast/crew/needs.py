@@ -57,12 +57,14 @@ class Gone(NamedTuple):
     limit:  it would come after this last day to start
     row:    it is not safe, as it is judged now
     lost:   one of its visits has no day
+    over:   it would be today, whose hours are over
     """
 
     free: date | None = None
     limit: date | None = None
     row: Row | None = None
     lost: Lost | None = None
+    over: bool = False
 
 
 class Starts(NamedTuple):

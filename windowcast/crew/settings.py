@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import date, time
+from collections.abc import Collection
+from datetime import date, datetime, time
 from typing import NamedTuple
 
 from windowcast.crew.travel import ROAD_FACTOR, SPEED_KMH, Point
@@ -34,13 +35,22 @@ class CrewRow(NamedTuple):
     base: Point | None = None
     off: frozenset[date] = frozenset()
 
+    def works(self, day: date, holidays: Collection[date]) -> bool:
+        """Whether a day is one of its days."""
+        return day.weekday() in self.days and day not in self.off and day not in holidays
+
 
 class StockRow(NamedTuple):
-    """Strips that are there, or that are delivered on a day."""
+    """Strips that are there, or that are delivered on a day.
+
+    on:       the day of a delivery; None: they are there
+    counted:  the day on whose morning they were; None: nobody says, or it is a delivery
+    """
 
     treatment: str
     strips: int
     on: date | None = None
+    counted: date | None = None
 
 
 class FixedRow(NamedTuple):
@@ -65,6 +75,7 @@ class CrewSettings(NamedTuple):
     holidays:       on which no crew works
     drives:         minutes between places, by the names of yards, of crews (their base) or ""
                     (that of the plan)
+    written:        when the file was last written; None: there is none
     """
 
     crews: tuple[CrewRow, ...] = (CrewRow("The crew"),)
@@ -79,6 +90,7 @@ class CrewSettings(NamedTuple):
     base: Point | None = None
     holidays: frozenset[date] = frozenset()
     drives: tuple[tuple[str, str, float], ...] = ()
+    written: datetime | None = None
 
 
 def remarks(settings: CrewSettings) -> list[str]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import tomllib
 from collections.abc import Collection, Mapping, Sequence
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from decimal import Decimal
 from functools import lru_cache
 from pathlib import Path
@@ -126,6 +126,7 @@ CREWS: Mapping[str, Key] = {
                 required=True,
             ),
             "on": _DAY,
+            "counted": _DAY,
         },
     ),
     "fixed": Key(
@@ -178,7 +179,7 @@ def load(
     plan = sound.get("plan", {})
     crews = tuple(_crew(row) for row in rows("crew"))
     described = "crew" in file.document
-    drives, wrong = _drives(folder, plan.get("drives"), yards, [one.name for one in crews])
+    drives, wrong = _drives(folder, plan.get("drives"), yards, crews)
     numbers = {
         key: plan[key]
         for key in ("road_factor", "speed_kmh", "hour_colonies", "move_gain", "seconds", "base")
@@ -191,6 +192,7 @@ def load(
         fixed=tuple(_fixed(row) for row in rows("fixed")),
         holidays=frozenset(one for one in plan.get("holidays", ()) if one is not None),
         drives=drives,
+        written=datetime.fromtimestamp((folder / NAME).stat().st_mtime, UTC),
         **numbers,
     )
     return Crews(settings, (*file.mistakes(), *wrong))
@@ -223,6 +225,20 @@ def fixed_rows(folder: Path, mtime_ns: int, size: int) -> Mapping[str, tuple[Fix
         if one.first <= one.last:
             found[one.yard.casefold()] = (*found.get(one.yard.casefold(), ()), one)
     return found
+
+
+@lru_cache(maxsize=4)
+def crew_rows(
+    folder: Path, mtime_ns: int, size: int
+) -> tuple[tuple[CrewRow, ...], frozenset[date]]:
+    """The crews and the holidays, kept as `fixed_rows` are."""
+    file = config.read(folder, NAME, None)
+    if file.document is None:
+        return (), frozenset()
+    sound = read_table(file.document, CREWS, (), file.faults, whole_file=CREWS)
+    crews = tuple(_crew(row) for row in _rows(sound, file.faults, "crew") if row.get("days", True))
+    holidays = sound.get("plan", {}).get("holidays", ())
+    return crews, frozenset(one for one in holidays if one is not None)
 
 
 def _rows(sound: Mapping[str, Any], faults: Sequence[Fault], name: str) -> list[dict[str, Any]]:
@@ -285,6 +301,7 @@ def _between_keys(
         if row.get("treatment") is not None:
             path: tuple[str | int, ...] = ("stock", number, "treatment")
             known(path, row["treatment"], treatments, "treatment of treatments.toml")
+    _stock_days(sound.get("stock", ()), faults)
     for number, row in enumerate(sound.get("fixed", ())):
         if row.get("yard") is not None:
             known(("fixed", number, "yard"), row["yard"], yards, "yard of yards.toml")
@@ -292,6 +309,25 @@ def _between_keys(
         if first is not None and last is not None and last < first:
             text = f"last is {last}, before first, {first}; both days are inside"
             faults.append(Fault(("fixed", number, "last"), text))
+
+
+def _stock_days(rows: Sequence[Mapping[str, Any]], faults: list[Fault]) -> None:
+    """Strips that are both counted and delivered, or of one treatment counted on several days."""
+    first: dict[str, date | None] = {}
+    for number, row in enumerate(rows):
+        path = ("stock", number, "counted")
+        counted, treatment = row.get("counted"), row.get("treatment")
+        if "on" in row and "counted" in row:
+            text = "counted is given beside on, the day of a delivery; give one of the two"
+            faults.append(Fault(path, text))
+        elif treatment is not None and "on" not in row:
+            other = first.setdefault(treatment, counted)
+            if other != counted:
+                text = (
+                    f"counted is {counted or 'left out'}, but {other or 'left out'} in another row"
+                    f" of {shown(treatment)}; count all of its strips on one day"
+                )
+                faults.append(Fault(path if counted else ("stock", number, "treatment"), text))
 
 
 def drives_place(folder: Path, crews: bytes) -> Path | None:
@@ -317,13 +353,16 @@ def drives_place(folder: Path, crews: bytes) -> Path | None:
 
 
 def _drives(
-    folder: Path, name: str | None, yards: Collection[str], crews: Collection[str]
+    folder: Path, name: str | None, yards: Collection[str], crews: Sequence[CrewRow]
 ) -> tuple[tuple[tuple[str, str, float], ...], list[str]]:
     """The rows of the table of drives: from, to, minutes; and what is wrong with others."""
     if name is None:
         return (), []
     path = folder / name
-    places = {one.casefold(): one for one in (*yards, *crews)} | {"base": ""}
+    names = [one.name for one in crews]
+    places = {one.casefold(): one for one in (*yards, *names)} | {"base": ""}
+    known = {one.casefold() for one in yards}
+    shared = {one.name for one in crews if one.base is None and one.name.casefold() not in known}
     found, wrong = [], []
     try:
         rows = list(table_file.rows(path, "from, to, minutes"))
@@ -333,7 +372,7 @@ def _drives(
         cells = [cell.strip() for cell in given]
         if line == 1 and [cell.casefold() for cell in cells] == ["from", "to", "minutes"]:
             continue
-        said = _drive(cells, places)
+        said = _drive(cells, places, shared)
         if isinstance(said, str):
             wrong.append(f"{name}:{line}: {said}")
         else:
@@ -341,7 +380,13 @@ def _drives(
     return tuple(found), wrong
 
 
-def _drive(cells: Sequence[str], places: Mapping[str, str]) -> tuple[str, str, float] | str:
+def _drive(
+    cells: Sequence[str], places: Mapping[str, str], shared: Collection[str]
+) -> tuple[str, str, float] | str:
+    """A row of the table of drives, or what is wrong with it.
+
+    shared:  crews without a base of their own, which are no place
+    """
     if len(cells) != 3:
         return f"{len(cells)} cells; wanted: from, to, minutes"
     for cell in cells[:2]:
@@ -349,6 +394,11 @@ def _drive(cells: Sequence[str], places: Mapping[str, str]) -> tuple[str, str, f
             near = nearest(cell, list(places.values()))
             return f"{shown(cell)} is no yard, no crew and not base" + (
                 f"; did you mean {shown(near)}?" if near else ""
+            )
+        if places[cell.casefold()] in shared:
+            return (
+                f"{shown(cell)} is a crew without a base of its own, whose days begin at that of"
+                ' [plan]; write "base", or give the crew a base'
             )
     try:
         minutes = float(cells[2])

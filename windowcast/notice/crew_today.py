@@ -57,6 +57,7 @@ class StopToday(NamedTuple):
     row:      of the start, as it is judged today; None: that day is not judged
     named:    the day that is named instead; None: none is
     why:      why the hives stay shut
+    over:     that day is today, whose hours are over
     blocked:  what must be done at the hives first
     """
 
@@ -67,6 +68,7 @@ class StopToday(NamedTuple):
     named: date | None = None
     why: str = ""
     blocked: tuple[Blocked, ...] = ()
+    over: bool = False
 
     @property
     def out(self) -> bool:
@@ -144,6 +146,12 @@ def today_words(said: StopToday, units: str) -> str:
 
 
 def _unnamed(said: StopToday, units: str) -> str:
+    if said.over and said.named is None:
+        return tr("DO NOT START: today's hours are over, and no later start is named")
+    if said.over and said.named is not None:
+        return tr(
+            "DO NOT START: today's hours are over; named is {day} now", day=words.day(said.named)
+        )
     if said.named is None:
         text = tr("DO NOT START: no start is named any more")
     else:

@@ -428,6 +428,8 @@ def gone_words(gone: Gone, units: str) -> str:
         return f"{text}; {freed}" if freed else text
     if gone.lost is not None:
         return lost_words([gone.lost])
+    if gone.over:
+        return tr("today's hours are over")
     return tr("its treatment and its day are not among those looked at now")
 
 

@@ -374,7 +374,8 @@ def reminders(job: Job, yard: Yard) -> list[str]:
             for step in hives.preparations(job.treatment, job.regimen, yard.hive)
         ]
     if job.kind is Kind.REMOVE and job.load.strips is not None:
-        return [tr("count what comes out and close the bag; enter the removal")]
+        told = [tr(visit_lines.LAPSED)] if job.lapsed else []
+        return [*told, tr("count what comes out and close the bag; enter the removal")]
     if job.kind is Kind.SWAP:
         return [tr("old ones out before fresh ones go in; enter the swap")]
     return []

@@ -25,6 +25,10 @@ HAZARDS = {
     "thymol": marked("Thymol irritates skin and eyes and can sensitise."),
 }
 PLANNED = marked("A plan hangs on the weather: look at that morning's notice before you drive.")
+LAPSED = marked(
+    "no fresh dose was entered and the whole exposure has passed: take it out, for a fresh dose now"
+    " would begin a new treatment; the label decides"
+)
 WEAR = {
     Protection.ACID_GLOVES: marked("acid-resistant gloves"),
     Protection.GLOVES: marked("gloves"),
@@ -115,6 +119,8 @@ def why(job: Job) -> str:
     }[job.kind]
     if job.promised is not None:
         parts.append(promised_words(*job.promised))
+    if job.lapsed:
+        parts.append(tr(LAPSED))
     if job.moved:
         parts.append(tr("its right day is {day}", day=words.day(job.day)))
     if job.best_by > job.day:

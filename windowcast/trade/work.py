@@ -84,6 +84,7 @@ class Job(NamedTuple):
     promised:        of a planned start, day and crew that were promised, where that is another day
     too_cold:        of a count: on its day it is too cold to open hives
     warm_day:        of such a count: the first later day that is known to be warm enough
+    lapsed:          of a removal: a fresh dose was never given, as of `Course.lapsed`
     """
 
     yard: str
@@ -110,6 +111,7 @@ class Job(NamedTuple):
     promised: tuple[date, str] | None = None
     too_cold: bool = False
     warm_day: date | None = None
+    lapsed: bool = False
 
     @property
     def moved(self) -> bool:
@@ -334,7 +336,8 @@ class _Book:
         if course.removed is not None and course.regimen.removed:
             day = course.removed.day
             found.append(self._visit(given, Kind.REMOVE, 0, day, doses[-1], done=day))
-        found += self._visits(given, course.due(), given_so_far=1 + len(course.swaps))
+        ahead = self._visits(given, course.due(), given_so_far=1 + len(course.swaps))
+        found += [one._replace(lapsed=course.lapsed) for one in ahead]
         found += self._besides(given, course.entry.id, [one.day for one in course.notes])
         if counted_after:
             found += self._count_after(given)

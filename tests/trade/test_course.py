@@ -309,7 +309,7 @@ def test_a_late_swap_that_was_given_makes_the_exposure_longer_and_lapses_nothing
 
 @pytest.mark.parametrize(("after", "wanted"), [(5, 20), (10, 20), (14, 24), (20, 30), (25, 20)])
 def test_how_long_it_is_in_goes_by_the_swap_as_it_can_be_given(after, wanted):
-    """A swap on day 14 instead of 10 has its 10 days still before it; what is over grows no more."""
+    """A swap on day 14 instead of 10 has 10 days before it; what is over grows no more."""
     assert seen(after).whole_days == wanted
 
 

@@ -17,8 +17,8 @@ from windowcast.trade.yard import Hive, Yard
 
 
 def heading(course: Course, today: date) -> str:
-    """ "formic acid gel strips are in since Wed Aug 12, day 5 of 14": to its own end, which a late or
-    early dose moves."""
+    """ "formic acid gel strips are in since Wed Aug 12, day 5 of 14": to its own end, which a dose
+    that is late or early moves."""
     day = (today - course.start).days
     days = course.by(today).whole_days
     when = (

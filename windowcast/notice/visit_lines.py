@@ -16,7 +16,7 @@ from windowcast.notice.visit_words import load_words
 from windowcast.trade.bring import Load, Need, Protection, protection
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.visits import Task
-from windowcast.trade.work import Job, Kind, WorkDay, gear, loads, to_do
+from windowcast.trade.work import Job, Kind, Promised, WorkDay, gear, loads, to_do
 
 HAZARDS = {
     "formic acid": marked("Formic acid burns skin, eyes and lungs; work upwind, in the open air."),
@@ -118,7 +118,7 @@ def why(job: Job) -> str:
         Kind.COUNT: [tr("the season asks for a count")],
     }[job.kind]
     if job.promised is not None:
-        parts.append(promised_words(*job.promised))
+        parts.append(promised_words(job.promised))
     if job.lapsed:
         parts.append(tr(LAPSED))
     if job.moved:
@@ -151,9 +151,20 @@ def _cold_words(job: Job) -> str:
     return tr("too cold to open hives: count on the first day warm enough")
 
 
-def promised_words(day: date, crew: str) -> str:
-    """ "promised: Tue Dec 8, North crew"."""
-    return tr("promised: {day}, {crew}", day=words.day(day), crew=crew)
+def promised_words(one: Promised) -> str:
+    """ "promised: Tue Dec 8, North crew", and how, where that is another way than the job's."""
+    values = {"day": words.day(one.day), "crew": one.crew}
+    if one.regimen is None:
+        return tr("promised: {day}, {crew}", **values)
+    regimen = words.regimen(one.regimen)
+    if one.treatment is None:
+        return tr("promised: {day}, {crew}, {regimen}", regimen=regimen, **values)
+    return tr(
+        "promised: {day}, {crew}, {regimen} ({treatment})",
+        regimen=regimen,
+        treatment=words.treatment_plural(one.treatment),
+        **values,
+    )
 
 
 def late(job: Job) -> str:
@@ -372,7 +383,12 @@ def job_document(job: Job) -> dict[str, Any]:
         "warm_day": None if job.warm_day is None else job.warm_day.isoformat(),
         "promised": None
         if job.promised is None
-        else {"date": job.promised[0].isoformat(), "crew": job.promised[1]},
+        else {
+            "date": job.promised.day.isoformat(),
+            "crew": job.promised.crew,
+            "treatment": None if job.promised.treatment is None else job.promised.treatment.id,
+            "regimen": None if job.promised.regimen is None else job.promised.regimen.id,
+        },
         "chance": None if job.chance is None else round(job.chance, 3),
         "wear": [one.value for one in job.protection],
         "what": what(job),

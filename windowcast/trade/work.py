@@ -65,6 +65,16 @@ class Plan(NamedTuple):
         return self.start + timedelta(days=self.regimen.exposure_days)
 
 
+class Promised(NamedTuple):
+    """What the crews' plan promised of a start; treatment and regimen None where they are those of
+    the job."""
+
+    day: date
+    crew: str
+    treatment: Treatment | None = None
+    regimen: Regimen | None = None
+
+
 class Job(NamedTuple):
     """One thing to do at one yard.
 
@@ -81,7 +91,7 @@ class Job(NamedTuple):
     chance:          of the planned start
     done:            the day on which it was done; None: still to do
     slack:           of a fresh dose or a removal: how far from `day` its regimen allows it to be
-    promised:        of a planned start, day and crew that were promised, where that is another day
+    promised:        of a planned start, what was promised, where the weather names another first
     too_cold:        of a count: on its day it is too cold to open hives
     warm_day:        of such a count: the first later day that is known to be warm enough
     lapsed:          of a removal: a fresh dose was never given, as of `Course.lapsed`
@@ -108,7 +118,7 @@ class Job(NamedTuple):
     chance: float | None = None
     done: date | None = None
     slack: Slack = Slack()
-    promised: tuple[date, str] | None = None
+    promised: Promised | None = None
     too_cold: bool = False
     warm_day: date | None = None
     lapsed: bool = False

@@ -48,6 +48,8 @@ from windowcast.window.decide import Row, Status, YardAnswer
 Say = Callable[[str], None]
 
 DAYS_AHEAD = 30
+READY = (Status.OPEN, Status.LATER)
+"""A start is named, and the hives are ready for it."""
 INVENTED = marked(
     "INVENTED WEATHER: these are bundled sample data for invented yards."
     " Nothing here says anything about a real place."
@@ -145,10 +147,10 @@ def yard_work(
         today=today,
     )
     passed = due.state is State.NOW
-    blocked = answer is not None and any(
-        one.status is Status.BLOCKED
-        for one in answer.treatments
-        if plan is not None and one.treatment.id == plan.treatment.id
+    blocked = (
+        answer is not None
+        and answer.main.status is Status.BLOCKED
+        and (plan is None or plan.treatment == answer.main.treatment)
     )
     found = jobs(
         yard,
@@ -194,8 +196,10 @@ def _plan(answer: YardAnswer, promised: PromisedStart | None, cancel_below: floa
     one where that stands and is given in another way, for that is what people load."""
     main = answer.main
     named = main.named if main.status not in (Status.UNKNOWN, Status.CLOSED) else None
-    row = None if main.status is Status.UNKNOWN else promised_row(answer, promised, cancel_below)
-    if row is None or (named is not None and _same_way(named, row)):
+    row = promised_row(answer, promised, cancel_below)
+    ready = [one.treatment.id for one in answer.treatments if one.status in READY]
+    stands = row is not None and row.start.treatment.id in ready
+    if not stands or (row is not None and named is not None and _same_way(named, row)):
         row = named
     if row is None:
         return None
@@ -303,7 +307,10 @@ def remarks(found: Sequence[YardWork]) -> list[str]:
                     day=words.day(work.free),
                 )
             )
-        elif work.answer.main.status is Status.BLOCKED:
+        elif (
+            work.answer.main.status is Status.BLOCKED
+            and work.plan.treatment == work.answer.main.treatment
+        ):
             first = words.listed([in_short(one) for one in work.answer.main.blocked])
             lines.append(
                 tr(

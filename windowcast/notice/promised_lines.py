@@ -100,8 +100,8 @@ def _said(
             else words.treatment_plural(answer.main.treatment)
         )
         if row is None:
-            return tr("{promised}; {regimen} is named for that day now", **values)
-        return tr("{promised}; {regimen} is named first for that day now, but {stands}", **values)
+            return tr("{promised}; named for that day is now: {regimen}", **values)
+        return tr("{promised}; named first for that day is now: {regimen}; but {stands}", **values)
     if row is None:
         return tr("{promised}; the first that is named now is {day}", **values)
     return tr("{promised}; the first that is named now is {day}, but {stands}", **values)
@@ -115,7 +115,7 @@ def _as_named(
     first = next((one for one in answer.main.rows if one.safe), None)
     if first is not None and first.day == named.day and not is_promised(first, promised):
         return tr(
-            "{day}, {crew}, {regimen}; {other} is named first for that day now, but {stands}",
+            "{day}, {crew}, {regimen}; named first for that day is now: {other}; but {stands}",
             regimen=words.regimen(named.start.regimen),
             other=words.regimen(first.start.regimen),
             stands=stands,

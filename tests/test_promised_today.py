@@ -306,3 +306,14 @@ def test_a_promise_that_stands_no_more_is_said_in_the_visits_with_its_way(config
     other = start.regimen.id != "one-strip-swap"
     assert ("one strip, a fresh one on day 10" in why(start)) is other
     assert "the first that is named now is" in words_of
+
+
+def test_a_dose_that_was_never_given_is_not_given_once_the_exposure_is_over(configuration, store):
+    begin(configuration, store, ahead=-21, regimen=1)
+    document = promised(configuration, ("swap", 0), ("remove", 10), regimen="one-strip-swap",
+                        ahead=-21)  # fmt: skip
+
+    swap, _ = said(configuration, store, document)
+
+    assert (swap.state, swap.out) == (State.LAPSED, True)
+    assert today_words(swap, "C").startswith("NO FRESH DOSE: no fresh dose was entered")

@@ -70,4 +70,10 @@ def test_what_is_in_after_its_whole_exposure_without_its_fresh_dose_is_taken_out
     lapsed = len(kinds) == 1
     assert ("would begin a new treatment; the label decides" in said) == lapsed
     assert any("take it out" in one for one in minded) == lapsed
+    kept = visit_lines.job_document(dosed[-1])
+    known = crew_today.Known({}, {}, None, "C")
+    sheet = crew_today.remind(kept | {"remind": minded}, known)
+    assert any("take it out" in one for one in sheet) == lapsed
+    known = crew_today.Known({STRIPS.id: STRIPS}, {place.name: place}, None, "C")
+    assert crew_today.remind(kept | {"remind": []}, known) == minded
     assert said.startswith("1 DAY LATE, WAS DUE SUN AUG 30") == lapsed

@@ -380,6 +380,7 @@ def job_document(job: Job) -> dict[str, Any]:
         "planned": job.planned,
         "optional": job.optional,
         "too_cold": job.too_cold,
+        "lapsed": job.lapsed,
         "warm_day": None if job.warm_day is None else job.warm_day.isoformat(),
         "promised": None
         if job.promised is None

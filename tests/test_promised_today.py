@@ -7,10 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from windowcast import morning, pages, promised_today, visiting
-from windowcast.answer import find_treatments, open_store
+from windowcast import doing, forms, morning, pages, promised_today, visiting
+from windowcast.answer import find_treatments, open_store, stored_weather
 from windowcast.edges import config, shipped
 from windowcast.entering import today_at
+from windowcast.form_kinds import Desk
 from windowcast.notice import words
 from windowcast.notice.crew_today import State, today_words
 from windowcast.notice.visit_lines import why
@@ -317,3 +318,27 @@ def test_a_dose_that_was_never_given_is_not_given_once_the_exposure_is_over(conf
 
     assert (swap.state, swap.out) == (State.LAPSED, True)
     assert today_words(swap, "C").startswith("NO FRESH DOSE: no fresh dose was entered")
+
+
+def test_a_fresh_dose_that_was_given_can_be_entered_after_the_exposure_all_the_same(
+    configuration, store
+):
+    """Nobody entered it in time: without it the treatment is over, with it ten days are left."""
+    begin(configuration, store, ahead=-21, regimen=1)
+    yard = yard_of(configuration)
+    desk = Desk(configuration, store, yard, NOW)
+    before = visiting.yard_work(configuration, store, yard, now=NOW)
+    weather = stored_weather(configuration, store, yard, NOW)
+
+    assert {"swap", "remove"} <= set(forms.offered(desk))
+    assert before.choice is None
+    assert [one.kind for one in before.jobs if one.lapsed] == [Kind.REMOVE]
+    done = doing.swap(
+        configuration, store, yard, day=NOW.date() - timedelta(days=10), strips=None, details={},
+        weather=weather, now=NOW,
+    )  # fmt: skip
+    after = visiting.yard_work(configuration, store, yard, now=NOW)
+
+    assert any(one.startswith("1 day late: the swap was planned for ") for one in done.remarks)
+    (removal,) = [one for one in after.jobs if one.kind is Kind.REMOVE]
+    assert (removal.day, removal.late_days, removal.lapsed) == (NOW.date(), 0, False)

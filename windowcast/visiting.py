@@ -232,7 +232,8 @@ def _choice(
     running = [one for one in courses(entries) if not one.finished(today)]
     if running:
         course = running[-1]
-        doses = course.regimen.doses[1 + len(course.swaps) :]
+        left = course.regimen.doses[1 + len(course.swaps) :]
+        doses = () if course.by(today).lapsed else left
         ahead = course.ahead()
         treated = yard._replace(colonies=course.colonies)
         return Choice(treated, course.treatment, doses, ahead[0].day) if doses and ahead else None

@@ -7,14 +7,18 @@ from pathlib import Path
 
 import pytest
 
-from windowcast import morning, pages, promised_today
-from windowcast.answer import find_treatments, open_store
+from windowcast import doing, forms, morning, pages, promised_today, visiting
+from windowcast.answer import find_treatments, open_store, stored_weather
 from windowcast.edges import config, shipped
 from windowcast.entering import today_at
+from windowcast.form_kinds import Desk
 from windowcast.notice import words
 from windowcast.notice.crew_today import State, today_words
+from windowcast.notice.visit_lines import why
 from windowcast.trade.course import snapshot
 from windowcast.trade.journal import Entry
+from windowcast.trade.work import Kind
+from windowcast.window.decide import Status
 
 NOW = datetime(2026, 8, 31, 15, tzinfo=UTC)
 CREW = "North crew"
@@ -232,3 +236,133 @@ def test_a_count_is_left_out_once_a_treatment_is_in_and_done_once_it_is_entered(
 
     assert (before.state, during.state) == (State.GOOD, State.UNASKED)
     assert (after.state, after.day) == (State.DONE, NOW.date())
+
+
+def told(configuration, store):
+    """What is named and listed, and the words of the yard's part."""
+    yard = yard_of(configuration)
+    found = pages.whole(configuration, store, yard, now=NOW)
+    work = visiting.yard_work(configuration, store, yard, now=NOW)
+    start = next((one for one in work.jobs if one.kind is Kind.APPLY and one.planned), None)
+    return found.answer.main, start, " ".join(" ".join(found.beside.first).split())
+
+
+@pytest.mark.parametrize("regimen", ["two-strips", "one-strip-swap"])
+def test_notice_page_visits_and_sheet_name_the_regimen_that_was_promised(
+    configuration, store, regimen
+):
+    before, _, _ = told(configuration, store)
+    document = promised(configuration, ("apply", 0), regimen=regimen)
+    store.promise_plan(document, NOW)
+
+    main, start, words_of = told(configuration, store)
+    (stop,) = said(configuration, store, document)
+
+    assert before.named.day == main.named.day == start.on == NOW.date()
+    assert main.named.start.regimen.id == start.regimen.id == regimen
+    assert stop.state is State.GOOD
+    assert stop.row.start.regimen.id == regimen
+    another = before.named.start.regimen.id != regimen
+    assert ("Promised" in words_of) is another
+    if another:
+        assert "North crew" in words_of
+        assert "holds as long as its own start stands" in words_of
+    each = main.named.start.regimen.doses[0].strips
+    assert main.visits[0].strips == start.load.strips == each * yard_of(configuration).colonies
+    assert not any(visiting.remarks([visiting.yard_work(
+        configuration, store, yard_of(configuration), now=NOW)]))  # fmt: skip
+
+
+def test_a_promise_between_the_two_chances_stands_everywhere(configuration, store):
+    """What is asked of a start is set above the chance of every one of the yard's."""
+    plain, _, _ = told(configuration, store)
+    chance = plain.named.start.chance.value
+    asked = configuration.decision._replace(min_chance=1.01, cancel_below=chance)
+    strict = configuration._replace(decision=asked)
+    document = promised(strict, ("apply", 0), regimen=plain.named.start.regimen.id)
+    none, nowhere, _ = told(strict, store)
+    assert (none.named, nowhere) == (None, None)
+    store.promise_plan(document, NOW)
+
+    main, start, words_of = told(strict, store)
+    (stop,) = said(strict, store, document)
+
+    assert (main.status, main.named.day, start.on) == (Status.OPEN, NOW.date(), NOW.date())
+    assert stop.state is State.GOOD
+    assert "the promised start stands: " in words_of
+    assert "less than `min_chance`" in words_of
+    assert "no start" not in words_of
+
+    above = strict._replace(decision=asked._replace(cancel_below=chance + 0.001))
+    main, start, words_of = told(above, store)
+    (stop,) = said(above, store, document)
+    assert (main.named, start, stop.state) == (None, None, State.UNNAMED)
+    assert "no start is named now" in words_of
+
+
+def test_another_treatment_that_was_promised_is_listed_and_said_to_hold(configuration, store):
+    """Amitraz strips have no band but on their first day, so that they can start as well."""
+    given = ("formic-strips", "amitraz-strips")
+    one = yard_of(configuration)
+    both = one._replace(treatments=given, hive=one.hive._replace(supers=0))
+    alone = configuration._replace(yards=(both,))
+    document = promised(alone, ("apply", 0), treatment="amitraz-strips", regimen="six-weeks")
+    store.promise_plan(document, NOW)
+
+    main, start, words_of = told(alone, store)
+    supers = both._replace(hive=one.hive._replace(supers=1))
+    _, blocked, _ = told(configuration._replace(yards=(supers,)), store)
+
+    assert blocked.treatment.id == "formic-strips"
+    assert main.treatment.id == "formic-strips"
+    assert (start.treatment.id, start.promised) == ("amitraz-strips", None)
+    assert "(amitraz plastic strips); named first for that day is now: formic acid" in words_of
+
+
+def test_a_promise_that_stands_no_more_is_said_in_the_visits_with_its_way(configuration, store):
+    """Nothing is named below a chance that nothing reaches but for the first choice's."""
+    store.promise_plan(promised(configuration, ("apply", 1), regimen="once-more"), NOW)
+    _, unknown, _ = told(configuration, store)
+    store.promise_plan(promised(configuration, ("apply", 60), regimen="one-strip-swap"), NOW)
+    main, start, words_of = told(configuration, store)
+
+    assert unknown.promised is not None and unknown.promised.regimen is None
+    assert start.regimen.id == main.named.start.regimen.id
+    other = start.regimen.id != "one-strip-swap"
+    assert ("one strip, a fresh one on day 10" in why(start)) is other
+    assert "the first that is named now is" in words_of
+
+
+def test_a_dose_that_was_never_given_is_not_given_once_the_exposure_is_over(configuration, store):
+    begin(configuration, store, ahead=-21, regimen=1)
+    document = promised(configuration, ("swap", 0), ("remove", 10), regimen="one-strip-swap",
+                        ahead=-21)  # fmt: skip
+
+    swap, _ = said(configuration, store, document)
+
+    assert (swap.state, swap.out) == (State.LAPSED, True)
+    assert today_words(swap, "C").startswith("NO FRESH DOSE: no fresh dose was entered")
+
+
+def test_a_fresh_dose_that_was_given_can_be_entered_after_the_exposure_all_the_same(
+    configuration, store
+):
+    """Nobody entered it in time: without it the treatment is over, with it ten days are left."""
+    begin(configuration, store, ahead=-21, regimen=1)
+    yard = yard_of(configuration)
+    desk = Desk(configuration, store, yard, NOW)
+    before = visiting.yard_work(configuration, store, yard, now=NOW)
+    weather = stored_weather(configuration, store, yard, NOW)
+
+    assert {"swap", "remove"} <= set(forms.offered(desk))
+    assert before.choice is None
+    assert [one.kind for one in before.jobs if one.lapsed] == [Kind.REMOVE]
+    done = doing.swap(
+        configuration, store, yard, day=NOW.date() - timedelta(days=10), strips=None, details={},
+        weather=weather, now=NOW,
+    )  # fmt: skip
+    after = visiting.yard_work(configuration, store, yard, now=NOW)
+
+    assert any(one.startswith("1 day late: the swap was planned for ") for one in done.remarks)
+    (removal,) = [one for one in after.jobs if one.kind is Kind.REMOVE]
+    assert (removal.day, removal.late_days, removal.lapsed) == (NOW.date(), 0, False)

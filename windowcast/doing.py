@@ -236,7 +236,7 @@ def swap(
             )
         _after(day, course.dosed[-1], last=False, entry=course.entry.id)
         _before_next(course, known, day)
-        planned = course.due()[0].day
+        planned = course.by(None).ahead()[0].day
         if day != planned:
             remarks.append(_off(day, planned, Task.SWAP))
         body = {"start": course.entry.id, "strips": strips, **_given(details)}

@@ -318,9 +318,10 @@ DUE_DAYS = 30
 
 def offered(desk: Desk) -> tuple[str, ...]:
     """The kinds of forms that can enter something now: a fresh dose or a removal only where
-    something that has one is in the hives."""
+    something that has one is in the hives; a fresh dose also once its time has passed, for it may
+    have been given."""
     course = desk.in_hand()
-    wanted = {one.task.value for one in course.ahead()} if course is not None else set()
+    wanted = set() if course is None else {one.task.value for one in course.by(None).ahead()}
     return tuple(kind for kind in KINDS if kind not in ("swap", "remove") or kind in wanted)
 
 

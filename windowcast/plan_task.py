@@ -4,7 +4,6 @@ promised. Nothing is fetched.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, datetime, time, timedelta
 from enum import Enum
@@ -17,6 +16,7 @@ from windowcast.crew import needs as wanted
 from windowcast.crew import replan
 from windowcast.crew import stock as strips
 from windowcast.crew.days import Calendar, Fixed, Lost, closed_days
+from windowcast.crew.hours import Leave, crew_of
 from windowcast.crew.instance import (
     Crew,
     Instance,
@@ -25,14 +25,12 @@ from windowcast.crew.instance import (
 from windowcast.crew.needs import Gone
 from windowcast.crew.replan import Promise
 from windowcast.crew.settings import CrewSettings
-from windowcast.crew.sheet import work_within
 from windowcast.crew.travel import Point, roads, with_calls
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.entering import as_seen, season_rules, winter_of
 from windowcast.errors import UsageError
 from windowcast.trade.course import courses
-from windowcast.trade.daylight import sun
 from windowcast.trade.due import Due, State, of_yard
 from windowcast.trade.hive import Blocked
 from windowcast.trade.journal import Entry
@@ -127,21 +125,6 @@ class YardTask(NamedTuple):
         return self.answer is not None and self.answer.main.status is not Status.UNKNOWN
 
 
-class Leave(NamedTuple):
-    """When a crew leaves on a day of the plan.
-
-    minute:  after midnight, local time
-    waits:   for the sun to rise: it would leave sooner
-    dark:    it would work, but there is no light left
-    over:    it works today, but its hours are over
-    """
-
-    minute: int
-    waits: bool = False
-    dark: bool = False
-    over: bool = False
-
-
 class Task(NamedTuple):
     """All that a plan is made from.
 
@@ -216,7 +199,7 @@ def gather(
     crews, leaves = [], []
     for number in range(len(settings.crews)):
         place = numbers[_base_name(settings, number)]
-        crew, times = _crew(settings, number, places[place], begins, whole, place, zone, clock)
+        crew, times = crew_of(settings, number, places[place], begins, whole, place, zone, clock)
         crews.append(crew)
         leaves.append(times)
     kept = store.promised_plan()
@@ -318,58 +301,6 @@ def _places(
 def _base_name(settings: CrewSettings, number: int) -> str:
     crew = settings.crews[number]
     return "" if crew.base is None else crew.name
-
-
-def _crew(
-    settings: CrewSettings,
-    number: int,
-    base: Point,
-    first: date,
-    whole: int,
-    place: int,
-    zone: ZoneInfo,
-    clock: datetime | None,
-) -> tuple[Crew, tuple[Leave, ...]]:
-    """A crew with the minutes of each of its days, and when it leaves: not before sunrise, so that
-    it is back by sunset, and today not before now.
-
-    zone:   of the clock that the whole plan goes by
-    clock:  now, in that time zone; None: no day has begun
-    """
-    row = settings.crews[number]
-    minutes, leaves = [], []
-    dark, most = [], []
-    for ahead in range(whole):
-        day = first + timedelta(days=ahead)
-        works = row.works(day, settings.holidays)
-        light = sun(base.latitude, base.longitude, day, zone)
-        begins = 60 * row.begins.hour + row.begins.minute
-        leave = math.ceil(light.rises) if light.rises > begins else begins
-        late = 0
-        if clock is not None and day == clock.date():
-            late = max(0, 60 * clock.hour + clock.minute + (clock.second > 0) - leave)
-        left = max(0, 60 * row.hours - late)
-        sets = math.floor(light.sets) if math.isfinite(light.sets) else math.inf
-        able = min(left, work_within(sets - leave - late))
-        minutes.append(float(able) if works else 0.0)
-        dark.append(float(left - able) if works else 0.0)
-        sunrise = math.ceil(light.rises) if math.isfinite(light.rises) else 0
-        if clock is not None and day == clock.date():
-            sunrise = max(sunrise, 60 * clock.hour + clock.minute + (clock.second > 0))
-        most.append(work_within(sets - sunrise) if light.up else 0.0)
-        leaves.append(
-            Leave(
-                minute=leave + late,
-                waits=leave > begins and not late and light.up,
-                dark=works and not able and left > 0,
-                over=works and not able and late > 0,
-            )
-        )
-    crew = Crew(
-        row.name, row.people, place, tuple(minutes), row.actives, row.begins, tuple(dark),
-        tuple(most),
-    )  # fmt: skip
-    return crew, tuple(leaves)
 
 
 def _yard_task(

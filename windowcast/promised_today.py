@@ -106,6 +106,8 @@ def _entered(
         return StopToday(State.NOTHING_IN)
     if kind is Kind.SWAP:
         same.sort(key=lambda one: one.number)
+        if any(one.lapsed for one in mine) and need.left <= _never_given(mine, len(same)):
+            return StopToday(State.LAPSED)
         same = same[len(same) - need.left :][:1] if len(same) >= need.left else []
     if not same:
         return StopToday(State.DONE)
@@ -114,6 +116,12 @@ def _entered(
         return StopToday(State.DONE, day=job.done)
     first = job.day - timedelta(days=job.slack.earlier)
     return StopToday(State.EARLY, day=first) if day < first else None
+
+
+def _never_given(mine: Sequence[Job], given: int) -> int:
+    """How many fresh doses of a treatment that has lapsed were never given."""
+    regimen = next(one.regimen for one in mine if one.lapsed)
+    return 0 if regimen is None else len(regimen.doses) - 1 - given
 
 
 def _start(

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from windowcast.answer import SECOND, YardWeather, days_of
 from windowcast.crew.held_back import Days
+from windowcast.crew.promised import with_promised
 from windowcast.crew.replan import PromisedStart, promised_start
-from windowcast.edges.settings import Configuration
+from windowcast.edges.settings import Configuration, DecisionSettings
 from windowcast.edges.store import Store
 from windowcast.entering import season_rules, today_at, winter_of
 from windowcast.language import tr, trn
@@ -24,6 +25,7 @@ from windowcast.notice import (
 )
 from windowcast.notice.beside import Beside
 from windowcast.notice.plain import labelled
+from windowcast.notice.promised_lines import promised_lines
 from windowcast.notice.rank import SOON_DAYS
 from windowcast.notice.second_lines import second_document, second_lines
 from windowcast.notice.strength_lines import strength_document, strength_lines
@@ -69,9 +71,11 @@ class Standing(NamedTuple):
     board:    above its limit, without a sample since; None: none is, or something is in the hives
     colonies: of the yard
     promised: the next start as the crews' plan promised it; None: it does not
+    decision: by which starts are named and kept
     shut:     what of today's forecast keeps hives shut by `[work]`; none where it is not known
     days:     those of the yard that something else has taken and those on which crews work
-    told:     the answer without the starts that are kept back (`held_back.Days.told`)
+    told:     the answer without the starts that are kept back (`held_back.Days.told`), and with the
+              promised one where that stands (`crew.promised`)
     """
 
     course: Course | None
@@ -90,6 +94,7 @@ class Standing(NamedTuple):
     board: Board | None = None
     colonies: int = 1
     promised: PromisedStart | None = None
+    decision: DecisionSettings = DecisionSettings()
     shut: tuple[Hindrance, ...] = ()
 
     @property
@@ -128,7 +133,11 @@ def standing(
     known = courses(entries)
     course = in_hand(known, today)
     days = days_of(configuration, yard, weather)
-    left = days.free(answer)
+    kept = store.promised_plan()
+    promised = promised_start(
+        None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
+    )
+    left = with_promised(days.free(answer), promised, configuration.decision.cancel_below)
     told = days.told(answer, left)
     main = left.main
     broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
@@ -159,7 +168,6 @@ def standing(
     )
     found = days.moved(found, today)
     free = free_from(entries, today, passed=passed)
-    kept = store.promised_plan()
     resting = course is None and free is not None and planned is not None and planned.day < free
     return Standing(
         course=course,
@@ -194,9 +202,8 @@ def standing(
             south=yard.latitude < 0,
         ),
         colonies=yard.colonies,
-        promised=promised_start(
-            None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
-        ),
+        promised=promised,
+        decision=configuration.decision,
         shut=_shut(configuration, weather, today),
     )
 
@@ -316,7 +323,12 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
             why=tr("No start is named before the last treatment can be judged."),
             document=document,
         )
-    first = _promised(one, answer)
+    first = promised_lines(
+        one.promised,
+        answer,
+        min_chance=one.decision.min_chance,
+        cancel_below=one.decision.cancel_below,
+    )
     counting = bool(counts_asked(one.jobs, today))
     first += due_lines.due_lines(one.due, one.timing, today=today, counting=counting)
     if one.judged is not None:
@@ -339,25 +351,6 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         fixed=one.fixed,
         document=document,
     )
-
-
-def _promised(one: Standing, answer: YardAnswer) -> list[str]:
-    """What the crews' plan promised, where that is another start than the one named here."""
-    promised, named = one.promised, answer.main.named
-    if promised is None or (named is not None and named.day == promised.day):
-        return []
-    text = tr("{day}, {crew}", day=words.day(promised.day), crew=promised.crew)
-    if promised.day < answer.today:
-        text = tr("{promised}: that day has passed and no start is entered", promised=text)
-    elif named is None:
-        text = tr("{promised}; no start is named now", promised=text)
-    else:
-        text = tr(
-            "{promised}; the first that is named now is {day}",
-            promised=text,
-            day=words.day(named.day),
-        )
-    return labelled(tr("Promised"), text)
 
 
 def due_today(found: Sequence[Job], today: date) -> list[Job]:

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from windowcast.answer import YardWeather, answer_yard, days_of, find_treatments, stored_weather
 from windowcast.crew.held_back import kept_back
+from windowcast.crew.promised import promised_row, with_promised
 from windowcast.crew.replan import PromisedStart, promised_start
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import PublishedEvent, Store
@@ -21,6 +22,7 @@ from windowcast.errors import UsageError
 from windowcast.language import Lookup, current, english, marked, spoken, tag, tr
 from windowcast.notice import visit_lines, words
 from windowcast.notice.plain import licence_line, source_lines, too_old, wrapped
+from windowcast.notice.promised_lines import way_of
 from windowcast.notice.reason import in_short
 from windowcast.notice.shut_lines import shut_words
 from windowcast.notice.taken_lines import taken_words
@@ -33,6 +35,7 @@ from windowcast.trade.work import (
     Job,
     Kind,
     Plan,
+    Promised,
     WorkDay,
     begun,
     by_day,
@@ -40,11 +43,13 @@ from windowcast.trade.work import (
     jobs,
 )
 from windowcast.trade.yard import Yard
-from windowcast.window.decide import Status, YardAnswer
+from windowcast.window.decide import Row, Status, YardAnswer
 
 Say = Callable[[str], None]
 
 DAYS_AHEAD = 30
+READY = (Status.OPEN, Status.LATER)
+"""A start is named, and the hives are ready for it."""
 INVENTED = marked(
     "INVENTED WEATHER: these are bundled sample data for invented yards."
     " Nothing here says anything about a real place."
@@ -126,9 +131,14 @@ def yard_work(
     elif not answer.forecast.sources:
         answer = None
     days = days_of(configuration, yard, weather)
+    kept = store.promised_plan()
+    promised = promised_start(
+        None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
+    )
+    below = configuration.decision.cancel_below
     if answer is not None:
-        answer = days.free(answer)
-    plan = None if answer is None else _plan(answer)
+        answer = with_promised(days.free(answer), promised, below)
+    plan = None if answer is None else _plan(answer, promised, below)
     due = of_yard(
         yard,
         find_treatments(configuration, yard),
@@ -137,7 +147,11 @@ def yard_work(
         today=today,
     )
     passed = due.state is State.NOW
-    blocked = answer is not None and answer.main.status is Status.BLOCKED
+    blocked = (
+        answer is not None
+        and answer.main.status is Status.BLOCKED
+        and (plan is None or plan.treatment == answer.main.treatment)
+    )
     found = jobs(
         yard,
         entries=entries,
@@ -148,14 +162,10 @@ def yard_work(
         passed=passed,
         seams=seams,
     )
-    kept = store.promised_plan()
-    promised = promised_start(
-        None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
-    )
     return YardWork(
         yard=yard,
         today=today,
-        jobs=tuple(_as_promised(one, promised) for one in days.moved(found, today)),
+        jobs=tuple(_as_promised(one, promised, answer) for one in days.moved(found, today)),
         promised=promised,
         answer=answer,
         plan=plan,
@@ -166,25 +176,46 @@ def yard_work(
     )
 
 
-def _as_promised(job: Job, promised: PromisedStart | None) -> Job:
-    """A planned start with what was promised of it, where that is another day."""
+def _as_promised(job: Job, promised: PromisedStart | None, answer: YardAnswer | None) -> Job:
+    """A planned start with what was promised of it, where that is another start."""
     if promised is None or not job.planned or job.kind is not Kind.APPLY:
         return job
-    return job if job.day == promised.day else job._replace(promised=(promised.day, promised.crew))
+    way = None if answer is None else way_of(promised, answer)
+    treatment, regimen = way or (None, None)
+    if job.treatment is not None and job.treatment.id == promised.treatment:
+        treatment = None
+        if job.regimen is not None and job.regimen.id == promised.regimen:
+            regimen = None
+    if job.day == promised.day and regimen is None:
+        return job
+    return job._replace(promised=Promised(promised.day, promised.crew, treatment, regimen))
 
 
-def _plan(answer: YardAnswer) -> Plan | None:
-    """The start named for the treatment of first choice, the hives being ready or not."""
+def _plan(answer: YardAnswer, promised: PromisedStart | None, cancel_below: float) -> Plan | None:
+    """The start named for the treatment of first choice, the hives being ready or not; the promised
+    one where that stands and is given in another way, for that is what people load."""
     main = answer.main
-    if main.named is None or main.status in (Status.UNKNOWN, Status.CLOSED):
+    named = main.named if main.status not in (Status.UNKNOWN, Status.CLOSED) else None
+    row = promised_row(answer, promised, cancel_below)
+    ready = [one.treatment.id for one in answer.treatments if one.status in READY]
+    stands = row is not None and row.start.treatment.id in ready
+    if not stands or (row is not None and named is not None and _same_way(named, row)):
+        row = named
+    if row is None:
         return None
-    chance = main.named.start.chance
+    chance = row.start.chance
     return Plan(
-        start=main.named.day,
-        treatment=main.treatment,
-        regimen=main.named.start.regimen,
+        start=row.day,
+        treatment=row.start.treatment,
+        regimen=row.start.regimen,
         chance=None if chance is None else chance.value,
     )
+
+
+def _same_way(one: Row, other: Row) -> bool:
+    """The same treatment in the same regimen, whatever the day."""
+    mine, theirs = one.start, other.start
+    return (mine.treatment.id, mine.regimen.id) == (theirs.treatment.id, theirs.regimen.id)
 
 
 def _choice(
@@ -201,7 +232,8 @@ def _choice(
     running = [one for one in courses(entries) if not one.finished(today)]
     if running:
         course = running[-1]
-        doses = course.regimen.doses[1 + len(course.swaps) :]
+        left = course.regimen.doses[1 + len(course.swaps) :]
+        doses = () if course.by(today).lapsed else left
         ahead = course.ahead()
         treated = yard._replace(colonies=course.colonies)
         return Choice(treated, course.treatment, doses, ahead[0].day) if doses and ahead else None
@@ -276,7 +308,10 @@ def remarks(found: Sequence[YardWork]) -> list[str]:
                     day=words.day(work.free),
                 )
             )
-        elif work.answer.main.status is Status.BLOCKED:
+        elif (
+            work.answer.main.status is Status.BLOCKED
+            and work.plan.treatment == work.answer.main.treatment
+        ):
             first = words.listed([in_short(one) for one in work.answer.main.blocked])
             lines.append(
                 tr(

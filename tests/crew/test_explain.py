@@ -233,6 +233,27 @@ def test_a_start_that_waits_for_a_delivery_says_what_strips_would_gain_sooner():
     assert planner.make(fewer, left_s=lambda: 60.0).chosen == plan.chosen
 
 
+@pytest.mark.parametrize(("strips", "lacks"), [(10, 10), (19, 1), (20, 0)])
+def test_a_way_with_fewer_visits_says_how_many_strips_it_lacks(strips, lacks):
+    """Ten strips on day 0 and ten on day 1, or all twenty on day 0; none comes before day 1."""
+    task, _ = by_hand([()], minutes=(180.0,) * 2)
+    two = (Stop("apply", (0,), 60.0, 0.0, "", 10), Stop("swap", (1,), 60.0, 0.0, "", 10))
+    once = (Stop("apply", (0,), 60.0, 0.0, "", 20),)
+    options = (Option(0, "strips", "swap", two, 9.0), Option(0, "strips", "once", once, 9.0))
+    need = task.needs[0]._replace(options=options)
+    stock = (Stock("strips", ((0, strips), (1, 20))),)
+    task = task._replace(needs=(need,), stock=stock)
+    plan = planner.make(task, left_s=lambda: 60.0)
+
+    ways = why_this(board_of(task, plan), 0).ways
+
+    if not lacks:
+        assert (plan.chosen[0].option, ways) == (1, ())
+        return
+    assert plan.chosen[0].option == 0
+    assert [(one.option, one.bound, one.strips) for one in ways] == [(1, Bound.STRIPS, lacks)]
+
+
 def test_strips_that_come_sooner_gain_nothing_where_the_earlier_days_are_worth_less():
     task, _ = by_hand([(2.0, 7.0)], minutes=(60.0,) * 2)
     task = task._replace(stock=(Stock("strips", ((0, 0), (1, 15))),))

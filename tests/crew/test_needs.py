@@ -356,6 +356,7 @@ def test_a_start_that_was_promised_is_kept_down_to_the_lower_chance():
 
     assert 0 not in days(without)
     assert 0 in days(kept)
+    assert [one.start for one in kept.need.options if one.below] == [0]
     assert 0 not in days(gone)
 
 

@@ -115,6 +115,47 @@ def test_why_this_day_and_what_the_next_best_costs():
     )
 
 
+def with_options(*options, promised=None):
+    (need,) = FRAME.instance.needs
+    needs = (need._replace(options=options, promised=promised),)
+    return FRAME._replace(instance=FRAME.instance._replace(needs=needs))
+
+
+def test_a_start_below_what_is_asked_says_that_it_is_kept_because_it_was_promised():
+    frame = with_options(OPTIONS[0]._replace(chance=0.73, below=True), promised=0)
+
+    assert plan_lines.why_words(frame, 0, 0, WhyThis(True, None, NextBest(None, 0.0))) == (
+        "73 %, less than `min_chance`: kept because it was promised; no other day fits as the plan"
+        " stands"
+    )
+
+
+@pytest.mark.parametrize(
+    ("chance", "promised", "lack", "why"),
+    [
+        (0.96, None, Missing(1, Bound.STRIPS, (), 34), "34 strips are missing"),
+        (
+            0.96,
+            None,
+            Missing(1, Bound.HOURS, (Shortage(0, 0, 12.0, True),)),
+            "North crew lacks 12 min on Mon Aug 31",
+        ),
+        (0.96, None, Missing(1, Bound.DAY), "no crew works on a day on which one of its visits"),
+        (0.85, None, Missing(1, Bound.COST), "it would hold in 85 %"),
+        (0.96, 0, Missing(1, Bound.COST), "this was promised"),
+        (0.96, None, Missing(1, Bound.COST), "that would gain no more"),
+    ],
+)
+def test_one_strip_and_not_two_says_why(chance, promised, lack, why):
+    mine = OPTIONS[1]._replace(start=0, chance=0.96)
+    frame = with_options(mine, OPTIONS[0]._replace(chance=chance), promised=promised)
+    found = WhyThis(True, None, NextBest(None, 0.0), ways=(lack,))
+
+    text = plan_lines.why_words(frame, 0, 0, found)
+
+    assert f"the likeliest start to hold, 96 %; not two-strips on that day: {why}" in text
+
+
 @pytest.mark.parametrize(
     ("why", "now", "gain", "words"),
     [

@@ -267,3 +267,53 @@ def test_the_end_never_comes_before_the_last_dose(late, removed_after):
         entry(3, "remove", out, start=1),
     )
     assert course.end == out
+
+
+# A swap that was never given
+
+
+def seen(after, *entries):
+    (course,) = courses([begun(), *entries])
+    return course.by(AUGUST + timedelta(days=after))
+
+
+def test_a_swap_that_is_overdue_within_the_exposure_is_still_to_be_given():
+    """Common practice, no source: the second dose carries its days of the exposure with it."""
+    course = seen(20)
+
+    assert not course.lapsed
+    assert [one.task for one in course.due()] == [Task.SWAP, Task.REMOVE]
+
+
+def test_after_the_whole_exposure_without_its_swap_what_is_in_comes_out():
+    """A fresh dose would begin a new treatment. Common practice, no source."""
+    course = seen(21)
+
+    assert course.lapsed
+    assert course.late is Task.REMOVE
+    assert [(one.day, one.task) for one in course.ahead()] == [
+        (AUGUST + timedelta(days=21), Task.REMOVE)
+    ]
+    assert [(one.day, one.task) for one in course.due()] == [
+        (AUGUST + timedelta(days=20), Task.REMOVE)
+    ]
+    assert course.by(None).ahead()[0].task is Task.SWAP
+
+
+def test_a_late_swap_that_was_given_makes_the_exposure_longer_and_lapses_nothing():
+    course = seen(22, entry(2, "swap", AUGUST + timedelta(days=13), start=1))
+
+    assert not course.lapsed
+    assert course.whole_days == 23
+
+
+@pytest.mark.parametrize(("after", "wanted"), [(5, 20), (10, 20), (14, 24), (20, 30), (25, 20)])
+def test_how_long_it_is_in_goes_by_the_swap_as_it_can_be_given(after, wanted):
+    """A swap on day 14 instead of 10 has 10 days before it; what is over grows no more."""
+    assert seen(after).whole_days == wanted
+
+
+def test_what_is_overdue_to_come_out_has_had_its_days():
+    course = seen(40, entry(2, "swap", AUGUST + timedelta(days=12), start=1))
+
+    assert course.whole_days == 22

@@ -134,6 +134,8 @@ class WhyThis(NamedTuple):
     next_best:  on another day
     off:        where no other day fits, why, by day
     waits:      strips would let it start sooner; None: it hangs on none
+    ways:       what other regimens of its treatment lack that could be begun on its day, and that
+                ask for fewer visits or have a better chance
     """
 
     likeliest: bool
@@ -141,6 +143,7 @@ class WhyThis(NamedTuple):
     next_best: NextBest
     off: tuple[Off, ...] = ()
     waits: Waits | None = None
+    ways: tuple[Missing, ...] = ()
 
 
 class WhyNone(NamedTuple):
@@ -189,6 +192,15 @@ def why_this(board: Board, need: int) -> WhyThis:
     better = None
     if options[most].chance > options[mine].chance + AS_LIKELY:
         better = missing(board, need, most)
+    ways = tuple(
+        missing(board, need, number)
+        for number, one in enumerate(options)
+        if (one.start, one.treatment) == (options[mine].start, options[mine].treatment)
+        and (
+            len(one.stops) < len(options[mine].stops)
+            or one.chance > options[mine].chance + AS_LIKELY
+        )
+    )
     board.back()
     return WhyThis(
         likeliest=options[mine].chance >= options[most].chance - AS_LIKELY,
@@ -196,6 +208,7 @@ def why_this(board: Board, need: int) -> WhyThis:
         next_best=found,
         off=off,
         waits=waits,
+        ways=ways,
     )
 
 

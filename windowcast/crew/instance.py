@@ -103,6 +103,7 @@ class Option(NamedTuple):
     chance:     that the window holds
     held, of:   the scenarios in which it does, a bit each, and how many there are; 0 of 0: nobody
                 knows
+    below:      that is less than what is asked of a start: it is kept because it was promised
     """
 
     start: int
@@ -113,6 +114,7 @@ class Option(NamedTuple):
     chance: float = 1.0
     held: int = 0
     of: int = 0
+    below: bool = False
 
 
 class Placed(NamedTuple):

@@ -196,6 +196,7 @@ def starts(
                 chance=chance,
                 held=bits,
                 of=of,
+                below=not row.safe,
             )
         )
     no_days = no_start.days(frozenset(one.start for one in options), calendar.starts)

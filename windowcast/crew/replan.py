@@ -38,10 +38,12 @@ class Promise(NamedTuple):
 
 
 class PromisedStart(NamedTuple):
-    """The start of a yard's next treatment as it was promised."""
+    """The start of a yard's next treatment as it was promised; treatment and regimen by id."""
 
     day: date
     crew: str
+    treatment: str
+    regimen: str
 
 
 def promised_start(
@@ -58,7 +60,7 @@ def promised_start(
     for one in document.get("needs", ()):
         if one["key"] == f"{yard}\ntreatment-{begun + 1}":
             _, day, crew = one["stops"][0]
-            return PromisedStart(date.fromisoformat(day), crew)
+            return PromisedStart(date.fromisoformat(day), crew, one["treatment"], one["regimen"])
     return None
 
 

@@ -17,9 +17,10 @@ from windowcast.trade.yard import Hive, Yard
 
 
 def heading(course: Course, today: date) -> str:
-    """ "formic acid gel strips are in since Wed Aug 12, day 5 of 14"."""
+    """ "formic acid gel strips are in since Wed Aug 12, day 5 of 14": to its own end, which a dose
+    that is late or early moves."""
     day = (today - course.start).days
-    days = course.regimen.exposure_days
+    days = course.by(today).whole_days
     when = (
         trn("day {number} of {count}", "day {number} of {count}", days, number=day + 1)
         if day < days
@@ -172,7 +173,7 @@ def list_lines(yard: str, known: Sequence[Course], today: date) -> list[str]:
     for course in sorted(known, key=lambda one: (one.finished(today), -one.start.toordinal())):
         lines += labelled(f"{course.entry.id}", _summary(course, today))
         if not course.finished(today):
-            visits = course.due()
+            visits = course.by(today).due()
             if visits:
                 lines += labelled("", _next(visits[0], today))
         for swap in course.swaps:

@@ -38,6 +38,7 @@ class State(Enum):
     BLOCKED = "the hives are not ready"
     WAITS = "what is in, or its count, comes first"
     EARLY = "its dose is not due yet"
+    LAPSED = "the whole exposure has passed, so that no fresh dose is given"
     NOTHING_IN = "what it follows was not entered"
     UNSEEN = "nobody has looked at this yard for this"
     UNASKED = "the season asks for no count now, as while a treatment is in"
@@ -45,7 +46,7 @@ class State(Enum):
 
 
 OUT = (State.DONE, State.UNKNOWN, State.UNNAMED, State.SHUT, State.WAITS, State.EARLY,
-       State.NOTHING_IN, State.UNASKED)  # fmt: skip
+       State.LAPSED, State.NOTHING_IN, State.UNASKED)  # fmt: skip
 """Not done on this day: nothing is loaded for it."""
 
 
@@ -131,6 +132,8 @@ def today_words(said: StopToday, units: str) -> str:
         )
     if said.state is State.EARLY and said.day is not None:
         return tr("NOT YET: by what is entered it is due {day}", day=words.day(said.day))
+    if said.state is State.LAPSED:
+        return tr("NO FRESH DOSE: {why}", why=tr(visit_lines.LAPSED))
     if said.state is State.DANGER:
         return tr(
             "DANGER OF HEAT to what is in: read what is said of this yard first; no fresh dose"
@@ -382,7 +385,8 @@ def reminders(job: Job, yard: Yard) -> list[str]:
             for step in hives.preparations(job.treatment, job.regimen, yard.hive)
         ]
     if job.kind is Kind.REMOVE and job.load.strips is not None:
-        return [tr("count what comes out and close the bag; enter the removal")]
+        told = [tr(visit_lines.LAPSED)] if job.lapsed else []
+        return [*told, tr("count what comes out and close the bag; enter the removal")]
     if job.kind is Kind.SWAP:
         return [tr("old ones out before fresh ones go in; enter the swap")]
     return []
@@ -418,6 +422,7 @@ def _bare(visit: Mapping[str, Any]) -> Job:
         colonies=visit["colonies"],
         minutes=visit["minutes"],
         load=load_of(visit),
+        lapsed=visit.get("lapsed", False),
     )
 
 

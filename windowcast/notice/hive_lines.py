@@ -81,13 +81,13 @@ def left_shut(treatment: Treatment, regimen: Regimen, *, start: date) -> list[st
 
 def still_shut(course: Course, today: date | None = None) -> list[str]:
     """The same of what is in, by its doses as they were given and as they can be given now; with
-    `today` only what is still to come."""
+    `today` only what is still to come. A dose that was given is no exception any more."""
     dosed = course.dose_days
     spans = visiting.shut_between(course.treatment, dosed, course.end)
     return _shut(
         course.treatment,
         [one for one in spans if today is None or one.last_day >= today],
-        [day for day in dosed[1:] if today is None or day >= today],
+        dosed[len(course.dosed) :],
     )
 
 

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 from windowcast.crew.days import Eased, Freed, Hindered, Lost
 from windowcast.crew.exact import HOW
-from windowcast.crew.explain import Bound, Waits, WhyThis
+from windowcast.crew.explain import AS_LIKELY, Bound, Missing, Waits, WhyThis
 from windowcast.crew.instance import Instance, Plan
 from windowcast.crew.judge import Judgement
 from windowcast.crew.needs import Gone
@@ -101,6 +101,10 @@ def why_words(frame: Frame, need: int, chosen: int, found: WhyThis) -> str:
     waits = found.waits
     if waits is not None and waits.delivery is not None and gains(waits):
         parts = [tr("{chance}; {waits}", chance=chance, waits=_delivery_words(frame, waits))]
+    elif option.below:
+        parts = [
+            tr("{chance}, less than `min_chance`: kept because it was promised", chance=chance)
+        ]
     elif found.better is None:
         parts = [
             tr("the likeliest start to hold, {chance}", chance=chance)
@@ -129,6 +133,8 @@ def why_words(frame: Frame, need: int, chosen: int, found: WhyThis) -> str:
         ]
     if waits is not None:
         parts += strips_words(frame, need, waits)
+    told = None if found.better is None else found.better.option
+    parts += [way_words(frame, need, chosen, one) for one in found.ways if one.option != told]
     other = found.next_best
     if other.option is None:
         days = off_words(frame.first, found.off, frame.instance.needs[need].barred)
@@ -161,6 +167,23 @@ def why_words(frame: Frame, need: int, chosen: int, found: WhyThis) -> str:
                 )
             )
     return "; ".join(parts)
+
+
+def way_words(frame: Frame, need: int, chosen: int, lack: Missing) -> str:
+    """Why it is not given in another way on its day: what that lacks, or that it is not better."""
+    mine, other = frame.option(need, chosen), frame.option(need, lack.option)
+    if lack.hours or lack.strips or lack.bound is not Bound.COST:
+        why = lack_words(frame, lack, need)
+        return tr("not {regimen} on that day: {why}", regimen=other.regimen, why=why)
+    if other.chance < mine.chance - AS_LIKELY:
+        return tr(
+            "not {regimen} on that day: it would hold in {chance}",
+            regimen=other.regimen,
+            chance=words.percent(other.chance),
+        )
+    if frame.instance.needs[need].promised == chosen:
+        return tr("not {regimen} on that day: this was promised", regimen=other.regimen)
+    return tr("not {regimen} on that day: that would gain no more", regimen=other.regimen)
 
 
 def gains(waits: Waits) -> bool:

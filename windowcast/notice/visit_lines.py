@@ -16,7 +16,7 @@ from windowcast.notice.visit_words import load_words
 from windowcast.trade.bring import Load, Need, Protection, protection
 from windowcast.trade.treatment import Treatment
 from windowcast.trade.visits import Task
-from windowcast.trade.work import Job, Kind, WorkDay, gear, loads, to_do
+from windowcast.trade.work import Job, Kind, Promised, WorkDay, gear, loads, to_do
 
 HAZARDS = {
     "formic acid": marked("Formic acid burns skin, eyes and lungs; work upwind, in the open air."),
@@ -25,6 +25,10 @@ HAZARDS = {
     "thymol": marked("Thymol irritates skin and eyes and can sensitise."),
 }
 PLANNED = marked("A plan hangs on the weather: look at that morning's notice before you drive.")
+LAPSED = marked(
+    "no fresh dose was entered and the whole exposure has passed: take it out, for a fresh dose now"
+    " would begin a new treatment; the label decides"
+)
 WEAR = {
     Protection.ACID_GLOVES: marked("acid-resistant gloves"),
     Protection.GLOVES: marked("gloves"),
@@ -114,7 +118,9 @@ def why(job: Job) -> str:
         Kind.COUNT: [tr("the season asks for a count")],
     }[job.kind]
     if job.promised is not None:
-        parts.append(promised_words(*job.promised))
+        parts.append(promised_words(job.promised))
+    if job.lapsed:
+        parts.append(tr(LAPSED))
     if job.moved:
         parts.append(tr("its right day is {day}", day=words.day(job.day)))
     if job.best_by > job.day:
@@ -145,9 +151,20 @@ def _cold_words(job: Job) -> str:
     return tr("too cold to open hives: count on the first day warm enough")
 
 
-def promised_words(day: date, crew: str) -> str:
-    """ "promised: Tue Dec 8, North crew"."""
-    return tr("promised: {day}, {crew}", day=words.day(day), crew=crew)
+def promised_words(one: Promised) -> str:
+    """ "promised: Tue Dec 8, North crew", and how, where that is another way than the job's."""
+    values = {"day": words.day(one.day), "crew": one.crew}
+    if one.regimen is None:
+        return tr("promised: {day}, {crew}", **values)
+    regimen = words.regimen(one.regimen)
+    if one.treatment is None:
+        return tr("promised: {day}, {crew}, {regimen}", regimen=regimen, **values)
+    return tr(
+        "promised: {day}, {crew}, {regimen} ({treatment})",
+        regimen=regimen,
+        treatment=words.treatment_plural(one.treatment),
+        **values,
+    )
 
 
 def late(job: Job) -> str:
@@ -363,10 +380,16 @@ def job_document(job: Job) -> dict[str, Any]:
         "planned": job.planned,
         "optional": job.optional,
         "too_cold": job.too_cold,
+        "lapsed": job.lapsed,
         "warm_day": None if job.warm_day is None else job.warm_day.isoformat(),
         "promised": None
         if job.promised is None
-        else {"date": job.promised[0].isoformat(), "crew": job.promised[1]},
+        else {
+            "date": job.promised.day.isoformat(),
+            "crew": job.promised.crew,
+            "treatment": None if job.promised.treatment is None else job.promised.treatment.id,
+            "regimen": None if job.promised.regimen is None else job.promised.regimen.id,
+        },
         "chance": None if job.chance is None else round(job.chance, 3),
         "wear": [one.value for one in job.protection],
         "what": what(job),

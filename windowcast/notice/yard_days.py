@@ -119,7 +119,8 @@ class YardPicture(NamedTuple):
     level:       of the treatment that is in; None: none is in
     danger_day:  where it is urgent, the day that is; None where it is not, or no day stands out
     resting:     before this day no next start is named; None: nothing keeps one back
-    day_number:  of its exposure, today, from 1; more than `exposure_days` once it is over
+    day_number:  of its exposure, today, from 1; more than `whole_days` once it is over
+    whole_days:  of its exposure, as of `Course.whole_days`
     days_left:   of its exposure, today among them
     min_chance:  from which a start is named; None: not shown
     known:       there is a forecast that is not too old
@@ -139,6 +140,7 @@ class YardPicture(NamedTuple):
     danger_day: date | None
     resting: date | None
     day_number: int
+    whole_days: int
     days_left: int
     days: tuple[PictureDay, ...]
     windows: tuple[Window, ...]
@@ -233,6 +235,7 @@ def picture_of(
         else watch.danger_day or watch.hottest_day,
         resting=resting,
         day_number=0 if course is None else (today - course.start).days + 1,
+        whole_days=0 if course is None else course.by(today).whole_days,
         days_left=0 if watch is None else watch.days_left,
         days=days,
         windows=() if course is not None or resting else _windows(main),

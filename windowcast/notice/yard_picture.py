@@ -98,7 +98,7 @@ def _in_words(picture: YardPicture) -> str:
         if picture.danger_day is None:
             return tr("In danger")
         return tr("In danger {day}", day=words.day(picture.danger_day))
-    days = 0 if picture.regimen is None else picture.regimen.exposure_days
+    days = picture.whole_days
     if picture.days_left == 0:
         return trn("In, its day is over", "In, all {count} days are over", days)
     return trn(

@@ -84,8 +84,27 @@ class Course(NamedTuple):
         return self._replace(today=None if over else today)
 
     @property
+    def lapsed(self) -> bool:
+        """A dose was never given, and by the day that it is seen `by` more than the whole exposure
+        has passed, counted from the last one that was: what is in comes out. A fresh dose would
+        begin a new treatment."""
+        if self.today is None or self.removed is not None or not self.regimen.removed:
+            return False
+        own = self.by(None)
+        return len(own.ahead()) > 1 and own.end < self.today
+
+    @property
+    def whole_days(self) -> int:
+        """How long it is in from its start to its end, by its doses as they were given and as they
+        can be now; the days after that, until it is taken out, are not among them."""
+        own = self.by(None) if self.late is Task.REMOVE else self
+        return (own.end - self.start).days
+
+    @property
     def late(self) -> Task | None:
         """What should have been done before the day that it is seen `by`; None: nothing."""
+        if self.lapsed:
+            return Task.REMOVE
         visits = self.by(None).ahead()
         return visits[0].task if visits and self.today and visits[0].day < self.today else None
 
@@ -104,17 +123,22 @@ class Course(NamedTuple):
             return ()
         found = [self._visit(day, Task.SWAP, dose) for day, dose in self._given_and_to_come()[1:]]
         if self.regimen.removed:
-            found.append(self._visit(self.end, Task.REMOVE, self.regimen.doses[-1]))
+            _, last = self._given_and_to_come()[-1]
+            found.append(self._visit(self.end, Task.REMOVE, last))
         return tuple(found)
 
     def due(self) -> tuple[Visit, ...]:
         """As `ahead`, but the next one on the day that was right for it, however late it is."""
+        if self.lapsed:
+            return tuple(one._replace(day=self.by(None).end) for one in self.ahead())
         return (*self.by(None).ahead()[:1], *self.ahead()[1:])
 
     def _given_and_to_come(self) -> list[tuple[date, Dose]]:
         """The last dose that was given, and those still to be given, each with its day."""
         doses = self.regimen.doses[min(len(self.swaps), len(self.regimen.doses) - 1) :]
         found = [(self.dosed[-1], doses[0])]
+        if self.lapsed:
+            return found
         for before, dose in pairwise(doses):
             right = found[-1][0] + timedelta(days=dose.day - before.day)
             found.append((self._not_before_today(right), dose))

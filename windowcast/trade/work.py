@@ -68,6 +68,16 @@ class Plan(NamedTuple):
         return self.start + timedelta(days=self.regimen.exposure_days)
 
 
+class Promised(NamedTuple):
+    """What the crews' plan promised of a start; treatment and regimen None where they are those of
+    the job."""
+
+    day: date
+    crew: str
+    treatment: Treatment | None = None
+    regimen: Regimen | None = None
+
+
 class Job(NamedTuple):
     """One thing to do at one yard.
 
@@ -84,9 +94,10 @@ class Job(NamedTuple):
     chance:          of the planned start
     done:            the day on which it was done; None: still to do
     slack:           of a fresh dose or a removal: how far from `day` its regimen allows it to be
-    promised:        of a planned start, day and crew that were promised, where that is another day
+    promised:        of a planned start, what was promised, where the weather names another first
     too_cold:        of a count: on its day it is too cold to open hives
     warm_day:        of such a count: the first later day that is known to be warm enough
+    lapsed:          of a removal: a fresh dose was never given, as of `Course.lapsed`
     """
 
     yard: str
@@ -110,9 +121,10 @@ class Job(NamedTuple):
     chance: float | None = None
     done: date | None = None
     slack: Slack = Slack()
-    promised: tuple[date, str] | None = None
+    promised: Promised | None = None
     too_cold: bool = False
     warm_day: date | None = None
+    lapsed: bool = False
 
     @property
     def moved(self) -> bool:
@@ -361,7 +373,8 @@ class _Book:
         if course.removed is not None and course.regimen.removed:
             day = course.removed.day
             found.append(self._visit(given, Kind.REMOVE, 0, day, doses[-1], done=day))
-        found += self._visits(given, course.due(), given_so_far=1 + len(course.swaps))
+        ahead = self._visits(given, course.due(), given_so_far=1 + len(course.swaps))
+        found += [one._replace(lapsed=course.lapsed) for one in ahead]
         found += self._besides(given, course.entry.id, [one.day for one in course.notes])
         if counted_after:
             found += self._count_after(given)

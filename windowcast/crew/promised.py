@@ -1,0 +1,65 @@
+"""A promised start beside what the weather names: it stands as one that was named before does."""
+
+from __future__ import annotations
+
+from windowcast.crew.needs import kept_named
+from windowcast.crew.replan import PromisedStart
+from windowcast.trade.visits import visits
+from windowcast.window.decide import Row, TreatmentAnswer, YardAnswer, judged
+
+
+def is_promised(row: Row, promised: PromisedStart) -> bool:
+    """Whether a start is the one that was promised: treatment, regimen and day."""
+    start = row.start
+    return (start.treatment.id, start.regimen.id, row.day) == (
+        promised.treatment,
+        promised.regimen,
+        promised.day,
+    )
+
+
+def promised_row(
+    answer: YardAnswer, promised: PromisedStart | None, cancel_below: float
+) -> Row | None:
+    """The promised start as it is judged today; None: nothing is promised, its day has passed, or
+    it does not stand."""
+    if promised is None or promised.day < answer.today:
+        return None
+    for one in answer.treatments:
+        for row in one.rows:
+            if is_promised(row, promised):
+                return row if row.safe or kept_named(row, cancel_below) else None
+    return None
+
+
+def with_promised(
+    answer: YardAnswer, promised: PromisedStart | None, cancel_below: float
+) -> YardAnswer:
+    """The answer with a promised start that stands among those that are named: also where its
+    chance has fallen below `min_chance`, down to `cancel_below`. On its day it comes before another
+    regimen of its treatment, for that is what people have loaded; an earlier start stays named."""
+    row = promised_row(answer, promised, cancel_below)
+    if row is None:
+        return answer
+    return answer._replace(
+        treatments=tuple(
+            _named(one, row, answer) if one.treatment.id == row.start.treatment.id else one
+            for one in answer.treatments
+        )
+    )
+
+
+def _named(one: TreatmentAnswer, row: Row, answer: YardAnswer) -> TreatmentAnswer:
+    if not row.safe:
+        stands = row._replace(flaws=())
+        rows = tuple(stands if each is row else each for each in one.rows)
+        stale = answer.forecast.stale
+        one = judged(answer.yard, one.treatment, rows, today=answer.today, stale=stale)
+        row = stands
+    if one.named is None or one.named.day != row.day or one.named.start is row.start:
+        return one
+    start = row.start
+    return one._replace(
+        named=row,
+        visits=visits(start.regimen, start=start.start, colonies=answer.yard.colonies),
+    )

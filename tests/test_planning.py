@@ -607,15 +607,15 @@ def test_a_visit_that_must_move_says_where_to_and_why_and_what_follows_it(folder
 def test_a_check_that_moves_with_the_dose_it_is_counted_from_says_so(folder: Path):
     """Right from two weeks after the last dose, for a week; common practice, no source."""
     begin(folder, date(2026, 8, 22))
-    promise(folder, planning.promise_document(make(folder, CrewSettings())))
+    tuesdays = CrewSettings(crews=(CrewRow("North", days=frozenset({1})),))
+    promise(folder, planning.promise_document(make(folder, tuesdays)))
     enter(folder, "swap", date(2026, 9, 4), start=1, colonies=24)
 
-    text = said(planning.make(gather(folder, CrewSettings(), now=datetime(2026, 9, 5, 6,
+    text = said(planning.make(gather(folder, tuesdays, now=datetime(2026, 9, 5, 6,
                 tzinfo=UTC)), clock=lambda: 0.0))  # fmt: skip
 
     assert (
-        "on Tue Sep 15 it can no longer be: counted from Fri Sep 4, its days are Fri Sep 18 to Fri"
-        " Sep 25)"
+        "on Tue Sep 15 it can no longer be: counted from Fri Sep 4, its days are Tue Sep 22)"
     ) in text
 
 

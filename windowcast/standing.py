@@ -290,7 +290,8 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         first = seconds + watch_lines.watch_lines(one.watch, units)
         # When to come back is told of what is in, however far off.
         first += visits or visit_lines.next_visit_lines(ahead)
-        first += hive_lines.still_shut(course, today)
+        swap = next((job.on for job in one.jobs if job.kind is Kind.SWAP), None)
+        first += hive_lines.still_shut(course, today, swap=swap)
         first += course_lines.after_lines(course)
         return Beside(
             heading=course_lines.heading(course, today),

@@ -164,7 +164,7 @@ def test_where_all_days_are_taken_nothing_is_named_and_it_is_said_why():
 
 def test_visits_on_taken_days_are_listed_on_the_nearest_free_day_that_their_regimen_allows():
     """A removal may be four days late, a swap one day early and three late; the count and the look
-    for queens wait."""
+    for queens wait. A swap a day early has all that follows on it right a day sooner."""
     one = FORMIC_STRIPS.regimens[1]
     assert (one.dose_slack, one.removal_late_days) == (Slack(earlier=1, later=3), 4)
     plan = Plan(MONDAY, FORMIC_STRIPS, one, 1.0)
@@ -174,8 +174,8 @@ def test_visits_on_taken_days_are_listed_on_the_nearest_free_day_that_their_regi
     queens, count = right[Kind.QUEENS], right[Kind.COUNT_AFTER]
     rows = (
         fixed(10, 11, "visits"),
-        fixed(20, 22, "both"),
-        fixed(queens, queens + 2, "visits"),
+        fixed(19, 21, "both"),
+        fixed(queens - 1, queens + 2, "visits"),
         fixed(count, count, "treatments"),
     )
 
@@ -185,9 +185,10 @@ def test_visits_on_taken_days_are_listed_on_the_nearest_free_day_that_their_regi
     assert on == {
         Kind.APPLY: 0,
         Kind.SWAP: 9,
-        Kind.REMOVE: 23,
+        Kind.REMOVE: 22,
         Kind.QUEENS: queens + 3,
-        Kind.COUNT_AFTER: count,
+        # Two weeks after the removal as it is listed.
+        Kind.COUNT_AFTER: count + 2,
     }
     assert [kind for kind, job in found.items() if job.moved] == [Kind.SWAP, Kind.REMOVE]
     assert "its right day is Thu Sep 10" in sentence(found[Kind.SWAP])
@@ -280,3 +281,29 @@ def test_what_is_late_waits_for_no_crew():
     assert late
     crews = (CrewRow("North"),)
     assert [job.on for job in days()._replace(crews=crews).moved(late, sunday)] == [sunday]
+
+
+def test_what_follows_a_swap_that_is_listed_late_is_counted_from_there():
+    """The swap of a start on Monday, August 31, is right on Thursday, September 10, and may be a
+    day early or three late; ten days on its dose has worked. Common practice, no source."""
+    one = FORMIC_STRIPS.regimens[1]
+    plan = Plan(MONDAY, FORMIC_STRIPS, one, 1.0)
+    every = jobs(yard(), entries=(), plan=plan, rules=RULES, today=MONDAY)
+    nominal = {job.kind: job for job in every}
+    sundays = days()._replace(crews=(CrewRow("North", days=frozenset({2, 6})),))
+
+    found = {job.kind: job for job in sundays.moved(every, MONDAY)}
+
+    # Wednesday, September 9, is a day early, Sunday, September 13, three late.
+    assert (found[Kind.SWAP].on - MONDAY).days == 9
+    late = days()._replace(crews=(CrewRow("North", days=frozenset({6})),))
+    found = {job.kind: job for job in late.moved(every, MONDAY)}
+    assert (found[Kind.SWAP].on - MONDAY).days == 13
+    assert (found[Kind.SWAP].day - MONDAY).days == 10
+    # Right on day 23, a Wednesday; of the four days after it Sunday, September 27, is one.
+    assert ((found[Kind.REMOVE].day - MONDAY).days, (found[Kind.REMOVE].on - MONDAY).days) == (
+        23, 27,
+    )  # fmt: skip
+    assert found[Kind.QUEENS].day - nominal[Kind.QUEENS].day == timedelta(days=3)
+    # Two weeks after the removal as it is listed.
+    assert found[Kind.COUNT_AFTER].day - nominal[Kind.COUNT_AFTER].day == timedelta(days=7)

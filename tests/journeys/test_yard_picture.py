@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from datetime import timedelta
+from datetime import UTC, date, datetime, timedelta
 from xml.etree import ElementTree
 
 import pytest
 
 from support.journey import TREATMENTS, Journey, morning_zone, yard_table
+from windowcast.answer import days_of, open_store, stored_weather
+from windowcast.edges import config
 
 SVG = "{http://www.w3.org/2000/svg}"
 SAMPLE = '[weather]\nprovider = "sample"\n'
@@ -58,11 +60,22 @@ def test_the_picture_shows_what_the_answer_says(journey):
         for one in shapes(root, look)
     }
     starts = main["starts"]
+    # JSON says what the weather allows; the picture also knows days on which hives stay shut.
+    configuration = config.load(journey.folder, {})
+    (yard,) = configuration.yards
+    with open_store(configuration) as store:
+        weather = stored_weather(configuration, store, yard, datetime.now(UTC))
+    days = days_of(configuration, yard, weather)
+    shut = {
+        start["start"]
+        for start in starts
+        if days.shut(date.fromisoformat(start["start"]), configuration.work)
+    }
     assert len(starts) == len(bars) > 20
     for start in starts:
         look, chance = bars[start["regimen"], start["start"]]
         assert float(chance) == pytest.approx(start["chance"], abs=6e-4)
-        assert (look == "wc-window") == start["safe"]
+        assert (look == "wc-window") == (start["safe"] and start["start"] not in shut)
     assert "Invented sample weather" in " ".join(root.itertext())
 
 

@@ -140,7 +140,12 @@ def test_a_start_below_what_is_asked_says_that_it_is_kept_because_it_was_promise
             Missing(1, Bound.HOURS, (Shortage(0, 0, 12.0, True),)),
             "North crew lacks 12 min on Mon Aug 31",
         ),
-        (0.96, None, Missing(1, Bound.DAY), "no crew works on a day on which one of its visits"),
+        (
+            0.96,
+            None,
+            Missing(1, Bound.DAY, visit="swap", on=9),
+            "no crew works on a day for its swap",
+        ),
         (0.85, None, Missing(1, Bound.COST), "it would hold in 85 %"),
         (0.96, 0, Missing(1, Bound.COST), "this was promised"),
         (0.96, None, Missing(1, Bound.COST), "that would gain no more"),

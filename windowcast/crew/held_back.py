@@ -7,7 +7,7 @@ allows, with what is taken beside it.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date, timedelta
 from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
@@ -39,6 +39,7 @@ COLD = (Hindrance.COLD, Hindrance.MOSTLY_COLD)
 Shut = dict[date, tuple[Hindrance, ...]]
 NOTHING: tuple[Hindrance, ...] = ()
 NO_ROWS: tuple[Taken, ...] = ()
+NO_DAYS = timedelta(0)
 _CHANCE = (Flaw.CHANCE,)
 
 
@@ -134,10 +135,28 @@ class Days(NamedTuple):
         and checks on the next. A start is not moved, and what has no such day stays; nor does what
         is late wait for a day on which a crew works.
 
+        What follows on a dose that is listed on another day is counted from there, as it will be
+        once that is done: the next dose, the removal, and the count and the check after them.
+
         A count on a day that is too cold to open hives says so."""
         if self.crews or any(one.visits for one in self.fixed):
-            found = sorted((self._moved(one, today) for one in found), key=lambda one: one.on)
+            found = sorted(self._in_turn(found, today), key=lambda one: one.on)
         return tuple(self._warmed(one) for one in found)
+
+    def _in_turn(self, found: Iterable[Job], today: date) -> Iterator[Job]:
+        dosed: dict[str, timedelta] = {}
+        out: dict[str, timedelta] = {}
+        for job in sorted(found, key=lambda one: one.on):
+            by = dosed.get(job.series, NO_DAYS)
+            if job.kind is Kind.COUNT_AFTER:
+                by = out.get(job.series, by)
+            hangs = job.kind in (Kind.SWAP, Kind.REMOVE, Kind.COUNT_AFTER, Kind.QUEENS)
+            moved = self._moved(_later(job, by) if by and hangs else job, today)
+            if job.done is None and job.kind is Kind.SWAP:
+                dosed[job.series] = moved.on - job.on
+            if job.done is None and job.kind is Kind.REMOVE:
+                out[job.series] = moved.on - job.on
+            yield moved
 
     def _warmed(self, job: Job) -> Job:
         if job.done is not None or job.kind not in COUNTS or not self._cold(job.on):
@@ -178,12 +197,14 @@ class Days(NamedTuple):
             return answer.visits
         regimen = answer.named.start.regimen
         free = partial(self._workable, active=answer.treatment.active)
-        found = []
+        found, by = [], NO_DAYS
         for visit in answer.visits:
-            day = visit.day
+            day = visit.day + by
             if visit.task is not Task.APPLY and not free(day):
                 near = _nearest(day, slack(regimen, visit.task))
                 day = next((one for one in near if one >= today and free(one)), day)
+            if visit.task is Task.SWAP:
+                by = day - visit.day
             found.append(visit._replace(day=day))
         return tuple(found)
 
@@ -215,6 +236,17 @@ class Days(NamedTuple):
             return ()
         cold = mostly_too_cold(self.scenarios.row(number), rules, missing=MISSING)
         return (Hindrance.MOSTLY_COLD,) if cold else ()
+
+
+def _later(job: Job, by: timedelta) -> Job:
+    """A job that is counted from a dose, so many days later; before, where that is negative."""
+    counted = job.kind in (Kind.COUNT_AFTER, Kind.QUEENS) and job.since is not None
+    return job._replace(
+        day=job.day + by,
+        best_by=job.best_by + by,
+        on=job.on + by,
+        since=job.since + by if counted and job.since is not None else job.since,
+    )
 
 
 def _nearest(day: date, may_move: Slack) -> list[date]:

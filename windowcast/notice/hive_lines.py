@@ -13,7 +13,7 @@ from windowcast.trade import visits as visiting
 from windowcast.trade.course import Course
 from windowcast.trade.hive import Preparation
 from windowcast.trade.treatment import Regimen, Treatment
-from windowcast.trade.visits import ShutDays
+from windowcast.trade.visits import ShutDays, Task, Visit
 from windowcast.trade.yard import Hive
 
 PREPARATION = {
@@ -72,22 +72,32 @@ def at_the_hive(treatment: Treatment, regimen: Regimen, hive: Hive) -> list[str]
     return lines
 
 
-def left_shut(treatment: Treatment, regimen: Regimen, *, start: date) -> list[str]:
-    """On which days the hive is left alone once it is begun, and why."""
-    dosed = [start + timedelta(days=dose.day) for dose in regimen.doses]
-    spans = visiting.shut_days(treatment, regimen, start=start)
-    return _shut(treatment, spans, dosed[1:])
+def left_shut(treatment: Treatment, regimen: Regimen, visits: Sequence[Visit]) -> list[str]:
+    """On which days the hive is left alone once it is begun, and why.
+
+    visits:  on the days on which they are told, the start first
+    """
+    dosed = [visit.day for visit in visits if visit.task is not Task.REMOVE]
+    end = dosed[-1] + timedelta(days=regimen.exposure_days - regimen.doses[-1].day)
+    return _shut(treatment, visiting.shut_between(treatment, dosed, end), dosed[1:])
 
 
-def still_shut(course: Course, today: date | None = None) -> list[str]:
+def still_shut(course: Course, today: date | None = None, *, swap: date | None = None) -> list[str]:
     """The same of what is in, by its doses as they were given and as they can be given now; with
-    `today` only what is still to come. A dose that was given is no exception any more."""
-    dosed = course.dose_days
-    spans = visiting.shut_between(course.treatment, dosed, course.end)
+    `today` only what is still to come. A dose that was given is no exception any more.
+
+    swap:  the day on which the next dose is told, where that is not its right one
+    """
+    dosed, given, end = list(course.dose_days), len(course.dosed), course.end
+    if swap is not None and given < len(dosed):
+        by = swap - dosed[given]
+        dosed[given:] = [day + by for day in dosed[given:]]
+        end += by
+    spans = visiting.shut_between(course.treatment, dosed, end)
     return _shut(
         course.treatment,
         [one for one in spans if today is None or one.last_day >= today],
-        dosed[len(course.dosed) :],
+        dosed[given:],
     )
 
 

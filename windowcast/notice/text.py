@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, time
+from datetime import date, time, timedelta
 from functools import cache
 from importlib import resources
 from typing import NamedTuple
@@ -30,7 +30,7 @@ from windowcast.notice.shut_lines import shut_before_lines, shut_lines, shut_tod
 from windowcast.notice.subject import MOST_NEWS, at_yard, subject_of
 from windowcast.notice.taken_lines import taken_lines
 from windowcast.notice.visit_words import visit_words
-from windowcast.trade.visits import visits
+from windowcast.trade.visits import Task, visits
 from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
 
 SAMPLE = marked(
@@ -286,7 +286,7 @@ def _given(one: TreatmentAnswer, row: Row, answer: YardAnswer, spare_percent: fl
     return [
         *_visits(one, answer, spare_percent),
         *hive_lines.at_the_hive(one.treatment, regimen, answer.yard.hive),
-        *hive_lines.left_shut(one.treatment, regimen, start=row.day),
+        *hive_lines.left_shut(one.treatment, regimen, one.visits),
     ]
 
 
@@ -412,11 +412,17 @@ def _visits(answer: TreatmentAnswer, yard: YardAnswer, spare_percent: float) -> 
 
 
 def _right_days(answer: TreatmentAnswer) -> list[date]:
-    """Of its visits; of some the day is taken, so that they are told on another."""
+    """Of its visits; of some the day is taken, so that they are told on another, and what follows
+    on a fresh dose is counted from there."""
     if answer.named is None:
         return []
-    start = answer.named
-    return [one.day for one in visits(start.start.regimen, start=start.day, colonies=1)]
+    start, found, by = answer.named, [], timedelta(0)
+    given = visits(start.start.regimen, start=start.day, colonies=1)
+    for visit, told in zip(given, answer.visits, strict=False):
+        found.append(visit.day + by)
+        if visit.task is Task.SWAP:
+            by = told.day - visit.day
+    return found
 
 
 def _hottest(row: Row, units: str) -> str:

@@ -33,6 +33,7 @@ from windowcast.crew.instance import (
 from windowcast.crew.needs import (
     AWAY,
     BEGUN_WORTH,
+    LATE,
     Gone,
     doses_in_hand,
     in_hand,
@@ -417,6 +418,35 @@ def test_after_a_swap_that_is_overdue_the_removal_is_counted_from_today():
     swap, remove = need.options[0].stops
     assert swap.days[0] == 0
     assert (remove.right, remove.days[0], remove.after) == (10, 10, 10)
+
+
+def test_what_is_late_in_the_hives_comes_before_a_start_that_can_wait():
+    """An hour a day and two visits of forty minutes: the removal is late, the start loses a
+    colony by each day. Half a colony for each of 24 a day is 12."""
+    late, _ = doses_of(begun(50))
+    early, _ = doses_of(begun(9))
+    assert late is not None and early is not None
+    start = Need(
+        "b", "B", 2, 24, 3,
+        tuple(
+            Option(day, "formic-strips", "two", (Stop("apply", (day,), 40.0, 0.0),), 20.0 - day)
+            for day in (0, 1)
+        ),
+    )  # fmt: skip
+    crew = Crew("North", 1, 0, (60.0,) * 30)
+    roads = [[0.0] * 3 for _ in range(3)]
+    (option,) = late.options
+    removal = option._replace(stops=(option.stops[-1]._replace(hands=40.0, after=1, skill=""),))
+    task = Instance(
+        (crew,), (late._replace(place=1, options=(removal,)), start), roads, 30, hour=0.25,
+        away=AWAY,
+    )  # fmt: skip
+
+    plan = make(task, left_s=lambda: 20.0)
+
+    assert (late.away, early.away) == (LATE, 1.0)
+    assert plan.chosen[0].stops[0].day == 0
+    assert plan.chosen[1].option == 1
 
 
 def test_a_late_removal_is_still_to_be_made():

@@ -46,6 +46,10 @@ rounds tell little of a rate. Our own choice."""
 AWAY = 0.005
 """What each day that a visit is away from its right day costs, in colonies for each colony: an hour
 or two of driving for a yard and some days. Our own choice."""
+LATE = 100.0
+"""So many times as much where a fresh dose or a removal is late already: half a colony for each
+colony and day, more than a start loses that waits for it, and over two weeks still less than what
+it is worth that it is done at all. Our own choice."""
 KINDS = {Task.APPLY: Kind.APPLY, Task.SWAP: Kind.SWAP, Task.REMOVE: Kind.REMOVE}
 
 
@@ -461,5 +465,5 @@ def _need(
         begun=name == DOSES,
         starts=False,
         # A count loses no larger share of its worth for each day than a treatment does.
-        away=min(worth, 1.0),
+        away=LATE if name == DOSES and job.late_days else min(worth, 1.0),
     )

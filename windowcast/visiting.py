@@ -43,7 +43,7 @@ from windowcast.trade.work import (
     jobs,
 )
 from windowcast.trade.yard import Yard
-from windowcast.window.decide import Row, Status, YardAnswer
+from windowcast.window.decide import Status, YardAnswer
 
 Say = Callable[[str], None]
 
@@ -192,17 +192,15 @@ def _as_promised(job: Job, promised: PromisedStart | None, answer: YardAnswer | 
 
 
 def _plan(answer: YardAnswer, promised: PromisedStart | None, cancel_below: float) -> Plan | None:
-    """The start named for the treatment of first choice, the hives being ready or not; the promised
-    one where that stands and is given in another way, for that is what people load."""
+    """The start that the notice names for the treatment of first choice, the hives being ready or
+    not; where it names none, the promised one of another treatment, if that stands."""
     main = answer.main
-    named = main.named if main.status not in (Status.UNKNOWN, Status.CLOSED) else None
-    row = promised_row(answer, promised, cancel_below)
-    ready = [one.treatment.id for one in answer.treatments if one.status in READY]
-    stands = row is not None and row.start.treatment.id in ready
-    if not stands or (row is not None and named is not None and _same_way(named, row)):
-        row = named
+    row = main.named if main.status not in (Status.UNKNOWN, Status.CLOSED) else None
     if row is None:
-        return None
+        row = promised_row(answer, promised, cancel_below)
+        ready = [one.treatment.id for one in answer.treatments if one.status in READY]
+        if row is None or row.start.treatment.id not in ready:
+            return None
     chance = row.start.chance
     return Plan(
         start=row.day,
@@ -210,12 +208,6 @@ def _plan(answer: YardAnswer, promised: PromisedStart | None, cancel_below: floa
         regimen=row.start.regimen,
         chance=None if chance is None else chance.value,
     )
-
-
-def _same_way(one: Row, other: Row) -> bool:
-    """The same treatment in the same regimen, whatever the day."""
-    mine, theirs = one.start, other.start
-    return (mine.treatment.id, mine.regimen.id) == (theirs.treatment.id, theirs.regimen.id)
 
 
 def _choice(

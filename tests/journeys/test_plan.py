@@ -451,6 +451,11 @@ def test_a_start_promised_in_another_way_is_listed_as_the_notice_names_it(journe
     notice = folded(journey.windowcast("yard", "Creek Bend").stdout)
 
     assert "formic acid gel strips: start today, two strips at once" in notice
+    told = json.loads(journey.windowcast("yard", "Creek Bend", "--json").stdout)
+    assert told["treatments"][0]["regimen"] == "two-strips"
+    assert told["promised"]["chance"] is not None
+    assert told["promised"]["stands"] is True
+    assert (told["promised"]["date"], told["promised"]["regimen"]) == (day, regimen)
     on, visit = next(
         (one["date"], each)
         for one in document["days"]

@@ -43,7 +43,7 @@ from windowcast.trade.work import (
     jobs,
 )
 from windowcast.trade.yard import Yard
-from windowcast.window.decide import Status, YardAnswer
+from windowcast.window.decide import Row, Status, YardAnswer
 
 Say = Callable[[str], None]
 
@@ -317,11 +317,17 @@ def remarks(found: Sequence[YardWork]) -> list[str]:
     return lines
 
 
+def _kept_back(work: YardWork) -> list[Row]:
+    """The starts that something keeps back from the first day on for which one may be planned."""
+    held = () if work.answer is None else kept_back(work.answer.main)
+    return [row for row in held if work.free is None or row.day >= work.free]
+
+
 def _held_back(work: YardWork) -> list[str]:
     """Why the first start that the weather names is not planned, and which is the next."""
     if work.answer is None or work.answer.main.status is Status.UNKNOWN:
         return []
-    rows = kept_back(work.answer.main)
+    rows = _kept_back(work)
     if not rows:
         return []
     first = rows[0]
@@ -343,8 +349,7 @@ def _held_back(work: YardWork) -> list[str]:
 
 def _taken(work: YardWork) -> list[str]:
     """What keeps out a visit to be made, though it is listed, or moves it."""
-    held = () if work.answer is None else kept_back(work.answer.main)
-    said = {taken_words(one) for row in held[:1] for one in row.taken}
+    said = {taken_words(one) for row in _kept_back(work)[:1] for one in row.taken}
     ahead = [job for job in work.jobs if job.done is None]
     rows = [
         row

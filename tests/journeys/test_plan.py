@@ -562,6 +562,15 @@ why = "lime harvest"
     other = journey.windowcast("yard", "South Slope").stdout
     assert "lime harvest" not in other
 
+    # Once a treatment is in, only what it keeps the next one waiting for is said.
+    begun = journey.windowcast(
+        "treat", "start", "Creek Bend", "formic-strips", "two-strips", "--anyway"
+    )
+    assert begun.returncode == 0, begun.stderr
+    since = folded(journey.windowcast("visits", "--yard", "Creek Bend").stdout)
+    assert "Creek Bend: no next start is planned before " in since
+    assert "the next that is free is" not in since
+
 
 def test_the_notice_says_when_no_crew_drives_and_which_day_is_the_next(journey):
     day = journey.today + timedelta(days=3)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from windowcast.entering import today_at
 from windowcast.form_kinds import Desk
 from windowcast.notice import words
 from windowcast.notice.crew_today import State, today_words
-from windowcast.notice.visit_lines import why
+from windowcast.notice.visit_lines import job_document, why
 from windowcast.trade.course import snapshot
 from windowcast.trade.journal import Entry
 from windowcast.trade.work import Kind
@@ -366,3 +367,18 @@ def test_a_fresh_dose_that_was_given_can_be_entered_after_the_exposure_all_the_s
     assert any(one.startswith("1 day late: the swap was planned for ") for one in done.remarks)
     (removal,) = [one for one in after.jobs if one.kind is Kind.REMOVE]
     assert (removal.day, removal.late_days, removal.lapsed) == (NOW.date(), 0, False)
+
+
+def test_the_visits_say_of_a_promised_day_that_it_has_passed(configuration, store):
+    yard = yard_of(configuration)
+    store.promise_plan(promised(configuration, ("apply", -1)), NOW)
+    gone = f"promised: {words.day(NOW.date() - timedelta(days=1))}, {CREW}"
+
+    work = visiting.yard_work(configuration, store, yard, now=NOW)
+    start = next(one for one in work.jobs if one.kind is Kind.APPLY)
+    nowhere = dataclasses.replace(work, jobs=())
+
+    assert f"{gone}, but that day has passed and no start is entered" in why(start)
+    assert job_document(start)["promised"]["passed"] is True
+    (said_alone,) = [one for one in visiting.remarks([nowhere]) if "promised" in one]
+    assert said_alone == f"{yard.name}: {gone}; that day has passed and no start is entered."

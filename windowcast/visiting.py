@@ -165,7 +165,7 @@ def yard_work(
     return YardWork(
         yard=yard,
         today=today,
-        jobs=tuple(_as_promised(one, promised, answer) for one in days.moved(found, today)),
+        jobs=tuple(_as_promised(one, promised, answer, today) for one in days.moved(found, today)),
         promised=promised,
         answer=answer,
         plan=plan,
@@ -176,7 +176,9 @@ def yard_work(
     )
 
 
-def _as_promised(job: Job, promised: PromisedStart | None, answer: YardAnswer | None) -> Job:
+def _as_promised(
+    job: Job, promised: PromisedStart | None, answer: YardAnswer | None, today: date
+) -> Job:
     """A planned start with what was promised of it, where that is another start."""
     if promised is None or not job.planned or job.kind is not Kind.APPLY:
         return job
@@ -188,7 +190,8 @@ def _as_promised(job: Job, promised: PromisedStart | None, answer: YardAnswer | 
             regimen = None
     if job.day == promised.day and regimen is None:
         return job
-    return job._replace(promised=Promised(promised.day, promised.crew, treatment, regimen))
+    passed = promised.day < today
+    return job._replace(promised=Promised(promised.day, promised.crew, treatment, regimen, passed))
 
 
 def _plan(answer: YardAnswer, promised: PromisedStart | None, cancel_below: float) -> Plan | None:
@@ -279,15 +282,8 @@ def remarks(found: Sequence[YardWork]) -> list[str]:
         planned = any(job.planned and job.kind is Kind.APPLY for job in work.jobs)
         lines += _held_back(work)
         lines += _taken(work)
-        if work.promised is not None and not planned and work.promised.day >= work.today:
-            lines.append(
-                tr(
-                    "{yard}: promised: {day}, {crew}; no start is planned here now.",
-                    yard=work.yard.name,
-                    day=words.day(work.promised.day),
-                    crew=work.promised.crew,
-                )
-            )
+        if work.promised is not None and not planned:
+            lines.append(_promised_alone(work, work.promised))
         if work.plan is None or work.answer is None:
             continue
         name, start = work.yard.name, words.day(work.plan.start)
@@ -315,6 +311,26 @@ def remarks(found: Sequence[YardWork]) -> list[str]:
                 )
             )
     return lines
+
+
+def _promised_alone(work: YardWork, promised: PromisedStart) -> str:
+    """What was promised where no start is among the visits."""
+    values = {
+        "yard": work.yard.name,
+        "day": words.day(promised.day),
+        "crew": promised.crew,
+    }
+    if promised.day < work.today:
+        return tr(
+            "{yard}: promised: {day}, {crew}; that day has passed and no start is entered.",
+            **values,
+        )
+    if work.answer is not None and not work.known and work.answer.forecast.stale:
+        return tr(
+            "{yard}: promised: {day}, {crew}; the forecast is too old to tell whether it stands.",
+            **values,
+        )
+    return tr("{yard}: promised: {day}, {crew}; no start is planned here now.", **values)
 
 
 def _kept_back(work: YardWork) -> list[Row]:

@@ -316,7 +316,8 @@ def test_another_treatment_that_was_promised_is_listed_and_said_to_hold(configur
 
     assert blocked.treatment.id == "formic-strips"
     assert main.treatment.id == "formic-strips"
-    assert (start.treatment.id, start.promised) == ("amitraz-strips", None)
+    assert (start.treatment.id, start.promised.day) == ("amitraz-strips", NOW.date())
+    assert f"promised: Mon Aug 31, {CREW}" in why(start)
     assert "(amitraz plastic strips); named first for that day is now: formic acid" in words_of
 
 
@@ -382,3 +383,21 @@ def test_the_visits_say_of_a_promised_day_that_it_has_passed(configuration, stor
     assert job_document(start)["promised"]["passed"] is True
     (said_alone,) = [one for one in visiting.remarks([nowhere]) if "promised" in one]
     assert said_alone == f"{yard.name}: {gone}; that day has passed and no start is entered."
+
+
+def test_an_earlier_start_of_the_first_choice_is_listed_before_another_that_was_promised(
+    configuration, store
+):
+    given = ("formic-strips", "amitraz-strips")
+    one = yard_of(configuration)
+    both = one._replace(treatments=given, hive=one.hive._replace(supers=0))
+    alone = configuration._replace(yards=(both,))
+    document = promised(alone, ("apply", 1), treatment="amitraz-strips", regimen="six-weeks")
+    store.promise_plan(document, NOW)
+
+    main, start, words_of = told(alone, store)
+
+    assert main.named.day == start.on == NOW.date()
+    assert start.treatment.id == "formic-strips"
+    assert start.promised.treatment.id == "amitraz-strips"
+    assert "the first that is named now is Mon Aug 31, but what was promised holds" in words_of

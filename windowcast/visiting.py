@@ -188,22 +188,33 @@ def _as_promised(
         treatment = None
         if job.regimen is not None and job.regimen.id == promised.regimen:
             regimen = None
-    if job.day == promised.day and regimen is None:
+    if job.day == promised.day and regimen is None and not _beside(job, answer):
         return job
     passed = promised.day < today
     return job._replace(promised=Promised(promised.day, promised.crew, treatment, regimen, passed))
 
 
+def _beside(job: Job, answer: YardAnswer | None) -> bool:
+    """Whether the notice names another treatment first than a planned start's."""
+    if answer is None or job.treatment is None or answer.main.status not in READY:
+        return False
+    return answer.main.treatment.id != job.treatment.id
+
+
 def _plan(answer: YardAnswer, promised: PromisedStart | None, cancel_below: float) -> Plan | None:
     """The start that the notice names for the treatment of first choice, the hives being ready or
-    not; where it names none, the promised one of another treatment, if that stands."""
+    not. A promised one of another treatment that stands comes first, for that is what people load,
+    but where an earlier day is named that can be begun."""
     main = answer.main
     row = main.named if main.status not in (Status.UNKNOWN, Status.CLOSED) else None
+    other = promised_row(answer, promised, cancel_below)
+    ready = [one.treatment.id for one in answer.treatments if one.status in READY]
+    if other is not None and other.start.treatment.id in ready:
+        same = other.start.treatment.id == main.treatment.id
+        earlier = row is not None and main.status in READY and row.day < other.day
+        row = row if same or earlier else other
     if row is None:
-        row = promised_row(answer, promised, cancel_below)
-        ready = [one.treatment.id for one in answer.treatments if one.status in READY]
-        if row is None or row.start.treatment.id not in ready:
-            return None
+        return None
     chance = row.start.chance
     return Plan(
         start=row.day,

@@ -143,12 +143,40 @@ def test_a_start_that_the_forecast_does_not_name_says_so_and_when_it_is_named(co
     assert today_words(one, "C").startswith(f"DO NOT START: named is {named} now; ")
 
 
-def test_without_a_forecast_nobody_starts(configuration):
+def test_without_a_forecast_what_was_promised_waits_for_one(configuration):
     with open_store(configuration) as empty:
         (one,) = said(configuration, empty, promised(configuration, ("apply", 0)))
 
-    assert (one.state, one.out) == (State.UNKNOWN, True)
-    assert "DO NOT START" in today_words(one, "C")
+    assert (one.state, one.out) == (State.UNKNOWN, False)
+    assert today_words(one, "C") == (
+        "NOT KNOWN whether it stands: no forecast is stored; start only once a fresh forecast"
+        " says so"
+    )
+
+
+def test_an_old_forecast_withdraws_no_promise(configuration, store):
+    """Of the evening before, with `max_age_hours` of 12: not to know is no reason to withdraw."""
+    later = NOW + timedelta(hours=24)
+    document = promised(configuration, ("apply", 1))
+    store.promise_plan(document, NOW)
+    yard = yard_of(configuration)
+
+    found = pages.whole(configuration, store, yard, now=later)
+    stops = promised_today.stops_today(
+        configuration, document, answer=found.answer, weather=found.weather, entries=(),
+        jobs=found.standing.all_jobs, passed=False, danger=False,
+    )  # fmt: skip
+    words_of = " ".join(" ".join(found.beside.first).split())
+    remarks = visiting.remarks([visiting.yard_work(configuration, store, yard, now=later)])
+
+    assert found.answer.forecast.stale
+    (one,) = stops.values()
+    assert (one.state, one.out) == (State.UNKNOWN, False)
+    assert "NOT KNOWN whether it stands: the forecast is too old" in today_words(one, "C")
+    assert f"{CREW}, two strips at once; the forecast is too old to tell whether it" in words_of
+    assert "no start is named" not in words_of
+    assert "; not known is whether it stands." in " ".join(remarks)
+    assert found.beside.document["promised"]["stands"] is None
 
 
 def test_what_is_entered_is_done_and_what_follows_it_stands(configuration, store):

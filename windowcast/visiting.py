@@ -336,9 +336,9 @@ def _promised_alone(work: YardWork, promised: PromisedStart) -> str:
             "{yard}: promised: {day}, {crew}; that day has passed and no start is entered.",
             **values,
         )
-    if work.answer is not None and not work.known and work.answer.forecast.stale:
+    if not work.known:
         return tr(
-            "{yard}: promised: {day}, {crew}; the forecast is too old to tell whether it stands.",
+            "{yard}: promised: {day}, {crew}; not known is whether it stands.",
             **values,
         )
     return tr("{yard}: promised: {day}, {crew}; no start is planned here now.", **values)

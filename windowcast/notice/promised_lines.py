@@ -109,7 +109,11 @@ def _said(
     stands = ""
     if row is not None:
         stands = stands_words(row, min_chance=min_chance, cancel_below=cancel_below)
+    if answer.forecast.stale:
+        return tr("{promised}; the forecast is too old to tell whether it stands", promised=when)
     if named is None:
+        if stands_today(answer, promised, cancel_below)[0] is None:
+            return tr("{promised}; no forecast tells whether it stands", promised=when)
         if row is None:
             return tr("{promised}; no start is named now", promised=when)
         return tr("{promised}; {stands}", promised=when, stands=stands)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from windowcast.entering import today_at
 from windowcast.form_kinds import Desk
 from windowcast.notice import words
 from windowcast.notice.crew_today import State, today_words
-from windowcast.notice.visit_lines import why
+from windowcast.notice.visit_lines import job_document, why
 from windowcast.trade.course import snapshot
 from windowcast.trade.journal import Entry
 from windowcast.trade.work import Kind
@@ -142,12 +143,40 @@ def test_a_start_that_the_forecast_does_not_name_says_so_and_when_it_is_named(co
     assert today_words(one, "C").startswith(f"DO NOT START: named is {named} now; ")
 
 
-def test_without_a_forecast_nobody_starts(configuration):
+def test_without_a_forecast_what_was_promised_waits_for_one(configuration):
     with open_store(configuration) as empty:
         (one,) = said(configuration, empty, promised(configuration, ("apply", 0)))
 
-    assert (one.state, one.out) == (State.UNKNOWN, True)
-    assert "DO NOT START" in today_words(one, "C")
+    assert (one.state, one.out) == (State.UNKNOWN, False)
+    assert today_words(one, "C") == (
+        "NOT KNOWN whether it stands: no forecast is stored; start only once a fresh forecast"
+        " says so"
+    )
+
+
+def test_an_old_forecast_withdraws_no_promise(configuration, store):
+    """Of the evening before, with `max_age_hours` of 12: not to know is no reason to withdraw."""
+    later = NOW + timedelta(hours=24)
+    document = promised(configuration, ("apply", 1))
+    store.promise_plan(document, NOW)
+    yard = yard_of(configuration)
+
+    found = pages.whole(configuration, store, yard, now=later)
+    stops = promised_today.stops_today(
+        configuration, document, answer=found.answer, weather=found.weather, entries=(),
+        jobs=found.standing.all_jobs, passed=False, danger=False,
+    )  # fmt: skip
+    words_of = " ".join(" ".join(found.beside.first).split())
+    remarks = visiting.remarks([visiting.yard_work(configuration, store, yard, now=later)])
+
+    assert found.answer.forecast.stale
+    (one,) = stops.values()
+    assert (one.state, one.out) == (State.UNKNOWN, False)
+    assert "NOT KNOWN whether it stands: the forecast is too old" in today_words(one, "C")
+    assert f"{CREW}, two strips at once; the forecast is too old to tell whether it" in words_of
+    assert "no start is named" not in words_of
+    assert "; not known is whether it stands." in " ".join(remarks)
+    assert found.beside.document["promised"]["stands"] is None
 
 
 def test_what_is_entered_is_done_and_what_follows_it_stands(configuration, store):
@@ -315,7 +344,8 @@ def test_another_treatment_that_was_promised_is_listed_and_said_to_hold(configur
 
     assert blocked.treatment.id == "formic-strips"
     assert main.treatment.id == "formic-strips"
-    assert (start.treatment.id, start.promised) == ("amitraz-strips", None)
+    assert (start.treatment.id, start.promised.day) == ("amitraz-strips", NOW.date())
+    assert f"promised: Mon Aug 31, {CREW}" in why(start)
     assert "(amitraz plastic strips); named first for that day is now: formic acid" in words_of
 
 
@@ -366,3 +396,36 @@ def test_a_fresh_dose_that_was_given_can_be_entered_after_the_exposure_all_the_s
     assert any(one.startswith("1 day late: the swap was planned for ") for one in done.remarks)
     (removal,) = [one for one in after.jobs if one.kind is Kind.REMOVE]
     assert (removal.day, removal.late_days, removal.lapsed) == (NOW.date(), 0, False)
+
+
+def test_the_visits_say_of_a_promised_day_that_it_has_passed(configuration, store):
+    yard = yard_of(configuration)
+    store.promise_plan(promised(configuration, ("apply", -1)), NOW)
+    gone = f"promised: {words.day(NOW.date() - timedelta(days=1))}, {CREW}"
+
+    work = visiting.yard_work(configuration, store, yard, now=NOW)
+    start = next(one for one in work.jobs if one.kind is Kind.APPLY)
+    nowhere = dataclasses.replace(work, jobs=())
+
+    assert f"{gone}, but that day has passed and no start is entered" in why(start)
+    assert job_document(start)["promised"]["passed"] is True
+    (said_alone,) = [one for one in visiting.remarks([nowhere]) if "promised" in one]
+    assert said_alone == f"{yard.name}: {gone}; that day has passed and no start is entered."
+
+
+def test_an_earlier_start_of_the_first_choice_is_listed_before_another_that_was_promised(
+    configuration, store
+):
+    given = ("formic-strips", "amitraz-strips")
+    one = yard_of(configuration)
+    both = one._replace(treatments=given, hive=one.hive._replace(supers=0))
+    alone = configuration._replace(yards=(both,))
+    document = promised(alone, ("apply", 1), treatment="amitraz-strips", regimen="six-weeks")
+    store.promise_plan(document, NOW)
+
+    main, start, words_of = told(alone, store)
+
+    assert main.named.day == start.on == NOW.date()
+    assert start.treatment.id == "formic-strips"
+    assert start.promised.treatment.id == "amitraz-strips"
+    assert "the first that is named now is Mon Aug 31, but what was promised holds" in words_of

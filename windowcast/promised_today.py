@@ -10,12 +10,17 @@ from windowcast.answer import YardWeather
 from windowcast.crew.days import closed_days
 from windowcast.crew.needs import kept_named
 from windowcast.edges.settings import Configuration
+from windowcast.language import marked
 from windowcast.notice.crew_today import Key, State, StopToday, visits_of
 from windowcast.trade.journal import Entry
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.work import Job, Kind, free_from
 from windowcast.trade.workable import rules_for
 from windowcast.window.decide import Flaw, Row, Status, YardAnswer
+
+NONE = marked("no forecast is stored")
+TOO_OLD = marked("the forecast is too old")
+TOO_SHORT = marked("the forecast is too short")
 
 
 class _Need(NamedTuple):
@@ -136,10 +141,14 @@ def _start(
     if free is not None and day < free:
         return StopToday(State.WAITS, True, free)
     one = next((one for one in answer.treatments if one.treatment.id == need.treatment), None)
-    if answer.forecast.stale or not answer.forecast.sources:
-        return StopToday(State.UNKNOWN, True)
-    if one is None or one.status is Status.UNKNOWN:
-        return StopToday(State.UNKNOWN, True)
+    if not answer.forecast.sources:
+        return StopToday(State.UNKNOWN, True, why=NONE)
+    if answer.forecast.stale:
+        return StopToday(State.UNKNOWN, True, why=TOO_OLD)
+    if one is None:
+        return StopToday(State.UNNAMED, True)
+    if one.status is Status.UNKNOWN:
+        return StopToday(State.UNKNOWN, True, why=TOO_SHORT)
     row = _row(one.rows, need.regimen, day)
     named = None if one.named is None else one.named.day
     if row is not None:

@@ -25,7 +25,7 @@ from windowcast.notice import (
 )
 from windowcast.notice.beside import Beside
 from windowcast.notice.plain import labelled
-from windowcast.notice.promised_lines import promised_lines
+from windowcast.notice.promised_lines import promised_document, promised_lines
 from windowcast.notice.rank import SOON_DAYS
 from windowcast.notice.second_lines import second_document, second_lines
 from windowcast.notice.strength_lines import strength_document, strength_lines
@@ -71,6 +71,7 @@ class Standing(NamedTuple):
     board:    above its limit, without a sample since; None: none is, or something is in the hives
     colonies: of the yard
     promised: the next start as the crews' plan promised it; None: it does not
+    promise:  the same with whether it stands, as JSON allows
     decision: by which starts are named and kept
     shut:     what of today's forecast keeps hives shut by `[work]`; none where it is not known
     days:     those of the yard that something else has taken and those on which crews work
@@ -94,6 +95,7 @@ class Standing(NamedTuple):
     board: Board | None = None
     colonies: int = 1
     promised: PromisedStart | None = None
+    promise: dict[str, Any] | None = None
     decision: DecisionSettings = DecisionSettings()
     shut: tuple[Hindrance, ...] = ()
 
@@ -137,7 +139,9 @@ def standing(
     promised = promised_start(
         None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
     )
-    left = with_promised(days.free(answer), promised, configuration.decision.cancel_below)
+    below = configuration.decision.cancel_below
+    free_answer = days.free(answer)
+    left = with_promised(free_answer, promised, below)
     told = days.told(answer, left)
     main = left.main
     broodless = not yard.hive.brood or seen_broodless(entries, today) is not None
@@ -203,6 +207,7 @@ def standing(
         ),
         colonies=yard.colonies,
         promised=promised,
+        promise=promised_document(promised, free_answer, below),
         decision=configuration.decision,
         shut=_shut(configuration, weather, today),
     )
@@ -411,6 +416,7 @@ def _document(one: Standing, today: date) -> dict[str, Any]:
     found["no_start_before"] = None if one.resting is None else one.resting.isoformat()
     found["shut_today"] = [each.value for each in one.shut]
     found["taken"] = taken_document(one.fixed, today)
+    found["promised"] = one.promise
     found["board"] = count_lines.board_document(one.board)
     found["visits_ahead"] = [visit_lines.job_document(job) for job in one.jobs]
     found["strength"] = strength_document(one.strength)

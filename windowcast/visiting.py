@@ -165,7 +165,7 @@ def yard_work(
     return YardWork(
         yard=yard,
         today=today,
-        jobs=tuple(_as_promised(one, promised, answer) for one in days.moved(found, today)),
+        jobs=tuple(_as_promised(one, promised, answer, today) for one in days.moved(found, today)),
         promised=promised,
         answer=answer,
         plan=plan,
@@ -176,7 +176,9 @@ def yard_work(
     )
 
 
-def _as_promised(job: Job, promised: PromisedStart | None, answer: YardAnswer | None) -> Job:
+def _as_promised(
+    job: Job, promised: PromisedStart | None, answer: YardAnswer | None, today: date
+) -> Job:
     """A planned start with what was promised of it, where that is another start."""
     if promised is None or not job.planned or job.kind is not Kind.APPLY:
         return job
@@ -186,21 +188,31 @@ def _as_promised(job: Job, promised: PromisedStart | None, answer: YardAnswer | 
         treatment = None
         if job.regimen is not None and job.regimen.id == promised.regimen:
             regimen = None
-    if job.day == promised.day and regimen is None:
+    if job.day == promised.day and regimen is None and not _beside(job, answer):
         return job
-    return job._replace(promised=Promised(promised.day, promised.crew, treatment, regimen))
+    passed = promised.day < today
+    return job._replace(promised=Promised(promised.day, promised.crew, treatment, regimen, passed))
+
+
+def _beside(job: Job, answer: YardAnswer | None) -> bool:
+    """Whether the notice names another treatment first than a planned start's."""
+    if answer is None or job.treatment is None or answer.main.status not in READY:
+        return False
+    return answer.main.treatment.id != job.treatment.id
 
 
 def _plan(answer: YardAnswer, promised: PromisedStart | None, cancel_below: float) -> Plan | None:
-    """The start named for the treatment of first choice, the hives being ready or not; the promised
-    one where that stands and is given in another way, for that is what people load."""
+    """The start that the notice names for the treatment of first choice, the hives being ready or
+    not. A promised one of another treatment that stands comes first, for that is what people load,
+    but where an earlier day is named that can be begun."""
     main = answer.main
-    named = main.named if main.status not in (Status.UNKNOWN, Status.CLOSED) else None
-    row = promised_row(answer, promised, cancel_below)
+    row = main.named if main.status not in (Status.UNKNOWN, Status.CLOSED) else None
+    other = promised_row(answer, promised, cancel_below)
     ready = [one.treatment.id for one in answer.treatments if one.status in READY]
-    stands = row is not None and row.start.treatment.id in ready
-    if not stands or (row is not None and named is not None and _same_way(named, row)):
-        row = named
+    if other is not None and other.start.treatment.id in ready:
+        same = other.start.treatment.id == main.treatment.id
+        earlier = row is not None and main.status in READY and row.day < other.day
+        row = row if same or earlier else other
     if row is None:
         return None
     chance = row.start.chance
@@ -210,12 +222,6 @@ def _plan(answer: YardAnswer, promised: PromisedStart | None, cancel_below: floa
         regimen=row.start.regimen,
         chance=None if chance is None else chance.value,
     )
-
-
-def _same_way(one: Row, other: Row) -> bool:
-    """The same treatment in the same regimen, whatever the day."""
-    mine, theirs = one.start, other.start
-    return (mine.treatment.id, mine.regimen.id) == (theirs.treatment.id, theirs.regimen.id)
 
 
 def _choice(
@@ -287,15 +293,8 @@ def remarks(found: Sequence[YardWork]) -> list[str]:
         planned = any(job.planned and job.kind is Kind.APPLY for job in work.jobs)
         lines += _held_back(work)
         lines += _taken(work)
-        if work.promised is not None and not planned and work.promised.day >= work.today:
-            lines.append(
-                tr(
-                    "{yard}: promised: {day}, {crew}; no start is planned here now.",
-                    yard=work.yard.name,
-                    day=words.day(work.promised.day),
-                    crew=work.promised.crew,
-                )
-            )
+        if work.promised is not None and not planned:
+            lines.append(_promised_alone(work, work.promised))
         if work.plan is None or work.answer is None:
             continue
         name, start = work.yard.name, words.day(work.plan.start)
@@ -325,11 +324,37 @@ def remarks(found: Sequence[YardWork]) -> list[str]:
     return lines
 
 
+def _promised_alone(work: YardWork, promised: PromisedStart) -> str:
+    """What was promised where no start is among the visits."""
+    values = {
+        "yard": work.yard.name,
+        "day": words.day(promised.day),
+        "crew": promised.crew,
+    }
+    if promised.day < work.today:
+        return tr(
+            "{yard}: promised: {day}, {crew}; that day has passed and no start is entered.",
+            **values,
+        )
+    if not work.known:
+        return tr(
+            "{yard}: promised: {day}, {crew}; not known is whether it stands.",
+            **values,
+        )
+    return tr("{yard}: promised: {day}, {crew}; no start is planned here now.", **values)
+
+
+def _kept_back(work: YardWork) -> list[Row]:
+    """The starts that something keeps back from the first day on for which one may be planned."""
+    held = () if work.answer is None else kept_back(work.answer.main)
+    return [row for row in held if work.free is None or row.day >= work.free]
+
+
 def _held_back(work: YardWork) -> list[str]:
     """Why the first start that the weather names is not planned, and which is the next."""
     if work.answer is None or work.answer.main.status is Status.UNKNOWN:
         return []
-    rows = kept_back(work.answer.main)
+    rows = _kept_back(work)
     if not rows:
         return []
     first = rows[0]
@@ -351,8 +376,7 @@ def _held_back(work: YardWork) -> list[str]:
 
 def _taken(work: YardWork) -> list[str]:
     """What keeps out a visit to be made, though it is listed, or moves it."""
-    held = () if work.answer is None else kept_back(work.answer.main)
-    said = {taken_words(one) for row in held[:1] for one in row.taken}
+    said = {taken_words(one) for row in _kept_back(work)[:1] for one in row.taken}
     ahead = [job for job in work.jobs if job.done is None]
     rows = [
         row

@@ -12,6 +12,7 @@ from windowcast.crew.days import Calendar, Fixed, Lost, closed_days
 from windowcast.crew.held_back import Days, kept_back
 from windowcast.crew.needs import stops_of
 from windowcast.crew.settings import CrewRow, FixedRow
+from windowcast.notice.reason import reason
 from windowcast.notice.visit_lines import sentence, why
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.treatment import Dose, Slack
@@ -307,3 +308,32 @@ def test_what_follows_a_swap_that_is_listed_late_is_counted_from_there():
     assert found[Kind.QUEENS].day - nominal[Kind.QUEENS].day == timedelta(days=3)
     # Two weeks after the removal as it is listed.
     assert found[Kind.COUNT_AFTER].day - nominal[Kind.COUNT_AFTER].day == timedelta(days=7)
+
+
+WET_DAY = DayWeather(high_c=26.5, rain_mm=30.0, wind_kmh=5.0)
+
+
+@pytest.mark.parametrize(
+    ("rows", "weather", "why"),
+    [
+        ((fixed(0, 1, "visits"),), {}, "something else has taken its days"),
+        ((), {MONDAY: WET_DAY}, "hives stay shut on that day"),
+        ((fixed(0, 90, "visits"),), {}, "something else has taken its days"),
+    ],
+)
+def test_a_day_that_one_regimen_fits_is_kept_back_by_what_has_taken_it(rows, weather, why):
+    """At 26.5 °C one strip at a time fits, and a double dose does not."""
+    told = days(*rows, weather=weather).free(answer(high_c=26.5))
+
+    text = reason(told.main, told.forecast, "C")
+
+    day = "Mon Aug 31"
+    wanted = f"A start on {day} comes nearest" if told.main.named is None else f"Not {day}"
+    assert f"{wanted}: {why}." in text
+    assert text.count("above the 25.0 °C that a double dose allows") == 1
+
+
+def test_a_day_too_hot_for_every_regimen_is_not_said_to_be_taken():
+    told = days(fixed(0, 1, "visits")).free(answer(high_c=32))
+
+    assert "taken" not in reason(told.main, told.forecast, "C")

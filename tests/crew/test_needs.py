@@ -632,6 +632,21 @@ def test_of_two_regimens_the_reason_of_a_day_is_that_of_the_nearer_one():
     assert dict(found.need.barred)[8] == "after the last day that is in time"
 
 
+def test_what_no_day_of_the_plan_is_in_time_for_gives_no_day_its_reason():
+    """To be over by September 15: one strip with a fresh one, of 20 days, had to begin by August
+    26, before the plan's first day; two strips, of 14 days, are in time until September 1, and at
+    27 °C too much."""
+    found, _ = need_of([[27.0] * 50] * 10, end=(9, 15))
+
+    assert found.need is None
+    why = dict(found.barred)
+    assert [why[day] for day in range(3)] == [
+        "too warm for a double dose",
+        "too warm for a double dose",
+        "after the last day that is in time",
+    ]
+
+
 def test_a_day_on_which_it_gets_dark_first_is_told_as_that():
     dark = calendar(works=frozenset())._replace(dark={"formic acid": frozenset(range(80))})
 

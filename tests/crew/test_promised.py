@@ -9,7 +9,7 @@ import pytest
 from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, yard
 from windowcast.crew.promised import promised_row, with_promised
 from windowcast.crew.replan import PromisedStart, promised_start
-from windowcast.notice.promised_lines import promised_lines
+from windowcast.notice.promised_lines import promised_document, promised_lines
 from windowcast.window.decide import ForecastState, Rules, Status, YardAnswer, decide
 from windowcast.window.scan import Words, scan
 
@@ -131,3 +131,33 @@ def test_of_an_old_forecast_nothing_stands():
 
     assert with_promised(found, promise(), 0.65).main.status is Status.UNKNOWN
     assert promised_row(found, promise(), 0.65) is None
+
+
+@pytest.mark.parametrize(
+    ("courses", "stale", "one", "stands", "chance"),
+    [
+        (WARM, False, promise(SWAP, 2), True, 1.0),
+        (MIXED, False, promise(), True, 0.7),
+        (MIXED, False, promise(SWAP, 2), True, 0.7),
+        ([[35.0] * 40] * 10, False, promise(), False, 0.0),
+        (WARM, False, promise(ahead=-1), False, None),
+        (WARM, False, promise("no-more"), False, None),
+        (WARM, False, promise(ahead=39), None, None),
+        (WARM, True, promise(), None, 1.0),
+    ],
+)
+def test_the_document_says_whether_a_promise_stands_or_cannot_be_told(
+    courses, stale, one, stands, chance
+):
+    assert promised_document(one, answer(courses, stale=stale), 0.65) == {
+        "date": str(one.day),
+        "crew": "North crew",
+        "treatment": FORMIC_STRIPS.id,
+        "regimen": one.regimen,
+        "stands": stands,
+        "chance": chance,
+    }
+
+
+def test_without_a_promise_the_document_has_none():
+    assert promised_document(None, answer(WARM), 0.65) is None

@@ -435,6 +435,38 @@ def test_a_start_promised_for_another_day_is_told_in_visits_and_in_the_notice(jo
     assert f"Promised {words}; the first that is named now is " in notice
 
 
+def test_a_start_promised_in_another_way_is_listed_as_the_notice_names_it(journey):
+    """The crew is off today and strips are short until a delivery: Creek Bend is promised one strip
+    for another day, where the weather names two strips for today."""
+    crew = f"{CREW}off = [{journey.today}]\n"
+    more = journey.today + timedelta(days=6)
+    stock = '\n[[stock]]\ntreatment = "formic-strips"\nstrips = {}\n'
+    journey.write("crews.toml", crew + stock.format(30) + stock.format(60) + f"on = {more}\n")
+    found = planned(journey, "--promise")
+    day, regimen = starts(found)["Creek Bend"]
+    assert (day > str(journey.today), regimen) == (True, "one-strip-swap")
+
+    listed = folded(journey.windowcast("visits", "--yard", "Creek Bend").stdout)
+    document = json.loads(journey.windowcast("visits", "--yard", "Creek Bend", "--json").stdout)
+    notice = folded(journey.windowcast("yard", "Creek Bend").stdout)
+
+    assert "formic acid gel strips: start today, two strips at once" in notice
+    told = json.loads(journey.windowcast("yard", "Creek Bend", "--json").stdout)
+    assert told["treatments"][0]["regimen"] == "two-strips"
+    assert told["promised"]["chance"] is not None
+    assert told["promised"]["stands"] is True
+    assert (told["promised"]["date"], told["promised"]["regimen"]) == (day, regimen)
+    on, visit = next(
+        (one["date"], each)
+        for one in document["days"]
+        for each in one["visits"]
+        if each["task"] == "apply"
+    )
+    assert (on, visit["regimen"]) == (str(journey.today), "two-strips")
+    assert (visit["promised"]["date"], visit["promised"]["regimen"]) == (day, regimen)
+    assert f"{date.fromisoformat(day).day}, North crew, one strip, a fresh one on day 10" in listed
+
+
 def test_a_start_that_is_named_no_more_says_do_not_start(journey):
     """The band is made so narrow after the promise that no weather fits it."""
     journey.write("crews.toml", CREW)
@@ -529,6 +561,15 @@ why = "lime harvest"
     assert f"start on {said}" in shown.replace("\N{NO-BREAK SPACE}", " ")
     other = journey.windowcast("yard", "South Slope").stdout
     assert "lime harvest" not in other
+
+    # Once a treatment is in, only what it keeps the next one waiting for is said.
+    begun = journey.windowcast(
+        "treat", "start", "Creek Bend", "formic-strips", "two-strips", "--anyway"
+    )
+    assert begun.returncode == 0, begun.stderr
+    since = folded(journey.windowcast("visits", "--yard", "Creek Bend").stdout)
+    assert "Creek Bend: no next start is planned before " in since
+    assert "the next that is free is" not in since
 
 
 def test_the_notice_says_when_no_crew_drives_and_which_day_is_the_next(journey):

@@ -164,8 +164,10 @@ def starts(
             continue
         if limit is not None and row.day > limit:
             gone = Gone(limit=limit) if mine == promised else gone
-            # The weather would allow it: that comes nearer to a start than one that it bars.
-            rank = barred.LATE if row.safe else barred.SEASON
+            # The weather would allow it: that comes nearer to a start than one that it bars, but
+            # where no day of the plan is in time for it.
+            near = row.safe and limit >= calendar.first
+            rank = barred.LATE if near else barred.SEASON
             no_start.say(day, rank, tr("after the last day that is in time"))
             continue
         if not row.safe and not (mine == promised and kept_named(row, cancel_below)):

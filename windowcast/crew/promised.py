@@ -5,7 +5,7 @@ from __future__ import annotations
 from windowcast.crew.needs import kept_named
 from windowcast.crew.replan import PromisedStart
 from windowcast.trade.visits import visits
-from windowcast.window.decide import Row, TreatmentAnswer, YardAnswer, judged
+from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer, judged
 
 
 def is_promised(row: Row, promised: PromisedStart) -> bool:
@@ -30,6 +30,22 @@ def promised_row(
             if is_promised(row, promised):
                 return row if row.safe or kept_named(row, cancel_below) else None
     return None
+
+
+def stands_today(
+    answer: YardAnswer, promised: PromisedStart, cancel_below: float
+) -> tuple[bool | None, Row | None]:
+    """Whether a promised start stands, None where today's forecast cannot tell; and its row, None
+    where it has none."""
+    if promised.day < answer.today:
+        return False, None
+    mine = [one for one in answer.treatments if one.treatment.id == promised.treatment]
+    rows = [row for one in mine for row in one.rows if row.start.regimen.id == promised.regimen]
+    row = next((row for row in rows if is_promised(row, promised)), None)
+    untold = any(one.status is Status.UNKNOWN for one in mine)
+    if answer.forecast.stale or untold or (rows and rows[-1].day < promised.day):
+        return None, row
+    return promised_row(answer, promised, cancel_below) is not None, row
 
 
 def with_promised(

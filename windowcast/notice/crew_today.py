@@ -45,8 +45,8 @@ class State(Enum):
     DANGER = "what is in the hives is in danger of heat"
 
 
-OUT = (State.DONE, State.UNKNOWN, State.UNNAMED, State.SHUT, State.WAITS, State.EARLY,
-       State.LAPSED, State.NOTHING_IN, State.UNASKED)  # fmt: skip
+OUT = (State.DONE, State.UNNAMED, State.SHUT, State.WAITS, State.EARLY, State.LAPSED,
+       State.NOTHING_IN, State.UNASKED)  # fmt: skip
 """Not done on this day: nothing is loaded for it."""
 
 
@@ -57,7 +57,7 @@ class StopToday(NamedTuple):
     day:      on which it was done, or before which it may not be
     row:      of the start, as it is judged today; None: that day is not judged
     named:    the day that is named instead; None: none is
-    why:      why the hives stay shut
+    why:      why the hives stay shut; of a start that is not known to stand, in English, why
     over:     that day is today, whose hours are over
     blocked:  what must be done at the hives first
     """
@@ -115,7 +115,10 @@ def today_words(said: StopToday, units: str) -> str:
             return ""
         return tr("today it stands: {chance}", chance=chance_words(said.row))
     if said.state is State.UNKNOWN:
-        return tr("DO NOT START: no usable forecast says anything of this day")
+        return tr(
+            "NOT KNOWN whether it stands: {why}; start only once a fresh forecast says so",
+            why=tr(said.why),
+        )
     if said.state is State.SHUT:
         return (
             tr("DO NOT START: the hives stay shut on that day ({why})", why=said.why)

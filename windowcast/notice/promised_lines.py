@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from windowcast.crew.promised import is_promised, promised_row
+from typing import Any
+
+from windowcast.crew.promised import is_promised, promised_row, stands_today
 from windowcast.crew.replan import PromisedStart
 from windowcast.language import tr
 from windowcast.notice import words
@@ -23,6 +25,27 @@ def promised_lines(
         return []
     text = _said(promised, answer, min_chance=min_chance, cancel_below=cancel_below)
     return labelled(tr("Promised"), text) if text else []
+
+
+def promised_document(
+    promised: PromisedStart | None, answer: YardAnswer, cancel_below: float
+) -> dict[str, Any] | None:
+    """The same as JSON allows, also where it is what is named; None: nothing is promised.
+
+    answer:  without the starts that something else keeps back
+    """
+    if promised is None:
+        return None
+    stands, row = stands_today(answer, promised, cancel_below)
+    chance = None if row is None else row.start.chance
+    return {
+        "date": promised.day.isoformat(),
+        "crew": promised.crew,
+        "treatment": promised.treatment,
+        "regimen": promised.regimen,
+        "stands": stands,
+        "chance": None if chance is None else round(chance.value, 3),
+    }
 
 
 def way_of(promised: PromisedStart, answer: YardAnswer) -> tuple[Treatment, Regimen] | None:
@@ -86,7 +109,11 @@ def _said(
     stands = ""
     if row is not None:
         stands = stands_words(row, min_chance=min_chance, cancel_below=cancel_below)
+    if answer.forecast.stale:
+        return tr("{promised}; the forecast is too old to tell whether it stands", promised=when)
     if named is None:
+        if stands_today(answer, promised, cancel_below)[0] is None:
+            return tr("{promised}; no forecast tells whether it stands", promised=when)
         if row is None:
             return tr("{promised}; no start is named now", promised=when)
         return tr("{promised}; {stands}", promised=when, stands=stands)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 from fractions import Fraction
 
 from windowcast.language import marked, tr, trn
@@ -137,13 +137,20 @@ def _status_sentences(answer: TreatmentAnswer, forecast: ForecastState, units: s
             )
         )
     found.append(_why(answer.named, units))
-    first_row = answer.rows[0]
+    first_row = _nearest_of(answer, answer.rows[0].day)
     if answer.named.day > first_row.day:
         found.append(
             tr("Not {day}: {why}.", day=words.day(first_row.day), why=why_not(first_row, units))
         )
     found.extend(_doubled(answer, answer.named, units))
     return found
+
+
+def _nearest_of(answer: TreatmentAnswer, day: date) -> Row:
+    """Of the starts on a day the first that only other things than the weather keep back, else the
+    first."""
+    rows = [row for row in answer.rows if row.day == day]
+    return next((row for row in rows if row.weather_fits), rows[0])
 
 
 def _why(row: Row, units: str) -> str:

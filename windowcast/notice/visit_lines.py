@@ -153,6 +153,13 @@ def _cold_words(job: Job) -> str:
 
 def promised_words(one: Promised) -> str:
     """ "promised: Tue Dec 8, North crew", and how, where that is another way than the job's."""
+    text = _promised_words(one)
+    if one.passed:
+        return tr("{promised}, but that day has passed and no start is entered", promised=text)
+    return text
+
+
+def _promised_words(one: Promised) -> str:
     values = {"day": words.day(one.day), "crew": one.crew}
     if one.regimen is None:
         return tr("promised: {day}, {crew}", **values)
@@ -389,6 +396,7 @@ def job_document(job: Job) -> dict[str, Any]:
             "crew": job.promised.crew,
             "treatment": None if job.promised.treatment is None else job.promised.treatment.id,
             "regimen": None if job.promised.regimen is None else job.promised.regimen.id,
+            "passed": job.promised.passed,
         },
         "chance": None if job.chance is None else round(job.chance, 3),
         "wear": [one.value for one in job.protection],

@@ -70,12 +70,16 @@ class Plan(NamedTuple):
 
 class Promised(NamedTuple):
     """What the crews' plan promised of a start; treatment and regimen None where they are those of
-    the job."""
+    the job.
+
+    passed:  that day has, and no start is entered
+    """
 
     day: date
     crew: str
     treatment: Treatment | None = None
     regimen: Regimen | None = None
+    passed: bool = False
 
 
 class Job(NamedTuple):

@@ -68,6 +68,11 @@ class Row(NamedTuple):
         return bool(self.shut or self.taken)
 
     @property
+    def weather_fits(self) -> bool:
+        """Nothing speaks against it but what `held_back` is of."""
+        return all(flaw in (Flaw.TAKEN, Flaw.SHUT) for flaw in self.flaws)
+
+    @property
     def day(self) -> date:
         return self.start.start
 
@@ -216,11 +221,12 @@ _NO_MARGIN = Fraction(0)
 def _best(rows: Sequence[Row]) -> Row | None:
     """The nearest to a named start; the earliest, then the first in the file, on a tie."""
 
-    def merit(row: Row) -> tuple[bool, float, Fraction]:
+    def merit(row: Row) -> tuple[bool, bool, float, Fraction]:
         chance = row.start.chance
+        fits = not row.flaws or (row.held_back and row.weather_fits)
         if chance is not None:
-            return (not row.flaws, chance.held / chance.of, _NO_MARGIN)
+            return (not row.flaws, fits, chance.held / chance.of, _NO_MARGIN)
         margin_c = row.start.fit.margin_c
-        return (not row.flaws, -1.0, _NO_MARGIN if margin_c is None else margin_c)
+        return (not row.flaws, fits, -1.0, _NO_MARGIN if margin_c is None else margin_c)
 
     return max(rows, key=merit, default=None)

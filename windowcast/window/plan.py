@@ -10,7 +10,7 @@ from windowcast.trade.course import Course
 from windowcast.trade.due import Cause, Due, StartBy, State, starts_by
 from windowcast.trade.treatment import Treatment
 from windowcast.window.choice import Option, Span, looked_until, options, starts_in_time
-from windowcast.window.decide import TreatmentAnswer
+from windowcast.window.decide import Status, TreatmentAnswer
 
 
 class Timing(NamedTuple):
@@ -22,7 +22,8 @@ class Timing(NamedTuple):
     late:          where none is in time, the first run of days that is not; None: none is
     looked_until:  the last start day of it that the forecast lets be judged; None: none is
     unseen:        nothing is named, and the last day to start lies behind `looked_until`: what the
-                   days between will be nobody knows, so that this is no verdict
+                   days between will be nobody knows, so that this is no verdict; or the forecast is
+                   stale
     starts_by:     the last days to start, of every regimen
     options:       all of the yard's treatments, the first too, in the user's order; empty where
                    nothing is due
@@ -64,7 +65,9 @@ def timing(
     )
     place = next((number for number, one in enumerate(found) if not one.with_brood), 0)
     main = answers[place]
-    seen = looked_until(main)
+    # The rows of a stale forecast are there, and nothing is judged by them.
+    untold = main.status is Status.UNKNOWN and bool(main.rows)
+    seen = None if untold else looked_until(main)
     limits = starts_by(due, [one.treatment for one in answers])
     if due.state in (State.QUIET, State.DONE):
         return Timing(main.treatment, None, None, seen, False, limits, ())
@@ -81,9 +84,7 @@ def timing(
         looked_until=seen,
         unseen=span is None
         and late is None
-        and seen is not None
-        and due.by is not None
-        and due.by > seen,
+        and (untold or (seen is not None and due.by is not None and due.by > seen)),
         starts_by=limits,
         options=found,
     )

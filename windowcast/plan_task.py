@@ -32,7 +32,7 @@ from windowcast.entering import as_seen, season_rules, winter_of
 from windowcast.errors import UsageError
 from windowcast.trade.course import courses
 from windowcast.trade.due import Due, State, of_yard
-from windowcast.trade.hive import Blocked
+from windowcast.trade.hive import Blocked, Obstacle
 from windowcast.trade.journal import Entry
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.treatment import Regimen, Treatment
@@ -590,7 +590,8 @@ def _winter_rows(
     named while the look counts; where none has, of all of them. And what must be done first at the
     hives."""
     fit = [one for one in answer.treatments if one.treatment.needs_broodless]
-    ready = [one for one in fit if not one.blocked]
+    # Days after the look are left out by `not_after`.
+    ready = [one for one in fit if {each.obstacle for each in one.blocked} <= {Obstacle.LOOK}]
     for one in ready:
         if any(
             row.safe and row.day >= not_before and (not_after is None or row.day <= not_after)

@@ -344,3 +344,40 @@ def test_a_forecast_that_is_too_old_is_said_to_be_with_its_age_and_the_key(journ
     assert kept["sheets"] == promised["sheets"]
     evening.done("morning", "--print")
     assert evening.windowcast("plan").returncode == 0
+
+
+@pytest.mark.parametrize(("brood", "days_ago"), [("open", 0), ("none", 5), ("none", 7)])
+def test_a_start_after_the_look_has_run_out_is_named_nowhere(journey, brood, days_ago):
+    """Martin 1998, as given by Torres & Torres 2020, Vet. Sci. 7:139: three days an egg and at
+    least five a larva; where eggs or larvae were seen the oldest may be capped the day after."""
+    look(journey, brood, days_ago=days_ago)
+    until = TODAY if brood == "open" else TODAY + timedelta(days=7 - days_ago)
+
+    visits = json.loads(journey.done("visits", "--json"))
+    answers = {
+        yard: json.loads(journey.done("yard", yard, "--json"))["treatments"][0] for yard in LOOKED
+    }
+    told = spaced(journey.done("yard", "Creek Bend"))
+    notice = spaced(journey.done("morning", "--print"))
+
+    for yard, one in answers.items():
+        late = date.fromisoformat(one["earliest_start"]) > until
+        assert (one["status"] == "blocked") is late, (yard, one)
+    starts = [
+        (one["yard"], date.fromisoformat(one["date"]))
+        for day in visits["days"]
+        for one in day["visits"]
+        if one["task"] == "apply" and one["yard"] in LOOKED
+    ]
+    assert starts
+    assert all(day <= until for _, day in starts)
+    # In the invented weather Creek Bend's first start is two days off.
+    kept_back = until < TODAY + timedelta(days=2)
+    assert (answers["Creek Bend"]["status"] == "blocked") is kept_back
+    assert ("Creek Bend" in dict(starts)) is not kept_back
+    for text in (told, notice, answers["Creek Bend"]["reason"]):
+        assert ("First look again" in text) is kept_back
+    if brood == "open":
+        assert "the look of Thu Nov 26 counts on that day only" in told
+    elif kept_back:
+        assert "the look of Thu Nov 19 counts until Thu Nov 26" in told

@@ -136,7 +136,24 @@ def _winter_of(latitude: float, today: date) -> tuple[date | None, date | None]:
 
 def seen_broodless(entries: Iterable[Entry], today: date) -> date | None:
     """The day of the newest look, where it found no capped brood and is not too long ago."""
+    look = look_that_counts(entries, today)
+    return None if look is None else look.day
+
+
+class Look(NamedTuple):
+    """A look that found no capped brood.
+
+    until:  the last day for which it counts
+    """
+
+    day: date
+    until: date
+
+
+def look_that_counts(entries: Iterable[Entry], today: date) -> Look | None:
+    """The newest look, where it found no capped brood and is not too long ago."""
     looks = [one for one in in_force(entries) if one.kind == "brood" and one.day <= today]
     if not looks or looks[-1].body["capped"]:
         return None
-    return looks[-1].day if today <= _counts_until(looks[-1]) else None
+    until = _counts_until(looks[-1])
+    return Look(looks[-1].day, until) if today <= until else None

@@ -66,7 +66,7 @@ class Without(NamedTuple):
     free:     no start before this day, for what is in the hives or its count; None: none such
     lost:     starts that the weather allows, with the visit that cannot be
     beyond:   the forecast judges no start as late as the days planned
-    look:     the last day for which the look that found no brood counts, in the winter round
+    look:     the last day for which the look for brood counts, in the winter round
     barred:   why each day is none to start on
     instead:  the other treatments, where the notice holds them up
     old_hours: how old the forecast is, where it is too old; None: it is not, or there is none

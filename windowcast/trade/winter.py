@@ -152,8 +152,14 @@ class Look(NamedTuple):
 
 def look_that_counts(entries: Iterable[Entry], today: date) -> Look | None:
     """The newest look, where it found no capped brood and is not too long ago."""
-    looks = [one for one in in_force(entries) if one.kind == "brood" and one.day <= today]
-    if not looks or looks[-1].body["capped"]:
+    newest = newest_look(entries, today)
+    if newest is None or newest.body["capped"]:
         return None
-    until = _counts_until(looks[-1])
-    return Look(looks[-1].day, until) if today <= until else None
+    until = _counts_until(newest)
+    return Look(newest.day, until) if today <= until else None
+
+
+def newest_look(entries: Iterable[Entry], today: date) -> Entry | None:
+    """The newest look into colonies for brood, whatever it found; None: nobody has looked."""
+    looks = [one for one in in_force(entries) if one.kind == "brood" and one.day <= today]
+    return looks[-1] if looks else None

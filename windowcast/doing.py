@@ -25,7 +25,7 @@ from windowcast.trade.hive import Blocked, Obstacle, obstacles
 from windowcast.trade.journal import Entry
 from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.visits import Task
-from windowcast.trade.winter import seen_broodless
+from windowcast.trade.winter import newest_look, seen_broodless
 from windowcast.trade.yard import Yard
 from windowcast.window.watch import ahead
 
@@ -143,7 +143,7 @@ def begin(
         known = list(courses(entries))
         _alone(yard, known, day, regimen, today)
         found = _forbidden(yard, treatment, entries, day, supers)
-        broken = [_forbids(one) for one in found]
+        broken = [_forbids(one, newest_look(entries, day)) for one in found]
         if agreed is not None:
             broken += asked
         allowed = anyway if agreed is None else agreed(tuple(broken))
@@ -515,8 +515,11 @@ def _forbidden(
     return obstacles(treatment, hive)
 
 
-def _forbids(blocked: Blocked) -> str:
-    """With what is to be done first."""
+def _forbids(blocked: Blocked, look: Entry | None) -> str:
+    """With what is to be done first.
+
+    look:  the newest into the colonies; None: nobody has looked
+    """
     if blocked.obstacle is Obstacle.SUPERS:
         return trn(
             "{count} honey super on: {step}",
@@ -524,13 +527,29 @@ def _forbids(blocked: Blocked) -> str:
             blocked.supers,
             step=first_do(blocked),
         )
-    return tr("there is capped brood, as far as is known: look, and enter what you see")
+    if look is None:
+        return tr("there is capped brood, as far as is known: look, and enter what you see")
+    day = words.day_with_year(look.day)
+    if look.body["capped"]:
+        return tr("capped brood was seen on {day}: look again, and enter what you see", day=day)
+    if look.body.get("open"):
+        return tr(
+            "eggs or larvae seen on {day} may be capped by now: look again, and enter what you see",
+            day=day,
+        )
+    return tr(
+        "that no brood was seen on {day} is too long ago: look again, and enter what you see",
+        day=day,
+    )
 
 
 def _first_typed(blocked: Blocked, yard: str) -> str:
     if blocked.obstacle is Obstacle.SUPERS:
         return f"once it is done, say so with --supers {blocked.allowed}"
-    return f'what you see: windowcast found "{yard}" --brood none'
+    return (
+        f'what you see: windowcast found "{yard}" --brood none, or --brood open where there are'
+        " eggs or larvae and nothing is capped"
+    )
 
 
 def _after(day: date, before: date, *, last: bool, entry: int) -> None:

@@ -15,7 +15,7 @@ from windowcast.trade.course import courses
 from windowcast.trade.journal import Entry, in_force, standing_for
 from windowcast.trade.rules import SeasonRules
 from windowcast.trade.treatment import Treatment
-from windowcast.trade.winter import Broodless, Winter, seen_broodless, winter
+from windowcast.trade.winter import Broodless, Winter, look_that_counts, winter
 from windowcast.trade.yard import Yard
 
 SAMPLE_DUE_DAYS = 35
@@ -76,7 +76,7 @@ def as_seen(
     store: Store, yard: Yard, now: datetime, entries: Sequence[Entry] | None = None
 ) -> Yard:
     """The yard with its hives as somebody has found them lately, whatever the configuration says:
-    without capped brood.
+    without capped brood, for as long as that counts.
 
     entries:  the journal, where it has been read already
     """
@@ -84,9 +84,11 @@ def as_seen(
         return yard
     if entries is None:
         entries = store.journal(yard.name)
-    if seen_broodless(entries, today_at(yard, now)) is None:
+    look = look_that_counts(entries, today_at(yard, now))
+    if look is None:
         return yard
-    return yard._replace(hive=yard.hive._replace(brood=False))
+    hive = yard.hive._replace(brood=False, looked=look.day, look_until=look.until)
+    return yard._replace(hive=hive)
 
 
 def season_rules(configuration: Configuration, today: date) -> SeasonRules:

@@ -12,6 +12,7 @@ from windowcast.notice import news_lines
 from windowcast.notice.beside import Beside
 from windowcast.notice.shut_lines import shut_today
 from windowcast.standing import Standing
+from windowcast.trade.hive import obstacles
 from windowcast.trade.visits import visits
 from windowcast.window.change import Change, News, Said, compare
 from windowcast.window.decide import Row, Status, YardAnswer
@@ -93,11 +94,15 @@ def _with_kept(answer: YardAnswer, row: Row, one: Standing) -> YardAnswer:
     """The answer with a start that is named only because it was named before."""
     main = answer.main
     status = main.status
-    if status in (Status.OPEN, Status.LATER, Status.CLOSED):
+    blocked = obstacles(main.treatment, answer.yard.hive, start=row.day)
+    if blocked:
+        status = Status.BLOCKED
+    elif status is not Status.UNKNOWN:
         status = Status.OPEN if row.day == answer.today else Status.LATER
     kept = main._replace(
         status=status,
         named=row,
+        blocked=blocked,
         visits=visits(row.start.regimen, start=row.day, colonies=answer.yard.colonies),
     )
     kept = kept._replace(visits=one.days.visits_moved(kept, answer.today))

@@ -32,7 +32,7 @@ from windowcast.entering import as_seen, season_rules, winter_of
 from windowcast.errors import UsageError
 from windowcast.trade.course import courses
 from windowcast.trade.due import Due, State, of_yard
-from windowcast.trade.hive import Blocked
+from windowcast.trade.hive import Blocked, Obstacle
 from windowcast.trade.journal import Entry
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.treatment import Regimen, Treatment
@@ -66,7 +66,7 @@ class Without(NamedTuple):
     free:     no start before this day, for what is in the hives or its count; None: none such
     lost:     starts that the weather allows, with the visit that cannot be
     beyond:   the forecast judges no start as late as the days planned
-    look:     the last day for which the look that found no brood counts, in the winter round
+    look:     the last day for which the look for brood counts, in the winter round
     barred:   why each day is none to start on
     instead:  the other treatments, where the notice holds them up
     old_hours: how old the forecast is, where it is too old; None: it is not, or there is none
@@ -590,7 +590,8 @@ def _winter_rows(
     named while the look counts; where none has, of all of them. And what must be done first at the
     hives."""
     fit = [one for one in answer.treatments if one.treatment.needs_broodless]
-    ready = [one for one in fit if not one.blocked]
+    # Days after the look are left out by `not_after`.
+    ready = [one for one in fit if {each.obstacle for each in one.blocked} <= {Obstacle.LOOK}]
     for one in ready:
         if any(
             row.safe and row.day >= not_before and (not_after is None or row.day <= not_after)

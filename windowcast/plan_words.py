@@ -166,11 +166,13 @@ def _none_lines(planned: Planned) -> list[str]:
         uncounted += left
         found.append(words.capital(plan_lines.shut_words(list(left))))
     skipped: dict[tuple[Kind, str], list[str]] = {}
+    boards = 0
     for one in task.yards:
         for job, lost in one.skipped:
             said = _skipped(planned, job, lost)
             skipped.setdefault((job.kind, said), []).append(one.yard.name)
             uncounted += [one.yard.name] * (job.kind is Kind.COUNT)
+            boards += job.kind is Kind.COUNT_AFTER and _shut_by_weather(lost)
     kinds += [kind for kind, _ in skipped]
     found += [_said(words.listed(names), kind, why) for (kind, why), names in skipped.items()]
     for one in task.yards:
@@ -193,7 +195,8 @@ def _none_lines(planned: Planned) -> list[str]:
         return []
     told: list[str] = []
     for kind in sorted(set(kinds), key=list(Kind).index):
-        follows = [plan_days.follows_words(kind)]
+        board = kind is Kind.COUNT_AFTER and boards > 0
+        follows = [plan_days.follows_words(kind, board=board)]
         if kind is Kind.COUNT:
             follows = _without_count(task, uncounted)
         for what in follows:
@@ -233,10 +236,11 @@ def _follows(planned: Planned, number: int) -> str:
     return _follows_of(planned.task, _kind(planned, number), yard)
 
 
-def _follows_of(task: Task, kind: Kind, yard: str) -> str:
+def _follows_of(task: Task, kind: Kind, yard: str, lost: Lost | None = None) -> str:
     if kind is Kind.COUNT:
         return _without_count(task, [yard])[0]
-    return plan_days.follows_words(kind)
+    board = kind is Kind.COUNT_AFTER and lost is not None and _shut_by_weather(lost)
+    return plan_days.follows_words(kind, board=board)
 
 
 def _alike(planned: Planned) -> list[list[Reason]]:
@@ -308,7 +312,13 @@ def _skipped(planned: Planned, job: Job, lost: Lost) -> str:
         ),
         None,
     )
-    return plan_lines.skipped_words(lost, job.kind is Kind.SWAP, removal)
+    board = job.kind is Kind.COUNT_AFTER and _shut_by_weather(lost)
+    return plan_lines.skipped_words(lost, job.kind is Kind.SWAP, removal, board=board)
+
+
+def _shut_by_weather(lost: Lost) -> bool:
+    """The weather alone keeps hives shut on a day that would do."""
+    return lost.freed is None and lost.eased is None and any(one.weather for _, one in lost.days)
 
 
 MOST_NAMES = 5
@@ -376,6 +386,10 @@ def _gone(planned: Planned, move: Move) -> str:
         return tr("the yard is not in yards.toml any more")
     if one.gone is not None and (any(one.gone) or one.without is None):
         return plan_lines.gone_words(one.gone, task.configuration.units)
+    if one.without is None and LeftOut.BROOD in one.left_out:
+        return tr("capped brood was seen, so that oxalic acid waits")
+    if one.without is None and LeftOut.LOOK in one.left_out:
+        return tr("no look for brood counts there any more: look again first")
     return "" if one.without is None else _without(planned, one.without)
 
 
@@ -398,8 +412,7 @@ def _without(planned: Planned, without: Without) -> str:
 def _why_without(planned: Planned, without: Without) -> str:
     if without.look is not None and not (without.lost or without.blocked or without.free):
         return tr(
-            "no start is named up to {day}, as long as the look that found no brood counts; look"
-            " again then",
+            "no start is named up to {day}, as long as the look for brood counts; look again then",
             day=words.day(without.look),
         )
     told = without.lost or without.blocked or without.free or without.beyond
@@ -491,7 +504,7 @@ def document(planned: Planned, *, number: int | None, crew: str | None = None) -
                 "yard": one.yard.name,
                 "task": job.kind.value,
                 "why": _skipped(planned, job, lost),
-                "follows": _follows_of(task, job.kind, one.yard.name),
+                "follows": _follows_of(task, job.kind, one.yard.name, lost),
                 "lacks": None,
             }
             for one in task.yards

@@ -12,6 +12,7 @@ from windowcast.crew.needs import kept_named
 from windowcast.edges.settings import Configuration
 from windowcast.language import marked
 from windowcast.notice.crew_today import Key, State, StopToday, visits_of
+from windowcast.trade.hive import obstacles
 from windowcast.trade.journal import Entry
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.work import Job, Kind, free_from
@@ -157,8 +158,9 @@ def _start(
     below = configuration.decision.cancel_below
     if row is None or not (row.safe or kept_named(row, below)):
         return StopToday(State.UNNAMED, True, row=row, named=named)
-    if one.blocked:
-        return StopToday(State.BLOCKED, True, row=row, blocked=one.blocked)
+    blocked = obstacles(one.treatment, answer.yard.hive, start=day)
+    if blocked:
+        return StopToday(State.BLOCKED, True, row=row, blocked=blocked)
     return StopToday(State.GOOD, True, row=row)
 
 

@@ -142,6 +142,10 @@ def test_the_counts_that_follow_the_trickle_are_planned_or_told_of(journey):
     told = {one["yard"]: one for one in cold["no_place"] if one["task"] == "count-after"}
     assert set(told) == set(named)
     assert all("too cold in most scenarios" in one["why"] for one in told.values())
+    # As `visits` has it: a board needs no open hive.
+    for one in told.values():
+        assert one["why"].endswith("put a board under the hives instead")
+        assert one["follows"].startswith("without the count or a board")
     starts = {one["yard"]: date.fromisoformat(one["start"]) for one in warm["starts"]}
     counted = {
         visit["yard"]: date.fromisoformat(sheet["date"])
@@ -180,7 +184,7 @@ def test_where_no_start_is_named_while_the_look_counts_that_is_said(journey):
     found = journey.planned()
 
     (why,) = [one["why"] for one in found["no_place"]]
-    assert why.startswith("no start is named up to Thu Dec 3")
+    assert why.startswith("no start is named up to Thu Dec 3, as long as the look for brood counts")
     assert found["starts"] == []
 
 
@@ -344,3 +348,59 @@ def test_a_forecast_that_is_too_old_is_said_to_be_with_its_age_and_the_key(journ
     assert kept["sheets"] == promised["sheets"]
     evening.done("morning", "--print")
     assert evening.windowcast("plan").returncode == 0
+
+
+@pytest.mark.parametrize(("brood", "days_ago"), [("open", 0), ("none", 5), ("none", 7)])
+def test_a_start_after_the_look_has_run_out_is_named_nowhere(journey, brood, days_ago):
+    """Martin 1998, as given by Torres & Torres 2020, Vet. Sci. 7:139: three days an egg and at
+    least five a larva; where eggs or larvae were seen the oldest may be capped the day after."""
+    look(journey, brood, days_ago=days_ago)
+    until = TODAY if brood == "open" else TODAY + timedelta(days=7 - days_ago)
+
+    visits = json.loads(journey.done("visits", "--json"))
+    answers = {
+        yard: json.loads(journey.done("yard", yard, "--json"))["treatments"][0] for yard in LOOKED
+    }
+    told = spaced(journey.done("yard", "Creek Bend"))
+    notice = spaced(journey.done("morning", "--print"))
+
+    for yard, one in answers.items():
+        late = date.fromisoformat(one["earliest_start"]) > until
+        assert (one["status"] == "blocked") is late, (yard, one)
+    starts = [
+        (one["yard"], date.fromisoformat(one["date"]))
+        for day in visits["days"]
+        for one in day["visits"]
+        if one["task"] == "apply" and one["yard"] in LOOKED
+    ]
+    assert starts
+    assert all(day <= until for _, day in starts)
+    # In the invented weather Creek Bend's first start is two days off.
+    kept_back = until < TODAY + timedelta(days=2)
+    assert (answers["Creek Bend"]["status"] == "blocked") is kept_back
+    assert ("Creek Bend" in dict(starts)) is not kept_back
+    for text in (told, notice, answers["Creek Bend"]["reason"]):
+        assert ("First look again" in text) is kept_back
+    if brood == "open":
+        assert "the look of Thu Nov 26 counts on that day only" in told
+    elif kept_back:
+        assert "the look of Thu Nov 19 counts until Thu Nov 26" in told
+
+
+def test_brood_that_is_seen_after_a_promise_keeps_the_syrup_off_the_truck(journey):
+    """In the invented weather Lower Meadow and Mill Yard are promised for today."""
+    look(journey)
+    journey.planned("--promise")
+    before = spaced(journey.done("morning", "--print"))
+
+    journey.done("found", "Lower Meadow", "--brood", "capped")
+    after = spaced(journey.done("morning", "--print"))
+    plan = spaced(journey.done("plan"))
+
+    # 32 colonies of 10 seams in two chambers and 20 of 7 in one, at 5 ml: 1600 and 700 ml.
+    assert "Load 2300 ml of syrup" in before
+    assert "Load 700 ml of syrup" in after
+    assert "DO NOT START: first wait until an inspection shows no capped brood" in after
+    assert "DO NOT START YET" not in after
+    moved = plan.partition(" Moved ")[2]
+    assert "now none: capped brood was seen, so that oxalic acid waits" in moved

@@ -378,10 +378,14 @@ def test_oxalic_acid_wants_an_observed_look_and_not_a_date(journey):
     assert brood_at(journey, "Creek Bend")
     run(journey, "found", "Creek Bend", "--brood", "none", "--colonies", "6", "--on",
         ago(journey, 20))  # fmt: skip
-    assert "capped brood" in treat(journey, *start, code=2).stderr
+    assert "that no brood was seen on " in treat(journey, *start, code=2).stderr
     said = run(journey, "found", "Creek Bend", "--brood", "open", "--on", ago(journey, 1))
     assert "eggs or larvae and nothing capped" in said.stdout
     assert brood_at(journey, "Creek Bend")
+    said = " ".join(treat(journey, *start, code=2).stderr.split())
+    assert "eggs or larvae seen on " in said
+    assert "may be capped by now: look again" in said
+    assert "--brood none, or --brood open" in said
     run(journey, "found", "Creek Bend", "--brood", "none", "--colonies", "6")
     # What starts are named by, too.
     assert not brood_at(journey, "Creek Bend")

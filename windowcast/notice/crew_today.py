@@ -14,7 +14,7 @@ from windowcast.notice.plain import chance_words, labelled, wrapped
 from windowcast.notice.reason import first_do, why_not
 from windowcast.trade import hive as hives
 from windowcast.trade.bring import Load, Protection, add_up
-from windowcast.trade.hive import Blocked
+from windowcast.trade.hive import Blocked, Obstacle
 from windowcast.trade.treatment import Regimen, Treatment
 from windowcast.trade.work import Job, Kind
 from windowcast.trade.yard import Yard
@@ -73,8 +73,15 @@ class StopToday(NamedTuple):
 
     @property
     def out(self) -> bool:
-        """It is not done on this day."""
-        return self.state in OUT
+        """It is not done on this day: supers can be taken off first, brood cannot."""
+        return self.state in OUT or self.brood
+
+    @property
+    def brood(self) -> bool:
+        """Capped brood keeps it out, as far as is known."""
+        return self.state is State.BLOCKED and Obstacle.BROOD in (
+            one.obstacle for one in self.blocked
+        )
 
 
 UNSEEN = StopToday(State.UNSEEN)
@@ -127,6 +134,8 @@ def today_words(said: StopToday, units: str) -> str:
         )
     if said.state is State.BLOCKED:
         steps = words.listed([first_do(one) for one in said.blocked])
+        if said.brood:
+            return tr("DO NOT START: first {steps}", steps=steps)
         return tr("DO NOT START YET: first {steps}", steps=steps)
     if said.state is State.WAITS and said.day is not None:
         return tr(

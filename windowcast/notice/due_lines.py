@@ -292,6 +292,8 @@ def _conditions(one: Option) -> list[str]:
         )
     elif one.treatment.max_supers == 0:
         parts.append(tr("supers stay off"))
+    if Obstacle.LOOK in one.needs:
+        parts.append(tr("look for brood again first"))
     if one.with_brood:
         # The days are `winter.CAGED_DAYS`, and one to spare.
         parts.append(

@@ -74,8 +74,13 @@ def kind_words(kind: Kind) -> str:
     )
 
 
-def follows_words(kind: Kind) -> str:
-    """What follows where a start or a job finds no place and it stays so."""
+def follows_words(kind: Kind, *, board: bool = False) -> str:
+    """What follows where a start or a job finds no place and it stays so.
+
+    board:  one under the hive does for a count after a treatment
+    """
+    if board:
+        return tr("without the count or a board nobody knows what the treatment has left")
     return tr(FOLLOWS[kind])
 
 

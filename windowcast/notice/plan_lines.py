@@ -358,13 +358,18 @@ def lost_words(lost: Sequence[Lost]) -> str:
     return "; ".join(filter(None, texts))
 
 
-def skipped_words(lost: Lost, swap: bool = False, removal: date | None = None) -> str:
+def skipped_words(
+    lost: Lost, swap: bool = False, removal: date | None = None, *, board: bool = False
+) -> str:
     """Why a job in hand has no day, what would free one, and what that means for the rest.
 
     swap:     it is a fresh dose
     removal:  the day of the removal that is planned all the same; None: none is
+    board:    it is a count that a board under the shut hives does for
     """
     why = _by_day(lost) or hindered_words(lost.day, Hindered(lost.why, lost.until))
+    if board:
+        return tr("{why}: put a board under the hives instead", why=why)
     freed = _freed_words(lost)
     text = "; ".join(filter(None, [why, freed]))
     if not swap or removal is None:

@@ -80,6 +80,17 @@ def unknown_because(answer: TreatmentAnswer, forecast: ForecastState) -> str:
 
 def first_do(blocked: Blocked) -> str:
     """What removes an obstacle, as an instruction."""
+    if blocked.obstacle is Obstacle.LOOK and blocked.looked and blocked.until:
+        if blocked.until == blocked.looked:
+            return tr(
+                "look again (eggs or larvae were seen: the look of {day} counts on that day only)",
+                day=words.day(blocked.looked),
+            )
+        return tr(
+            "look again (the look of {day} counts until {until})",
+            day=words.day(blocked.looked),
+            until=words.day(blocked.until),
+        )
     if blocked.obstacle is not Obstacle.SUPERS:
         return tr(
             "wait until an inspection shows no capped brood (it works only in broodless colonies)"
@@ -103,11 +114,15 @@ def in_short(blocked: Blocked) -> str:
     """The same in a word or two."""
     if blocked.obstacle is Obstacle.BROOD:
         return tr("only when broodless")
+    if blocked.obstacle is Obstacle.LOOK and blocked.until:
+        return tr("look again first: the look counts until {day}", day=words.day(blocked.until))
     return tr("supers off first") if blocked.allowed == 0 else tr("fewer supers first")
 
 
 def do_in_short(blocked: Blocked) -> str:
     """What removes an obstacle, in a few words: "take off 1 super"."""
+    if blocked.obstacle is Obstacle.LOOK:
+        return tr("look for brood again")
     if blocked.obstacle is not Obstacle.SUPERS:
         return tr("wait until no brood is capped")
     off = blocked.supers - blocked.allowed

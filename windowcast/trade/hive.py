@@ -5,6 +5,7 @@ Facts of the trade, each "common practice, no source; the label decides" unless 
 
 from __future__ import annotations
 
+from datetime import date
 from enum import Enum
 from typing import NamedTuple
 
@@ -17,6 +18,7 @@ class Obstacle(Enum):
 
     SUPERS = "too many honey supers"
     BROOD = "brood present"
+    LOOK = "the look that found no capped brood does not count so long"
 
 
 class Preparation(Enum):
@@ -35,15 +37,26 @@ class Preparation(Enum):
 
 
 class Blocked(NamedTuple):
-    """An obstacle with its figures: `supers` now on, and the most that the treatment allows."""
+    """An obstacle with its figures.
+
+    supers, allowed:  honey supers now on, and the most that the treatment allows
+    looked, until:    the day of the look that found no capped brood, and the last it counts for
+    """
 
     obstacle: Obstacle
     supers: int = 0
     allowed: int = 0
+    looked: date | None = None
+    until: date | None = None
 
 
-def obstacles(treatment: Treatment, hive: Hive) -> tuple[Blocked, ...]:
-    """What stands in the way, most laborious first; empty where the hives are ready."""
+def obstacles(
+    treatment: Treatment, hive: Hive, *, start: date | None = None
+) -> tuple[Blocked, ...]:
+    """What stands in the way, most laborious first; empty where the hives are ready.
+
+    start:  the day of the start, where it is to come; None: it is today
+    """
     found = []
     if treatment.max_supers is not None and hive.supers > treatment.max_supers:
         found.append(
@@ -51,6 +64,13 @@ def obstacles(treatment: Treatment, hive: Hive) -> tuple[Blocked, ...]:
         )
     if treatment.needs_broodless and hive.brood:
         found.append(Blocked(obstacle=Obstacle.BROOD))
+    elif (
+        treatment.needs_broodless
+        and start is not None
+        and hive.look_until is not None
+        and start > hive.look_until
+    ):
+        found.append(Blocked(obstacle=Obstacle.LOOK, looked=hive.looked, until=hive.look_until))
     return tuple(found)
 
 

@@ -136,7 +136,30 @@ def _winter_of(latitude: float, today: date) -> tuple[date | None, date | None]:
 
 def seen_broodless(entries: Iterable[Entry], today: date) -> date | None:
     """The day of the newest look, where it found no capped brood and is not too long ago."""
-    looks = [one for one in in_force(entries) if one.kind == "brood" and one.day <= today]
-    if not looks or looks[-1].body["capped"]:
+    look = look_that_counts(entries, today)
+    return None if look is None else look.day
+
+
+class Look(NamedTuple):
+    """A look that found no capped brood.
+
+    until:  the last day for which it counts
+    """
+
+    day: date
+    until: date
+
+
+def look_that_counts(entries: Iterable[Entry], today: date) -> Look | None:
+    """The newest look, where it found no capped brood and is not too long ago."""
+    newest = newest_look(entries, today)
+    if newest is None or newest.body["capped"]:
         return None
-    return looks[-1].day if today <= _counts_until(looks[-1]) else None
+    until = _counts_until(newest)
+    return Look(newest.day, until) if today <= until else None
+
+
+def newest_look(entries: Iterable[Entry], today: date) -> Entry | None:
+    """The newest look into colonies for brood, whatever it found; None: nobody has looked."""
+    looks = [one for one in in_force(entries) if one.kind == "brood" and one.day <= today]
+    return looks[-1] if looks else None

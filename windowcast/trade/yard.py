@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import NamedTuple
 
 
@@ -13,6 +14,8 @@ class Hive(NamedTuple):
     floor:           "screened" or "solid"
     queen_excluder:  one lies on the brood chamber
     brood:           brood present now
+    looked:          the day of the look that found no capped brood, where `brood` rests on one
+    look_until:      the last day for which that counts
     """
 
     brood_chambers: int = 1
@@ -20,6 +23,8 @@ class Hive(NamedTuple):
     floor: str = "solid"
     queen_excluder: bool = False
     brood: bool = True
+    looked: date | None = None
+    look_until: date | None = None
 
 
 class Yard(NamedTuple):

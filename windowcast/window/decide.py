@@ -161,7 +161,8 @@ def judged(
 ) -> TreatmentAnswer:
     """What follows of the rows of a treatment, in the order of `decide`."""
     named = next((row for row in rows if row.safe), None)
-    blocked = hives.obstacles(treatment, yard.hive)
+    start = None if named is None else named.day
+    blocked = hives.obstacles(treatment, yard.hive, start=start)
     if stale or not rows:
         status = Status.UNKNOWN
     elif named is None:

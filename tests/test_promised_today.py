@@ -175,7 +175,7 @@ def test_an_old_forecast_withdraws_no_promise(configuration, store):
     assert "NOT KNOWN whether it stands: the forecast is too old" in today_words(one, "C")
     assert f"{CREW}, two strips at once; the forecast is too old to tell whether it" in words_of
     assert "no start is named" not in words_of
-    assert "; not known is whether it stands." in " ".join(remarks)
+    assert "; whether it stands is not known." in " ".join(remarks)
     assert found.beside.document["promised"]["stands"] is None
 
 

@@ -338,7 +338,7 @@ def _promised_alone(work: YardWork, promised: PromisedStart) -> str:
         )
     if not work.known:
         return tr(
-            "{yard}: promised: {day}, {crew}; not known is whether it stands.",
+            "{yard}: promised: {day}, {crew}; whether it stands is not known.",
             **values,
         )
     return tr("{yard}: promised: {day}, {crew}; no start is planned here now.", **values)

@@ -382,9 +382,9 @@ def test_a_start_after_the_look_has_run_out_is_named_nowhere(journey, brood, day
     for text in (told, notice, answers["Creek Bend"]["reason"]):
         assert ("First look again" in text) is kept_back
     if brood == "open":
-        assert "the look of Thu Nov 26 counts on that day only" in told
+        assert "the look of Thu Nov 26 holds on that day only" in told
     elif kept_back:
-        assert "the look of Thu Nov 19 counts until Thu Nov 26" in told
+        assert "the look of Thu Nov 19 holds until Thu Nov 26" in told
 
 
 def test_brood_that_is_seen_after_a_promise_keeps_the_syrup_off_the_truck(journey):

@@ -83,11 +83,11 @@ def first_do(blocked: Blocked) -> str:
     if blocked.obstacle is Obstacle.LOOK and blocked.looked and blocked.until:
         if blocked.until == blocked.looked:
             return tr(
-                "look again (eggs or larvae were seen: the look of {day} counts on that day only)",
+                "look again (eggs or larvae were seen: the look of {day} holds on that day only)",
                 day=words.day(blocked.looked),
             )
         return tr(
-            "look again (the look of {day} counts until {until})",
+            "look again (the look of {day} holds until {until})",
             day=words.day(blocked.looked),
             until=words.day(blocked.until),
         )

@@ -366,3 +366,26 @@ def test_a_fresh_dose_that_was_given_can_be_entered_after_the_exposure_all_the_s
     assert any(one.startswith("1 day late: the swap was planned for ") for one in done.remarks)
     (removal,) = [one for one in after.jobs if one.kind is Kind.REMOVE]
     assert (removal.day, removal.late_days, removal.lapsed) == (NOW.date(), 0, False)
+
+
+def test_a_start_that_needs_a_look_which_has_run_out_by_its_day_waits(configuration, store):
+    """Where larvae are seen the oldest may be capped the day after: Martin 1998, as given by Torres
+    & Torres 2020, Vet. Sci. 7:139. The first choice stands here for one that wants no brood."""
+    yard = yard_of(configuration)
+    treatments = tuple(one._replace(needs_broodless=True) for one in configuration.treatments)
+    made = configuration._replace(treatments=treatments)
+    store.enter(
+        [Entry(0, yard.name, "brood", today_at(yard, NOW), NOW,
+               {"colonies": 6, "capped": False, "open": True})]
+    )  # fmt: skip
+    main = pages.whole(made, store, yard, now=NOW).answer.main
+    later = next(row for row in main.rows if row.safe and row.day > today_at(yard, NOW))
+    regimen = later.start.regimen.id
+    ahead = (later.day - today_at(yard, NOW)).days
+
+    (today,) = said(made, store, promised(made, ("apply", 0)))
+    (after,) = said(made, store, promised(made, ("apply", ahead), regimen=regimen, ahead=ahead))
+
+    assert (main.status, today.state) == (Status.OPEN, State.GOOD)
+    assert after.state is State.BLOCKED
+    assert "DO NOT START YET: first look again (eggs or larvae were seen" in today_words(after, "C")

@@ -429,3 +429,26 @@ def test_an_earlier_start_of_the_first_choice_is_listed_before_another_that_was_
     assert start.treatment.id == "formic-strips"
     assert start.promised.treatment.id == "amitraz-strips"
     assert "the first that is named now is Mon Aug 31, but what was promised holds" in words_of
+
+
+def test_a_start_that_needs_a_look_which_has_run_out_by_its_day_waits(configuration, store):
+    """Where larvae are seen the oldest may be capped the day after: Martin 1998, as given by Torres
+    & Torres 2020, Vet. Sci. 7:139. The first choice stands here for one that wants no brood."""
+    yard = yard_of(configuration)
+    treatments = tuple(one._replace(needs_broodless=True) for one in configuration.treatments)
+    made = configuration._replace(treatments=treatments)
+    store.enter(
+        [Entry(0, yard.name, "brood", today_at(yard, NOW), NOW,
+               {"colonies": 6, "capped": False, "open": True})]
+    )  # fmt: skip
+    main = pages.whole(made, store, yard, now=NOW).answer.main
+    later = next(row for row in main.rows if row.safe and row.day > today_at(yard, NOW))
+    regimen = later.start.regimen.id
+    ahead = (later.day - today_at(yard, NOW)).days
+
+    (today,) = said(made, store, promised(made, ("apply", 0)))
+    (after,) = said(made, store, promised(made, ("apply", ahead), regimen=regimen, ahead=ahead))
+
+    assert (main.status, today.state) == (Status.OPEN, State.GOOD)
+    assert after.state is State.BLOCKED
+    assert "DO NOT START YET: first look again (eggs or larvae were seen" in today_words(after, "C")

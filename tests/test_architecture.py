@@ -62,10 +62,8 @@ LIBRARIES = {
     "pandas": PURE,
     "icalendar": ("notice",),
     "jinja2": ("notice",),
-    "llvmlite": ("window",),
     "matplotlib": ("notice",),
     "PIL": ("notice",),
-    "numba": ("window",),
     "scipy": ("crew",),
 }
 TOUCHES_THE_WORLD = {
@@ -172,7 +170,6 @@ HEAVY = (
     "icalendar",
     "jinja2",
     "matplotlib",
-    "numba",
     "numpy",
     "pandas",
     "psycopg",

@@ -45,6 +45,11 @@ PLAN = treatment(
 LEAST_S = 0.02
 CACHES = 16e6
 ANY = sys.maxsize
+NAMES = {
+    "avx2": "machine code",
+    "plain": "machine code of any processor",
+    "numpy": "numpy alone",
+}
 
 
 @dataclass(frozen=True)
@@ -76,15 +81,14 @@ def weather(yards: int) -> Any:
 def ways() -> list[Way]:
     found = [
         Way("one read of the bytes", read, counts=False),
-        Way("windowcast, numpy", inside(compiled=False)),
-        Way("the same, with causes", with_causes(compiled=False)),
-    ]
-    if find_spec("numba") is not None:
-        found += [
-            Way("windowcast[fast], compiled", inside(compiled=True)),
-            Way("the same, with causes", with_causes(compiled=True)),
-        ]
-    found += [
+        *(
+            one
+            for way in many.ways()
+            for one in (
+                Way(f"windowcast, {NAMES.get(way, way)}", inside(way)),
+                Way("the same, with causes", with_causes(way)),
+            )
+        ),
         Way("numpy sliding windows", slid, most=2000),
         Way("one yard at a time, whole numbers", one_by_one, most=20),
         Way("pandas rolling, yard by yard", rolled, most=20),
@@ -106,17 +110,17 @@ def reads(tenths: Any) -> list[Callable[[], Any]]:
     return [flat.max, lambda: np.bitwise_xor.reduce(whole), whole.sum]
 
 
-def inside(*, compiled: bool) -> Callable[[Any], Any]:
+def inside(way: str) -> Callable[[Any], Any]:
     def counted(tenths: Any) -> Any:
-        ((found,),) = many.count(tenths, [PLAN], only_inside=True, compiled=compiled)
+        ((found,),) = many.count(tenths, [PLAN], only_inside=True, way=way)
         return found.inside
 
     return counted
 
 
-def with_causes(*, compiled: bool) -> Callable[[Any], Any]:
+def with_causes(way: str) -> Callable[[Any], Any]:
     def counted(tenths: Any) -> Any:
-        ((found,),) = many.count(tenths, [PLAN], compiled=compiled)
+        ((found,),) = many.count(tenths, [PLAN], way=way)
         return found.inside
 
     return counted

@@ -30,8 +30,8 @@ def test_one_command_prints_every_figure():
     }
     expected = {
         "one read of the bytes",
-        "windowcast, numpy",
-        "windowcast[fast], compiled",
+        "windowcast, numpy alone",
+        "windowcast, machine code of any processor",
         "numpy sliding windows",
         "one yard at a time, whole numbers",
         "pandas rolling, yard by yard",

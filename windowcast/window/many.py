@@ -5,17 +5,16 @@ day by day, scenario by scenario. The next day of a scenario is as many bits fur
 scenarios, so runs of days are joined by doubling, a whole block of yards in one go and whatever the
 number of scenarios. Bits of windows that would reach into the next yard are never counted.
 
-With numba installed (the extra `fast`) a process that has counted very much goes on with
-`windowcast.window.compiled`, which takes the same steps. Not for `windowcast yard`: importing numpy
-takes longer than one yard's scan.
+Where the package was built with a compiler, `windowcast.window.compiled` takes these steps; numpy
+takes them elsewhere, four times as slowly. Not for `windowcast yard`: importing numpy takes longer
+than one yard's scan.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from functools import cache
-from importlib.util import find_spec
+from functools import cache, partial
 from typing import NamedTuple
 
 import numpy as np
@@ -34,14 +33,9 @@ UNBOUNDED = 32767
 # Beyond the caches nothing is gained, below them the calls themselves begin to count.
 BLOCK_HIGHS = 800_000
 PIECE_HIGHS = 256 * 1024
-# Yards x days x scenarios x regimens: here the compiled scan saves what loading it costs, 0.7 s of
-# processor time.
-ENOUGH_TO_COMPILE = 1_000_000_000
-
-_looked_at = [0]
-"""By this process so far: it looks at many blocks one after another, and pays for numba once."""
 
 AND, OR, ANY = 0, 1, 2
+NUMPY = "numpy"
 
 TakeSteps = Callable[[Highs, Highs, NDArray[np.int64], Highs], None]
 
@@ -93,7 +87,7 @@ def count(
     treatments: Sequence[Treatment],
     *,
     only_inside: bool = False,
-    compiled: bool | None = None,
+    way: str | None = None,
 ) -> list[tuple[Counts, ...]]:
     """For each treatment and regimen, each yard and each start: the counts that `scan` gives.
 
@@ -101,7 +95,9 @@ def count(
                   the other, tenths of a °C, MISSING where unknown; all of the same first day
     treatments:   all are judged at every yard, so give yards that share them
     only_inside:  leave out the causes, which take twice as long as the chance itself
-    compiled:     whether to use numba; None: where it is installed and enough is counted
+    way:          one of `ways`; None: the fastest
+
+    ValueError: a way that is not known here.
     """
     yards, days = tenths.shape[:2]
     regimens = [(one, regimen) for one in treatments for regimen in one.regimens]
@@ -110,12 +106,7 @@ def count(
     starts = max((step.starts for step in steps), default=0)
     found = np.zeros((len(regimens) * kinds, yards, starts), np.int16)
     if steps and tenths.size:
-        if compiled is None:
-            _looked_at[0] += tenths.size * len(regimens)
-            compiled = _looked_at[0] >= ENOUGH_TO_COMPILE and _machine_code() is not None
-        take_steps = _machine_code() if compiled else _take_steps
-        if take_steps is None:
-            raise ImportError("numba is not there or does not work; install windowcast[fast]")
+        take_steps = _way(way)
         take_steps(
             np.ascontiguousarray(tenths),
             np.array(bounds, np.int16),
@@ -158,16 +149,34 @@ def _starts(regimen: Regimen, days: int) -> int:
     return max(days - regimen.exposure_days + 1, 0)
 
 
+def ways() -> tuple[str, ...]:
+    """The ways to count that are known here, the fastest first: machine code where the package was
+    built with a compiler, by what the processor knows, and numpy."""
+    return tuple(_ways())
+
+
+def _way(name: str | None) -> TakeSteps:
+    here = _ways()
+    if name is None:
+        return next(iter(here.values()))
+    if name not in here:
+        raise ValueError(
+            f"way: {name!r} is not known here, known are {', '.join(here)}; machine code is there"
+            " where windowcast was installed with a C compiler at hand"
+        )
+    return here[name]
+
+
 @cache
-def _machine_code() -> TakeSteps | None:
-    if find_spec("numba") is None:
-        return None
+def _ways() -> dict[str, TakeSteps]:
     try:
-        from windowcast.window.compiled import take_steps
-    except Exception:  # noqa: BLE001  whatever ails an extra, numpy gives the same answer
-        return None
-    code: TakeSteps = take_steps
-    return code
+        from windowcast.window import compiled
+    except ImportError:  # built without, or for another Python; numpy gives the same answer
+        return {NUMPY: _take_steps}
+    return {
+        **{name: partial(compiled.take_steps, way=name) for name in compiled.ways()},
+        NUMPY: _take_steps,
+    }
 
 
 def _steps(

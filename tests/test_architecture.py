@@ -146,6 +146,7 @@ EDGE_TO_EDGE = {
     ("store_journal", "store_history"): "writes instants the same way",
     ("store_calendar", "store_history"): "writes instants the same way",
     ("store_history", "store_records"): "gives those records",
+    ("config_kept", "zones"): "both remember in the user's cache folder",
     ("config_crews", "table_file"): "a table of drives belongs to the configuration",
     ("config", "toml_lines"): "finds the line of a mistake; a part of reading the configuration",
     ("config", "zones"): "finds a yard's time zone; a part of reading the configuration",

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from windowcast.answer import YardWeather
 from windowcast.crew.days import closed_days
-from windowcast.crew.needs import kept_named
+from windowcast.crew.promised import kept_named
 from windowcast.edges.settings import Configuration
 from windowcast.language import marked
 from windowcast.notice.crew_today import Key, State, StopToday, visits_of

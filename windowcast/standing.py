@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from windowcast.answer import SECOND, YardWeather, days_of
 from windowcast.crew.held_back import Days
-from windowcast.crew.promised import with_promised
-from windowcast.crew.replan import PromisedStart, promised_start
+from windowcast.crew.promised import PromisedStart, promised_start, with_promised
 from windowcast.edges.settings import Configuration, DecisionSettings
 from windowcast.edges.store import Store
 from windowcast.entering import season_rules, today_at, winter_of

@@ -13,8 +13,7 @@ from zoneinfo import ZoneInfo
 
 from windowcast.answer import YardWeather, answer_yard, days_of, find_treatments, stored_weather
 from windowcast.crew.held_back import kept_back
-from windowcast.crew.promised import promised_row, with_promised
-from windowcast.crew.replan import PromisedStart, promised_start
+from windowcast.crew.promised import PromisedStart, promised_row, promised_start, with_promised
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import PublishedEvent, Store
 from windowcast.entering import as_seen, season_rules

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import shutil
 import statistics
 import subprocess
 import sys
@@ -20,6 +21,8 @@ from pathlib import Path
 
 GOAL = 12
 YARD = "Creek Bend"
+OFFICE, EXAMPLES = 5000, 4
+"""Yards of an inspector's office; how many of them come with windowcast."""
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -40,15 +43,32 @@ def main() -> None:
         start([*windowcast, "init", config, "--sample"], environment)
         start([*windowcast, "--config", config, "morning"], environment)
         yard = [*windowcast, "--config", config, "yard", YARD]
+        office = office_in(Path(folder), Path(config))
         commands = {
             "python -c pass": [sys.executable, "-c", "pass"],
             "windowcast yard NAME --json": [*yard, "--json"],
             "windowcast yard NAME": yard,
+            f"the same, one of {OFFICE:,}": [*windowcast, "--config", office, "yard", YARD],
         }
         table = measured(commands, environment, runs)
         print(to_json([table]) if asked.json else table.text())
         if not asked.json:
             print_imports([*yard, "--json"], environment)
+
+
+def office_in(folder: Path, config: Path) -> str:
+    """The same configuration and store with very many yards more, all of them invented."""
+    office = folder / "office"
+    shutil.copytree(config, office)
+    more = "".join(
+        f'[[yard]]\nname = "Field {number}"\nlatitude = {35 + number / 1000}\n'
+        f'longitude = -99.5\ntimezone = "America/Chicago"\ncolonies = 12\nsupers = 1\n'
+        f'floor = "screened"\nrecipients = ["inspector{number // 250}@example.org"]\n\n'
+        for number in range(OFFICE - EXAMPLES)
+    )
+    with (office / "yards.toml").open("a", encoding="utf-8") as yards:
+        yards.write(more)
+    return str(office)
 
 
 def environment_in(folder: Path) -> dict[str, str]:
@@ -58,6 +78,7 @@ def environment_in(folder: Path) -> dict[str, str]:
     environment["PYTHONPATH"] = str(ROOT)
     environment["PYTHONPYCACHEPREFIX"] = str(folder / "bytecode")
     environment["PYTHONUTF8"] = "1"
+    environment["XDG_CACHE_HOME"] = str(folder / "cache")
     return environment
 
 

@@ -11,6 +11,7 @@ from windowcast.crew import barred
 from windowcast.crew.barred import Barred
 from windowcast.crew.days import Calendar, Eased, Freed, Lost, lost_of
 from windowcast.crew.instance import Need, Option, Stop
+from windowcast.crew.promised import kept_named
 from windowcast.language import tr
 from windowcast.trade.bring import with_spare
 from windowcast.trade.due import Cause, Due, last_start
@@ -23,7 +24,7 @@ from windowcast.trade.workable import (
     rules_for,
 )
 from windowcast.trade.yard import Yard
-from windowcast.window.decide import Flaw, Row
+from windowcast.window.decide import Row
 from windowcast.window.scan import Words, holds
 
 LEAST_WEIGHT, MOST_WEIGHT = 0.5, 3.0
@@ -228,12 +229,6 @@ def _unworkable(lost: Lost) -> str:
     if lost.task is Task.REMOVE:
         return tr("no day for its removal: {why}", why=lost.why)
     return lost.why
-
-
-def kept_named(row: Row, cancel_below: float) -> bool:
-    """Whether a start that was promised still stands, though it would not be named anew."""
-    chance = row.start.chance
-    return row.flaws == (Flaw.CHANCE,) and chance is not None and chance.value >= cancel_below
 
 
 def stops_of(

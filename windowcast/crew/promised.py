@@ -2,10 +2,45 @@
 
 from __future__ import annotations
 
-from windowcast.crew.needs import kept_named
-from windowcast.crew.replan import PromisedStart
+from collections.abc import Mapping
+from datetime import date
+from typing import Any, NamedTuple
+
 from windowcast.trade.visits import visits
-from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer, judged
+from windowcast.window.decide import Flaw, Row, Status, TreatmentAnswer, YardAnswer, judged
+
+
+class PromisedStart(NamedTuple):
+    """The start of a yard's next treatment as it was promised; treatment and regimen by id."""
+
+    day: date
+    crew: str
+    treatment: str
+    regimen: str
+
+
+def promised_start(
+    document: Mapping[str, Any] | None, yard: str, begun: int
+) -> PromisedStart | None:
+    """What a kept plan promises for a yard's next start; None: nothing.
+
+    document:  as `planning.promise_document` made it, or of the yard alone; None: nothing was
+               promised
+    begun:     how many treatments were begun there
+    """
+    if document is None:
+        return None
+    for one in document.get("needs", ()):
+        if one["key"] == f"{yard}\ntreatment-{begun + 1}":
+            _, day, crew = one["stops"][0]
+            return PromisedStart(date.fromisoformat(day), crew, one["treatment"], one["regimen"])
+    return None
+
+
+def kept_named(row: Row, cancel_below: float) -> bool:
+    """Whether a start that was promised still stands, though it would not be named anew."""
+    chance = row.start.chance
+    return row.flaws == (Flaw.CHANCE,) and chance is not None and chance.value >= cancel_below
 
 
 def is_promised(row: Row, promised: PromisedStart) -> bool:

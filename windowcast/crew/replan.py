@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import date
 from enum import Enum
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from windowcast.crew import settle
 from windowcast.crew.board import COUNT, SLACK, Board
@@ -35,33 +35,6 @@ class Promise(NamedTuple):
     def begins(self) -> bool:
         """Whether it is of a treatment that is to be begun, and not of a job that is in hand."""
         return self.key.count("\n") < 2
-
-
-class PromisedStart(NamedTuple):
-    """The start of a yard's next treatment as it was promised; treatment and regimen by id."""
-
-    day: date
-    crew: str
-    treatment: str
-    regimen: str
-
-
-def promised_start(
-    document: Mapping[str, Any] | None, yard: str, begun: int
-) -> PromisedStart | None:
-    """What a kept plan promises for a yard's next start; None: nothing.
-
-    document:  as `planning.promise_document` made it, or of the yard alone; None: nothing was
-               promised
-    begun:     how many treatments were begun there
-    """
-    if document is None:
-        return None
-    for one in document.get("needs", ()):
-        if one["key"] == f"{yard}\ntreatment-{begun + 1}":
-            _, day, crew = one["stops"][0]
-            return PromisedStart(date.fromisoformat(day), crew, one["treatment"], one["regimen"])
-    return None
 
 
 class Why(Enum):

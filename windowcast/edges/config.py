@@ -9,14 +9,19 @@ import os
 import re
 import sys
 import tomllib
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal, DecimalException
 from pathlib import Path
 from typing import Any
 
-from windowcast.edges import config_checks, config_language, config_schema
-from windowcast.edges.config_records import configuration
+from windowcast.edges import (
+    config_checks,
+    config_kept,
+    config_language,
+    config_records,
+    config_schema,
+)
 from windowcast.edges.config_schema import Fault, Key, read_table
 from windowcast.edges.config_values import Recipient, hide_credentials, looks_secret, zone_exists
 from windowcast.edges.settings import Configuration
@@ -30,6 +35,8 @@ SCHEMA: Mapping[str, Mapping[str, Key]] = {
 }
 FILES = tuple(SCHEMA)
 LONGEST_BYTES = 10_000_000
+MANY_YARDS = 100
+"""What so many come to is remembered: it takes longer to read them than to answer for one."""
 SECRETS = ("weather", "store", "mail", "push", "health", "web")
 """The tables of windowcast.toml that name secrets."""
 
@@ -96,25 +103,42 @@ def load(
 
     Raises ConfigError with every mistake of all three files, in the order of the files and lines.
     """
-    drafts = drafts or {}
-    files = [read(folder, name, drafts.get(name)) for name in FILES]
+    found, packed = _load(folder, environ, drafts or {}, secrets)
+    if packed is not None:
+        # Only now is gone what was parsed, which is five times as large as the yards: made before,
+        # they would lie between it, and none of its memory could be given back.
+        found = found._replace(yards=config_kept.unpack(packed).yards)
+    return found
+
+
+def _load(
+    folder: Path,
+    environ: Mapping[str, str],
+    drafts: Mapping[str, bytes],
+    secrets: Collection[str],
+) -> tuple[Configuration, bytes | None]:
+    """As `load`; many yards that had to be parsed come packed beside it and not in it."""
+    files = [File(name) for name in FILES]
     service, places, bands = files
-    for file in files:
+    octets = [_octets(folder, file, drafts.get(file.name)) for file in files]
+    remembered = None if drafts else config_kept.file_for(folder, environ)
+    kept = config_kept.recall(remembered, octets[1:])
+    for file, given in zip(files, octets, strict=True):
+        if given is not None and (kept is None or file is not places):
+            _parse(file, given)
         if file.document is not None:
             file.sound = read_table(
                 file.document, SCHEMA[file.name], (), file.faults, whole_file=SCHEMA[file.name]
             )
     if service.document is not None:
-        yards = places.sound.get("yard", ())
+        told, names = _told_and_named(places.sound.get("yard", ()), kept)
         service.faults += config_checks.windowcast(
             service.sound,
             folder,
             environ,
             document=service.document,
-            every_yard_told=bool(yards) and all(yard.get("recipients") for yard in yards),
-            yard_names={
-                yard["name"].casefold(): yard["name"] for yard in yards if yard.get("name")
-            },
+            every_yard_told=told,
+            yard_names=names,
             secrets=secrets,
         )
     if bands.document is not None and "treatment" in bands.sound:
@@ -128,30 +152,56 @@ def load(
             places.document["yard"], places.sound["yard"], ids if ids and all(ids) else None
         )
         _find_zones(places, environ)
-    lookups, unusable = _languages(folder, service, places, drafts)
+    wishes = config_records.wishes_of(places.sound.get("yard", ())) if kept is None else kept.wishes
+    lookups, unusable = _languages(folder, service, places, wishes, drafts)
+    if kept is not None and places.faults and octets[1] is not None:
+        _parse(places, octets[1])  # to name their lines
     mistakes = [mistake for file in files for mistake in file.mistakes()] + unusable
     if mistakes:
         raise ConfigError(mistakes)
-    return configuration(folder, service.sound, places.sound, bands.sound, lookups)
+    packed = None
+    if kept is None:
+        places.text, places.document = "", None
+        kept = config_records.places_of(places.sound["yard"], ids)
+        if len(kept.yards) >= MANY_YARDS:
+            packed = config_kept.pack(kept)
+            config_kept.remember(remembered, packed, octets[1:])
+            kept = kept._replace(yards=())
+    found = config_records.configuration(folder, service.sound, kept, bands.sound, lookups)
+    return found, packed
+
+
+def _told_and_named(
+    yards: Sequence[Mapping[str, Any]], kept: config_records.Places | None
+) -> tuple[bool, dict[str, str]]:
+    """Whether each yard names recipients of its own; and the yards' names by those in small
+    letters, as far as they are sound."""
+    if kept is not None:
+        told = all(yard.recipients for yard in kept.yards)
+        return told, {yard.name.casefold(): yard.name for yard in kept.yards}
+    return (
+        bool(yards) and all(yard.get("recipients") for yard in yards),
+        {yard["name"].casefold(): yard["name"] for yard in yards if yard.get("name")},
+    )
 
 
 def _languages(
-    folder: Path, service: File, places: File, drafts: Mapping[str, bytes]
+    folder: Path,
+    service: File,
+    places: File,
+    wishes: Iterable[tuple[int, int, Recipient]],
+    drafts: Mapping[str, bytes],
 ) -> tuple[dict[str, Lookup], list[str]]:
     """The texts of every language named, and the mistakes in their files."""
     named: list[tuple[File, config_schema.Path, str]] = []
     if service.sound.get("language"):
         named.append((service, ("language",), service.sound["language"]))
-    told: list[tuple[File, config_schema.Path, dict[str, Any]]] = [
-        (service, ("mail",), service.sound.get("mail", {}))
-    ]
-    told += [
-        (places, ("yard", index), yard) for index, yard in enumerate(places.sound.get("yard", ()))
-    ]
-    for file, path, table in told:
-        for index, one in enumerate(table.get("recipients", ())):
-            if isinstance(one, Recipient) and one.language:
-                named.append((file, (*path, "recipients", index), one.language))
+    for index, one in enumerate(service.sound.get("mail", {}).get("recipients", ())):
+        if isinstance(one, Recipient) and one.language:
+            named.append((service, ("mail", "recipients", index), one.language))
+    for yard, index, one in wishes:
+        if one.language:
+            named.append((places, ("yard", yard, "recipients", index), one.language))
     lookups: dict[str, Lookup] = {}
     mistakes: list[str] = []
     known = config_language.names(folder, drafts) if named else []
@@ -237,34 +287,48 @@ def _mistake(name: str, line: int, said: str, text: str) -> str:
     return f"{first}\n{line:5} | {excerpt}" if excerpt.strip() else first
 
 
-def read(folder: Path, name: str, draft: bytes | None) -> File:
-    """One file, parsed; `draft` stands for its contents where it is given."""
+def read(folder: Path, name: str) -> File:
+    """One file, parsed."""
     file = File(name)
+    octets = _octets(folder, file, None)
+    if octets is not None:
+        _parse(file, octets)
+    return file
+
+
+def _octets(folder: Path, file: File, draft: bytes | None) -> bytes | None:
+    """A file's contents; `draft` stands for them where it is given. None: it says why not."""
+    name = file.name
     path = folder / name
     try:
         if draft is None:
             if path.is_fifo():  # to open it would wait for somebody who writes
                 file.unreadable = f"{name}: {path} is a named pipe, but must be a file"
-                return file
+                return None
             with path.open("rb") as opened:
                 draft = opened.read(LONGEST_BYTES + 1)
     except FileNotFoundError:
         file.unreadable = f"{name}: missing from {folder}; run: windowcast init {folder}"
-        return file
+        return None
     except OSError as error:
         why = os.strerror(error.errno or 0).lower()
         file.unreadable = f"{name}: {path} cannot be read: {why}"
-        return file
+        return None
     if len(draft) > LONGEST_BYTES:
         file.unreadable = (
             f"{name}: larger than 10 MB, which no configuration is; is it another file?"
         )
-        return file
+        return None
+    return draft
+
+
+def _parse(file: File, draft: bytes) -> None:
+    name = file.name
     if draft.startswith((b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")):
         file.unreadable = (
             f'{name}:1: begins with a byte order mark; save the file as "UTF-8 without BOM"'
         )
-        return file
+        return
     try:
         file.text = draft.decode().replace("\r\n", "\n")
     except UnicodeDecodeError as error:
@@ -277,12 +341,11 @@ def read(folder: Path, name: str, draft: bytes | None) -> File:
             "save the file as UTF-8",
             "\n" * (line - 1) + shown,
         )
-        return file
+        return
     try:
         file.document = tomllib.loads(file.text, parse_float=_decimal)
     except (ValueError, RecursionError) as error:
         file.unreadable = _syntax_mistake(name, file.text, error)
-    return file
 
 
 def _decimal(text: str) -> Decimal:

@@ -166,7 +166,7 @@ def load(
     """
     if not (folder / NAME).exists():
         return Crews(CrewSettings(), ())
-    file = config.read(folder, NAME, None)
+    file = config.read(folder, NAME)
     if file.document is None:
         raise ConfigError(file.mistakes())
     faults = file.faults
@@ -215,7 +215,7 @@ def fixed_rows(folder: Path, mtime_ns: int, size: int) -> Mapping[str, tuple[Fix
 
     mtime_ns, size:  of the file, for that
     """
-    file = config.read(folder, NAME, None)
+    file = config.read(folder, NAME)
     if file.document is None:
         return {}
     sound = read_table(file.document, CREWS, (), file.faults, whole_file=CREWS)
@@ -232,7 +232,7 @@ def crew_rows(
     folder: Path, mtime_ns: int, size: int
 ) -> tuple[tuple[CrewRow, ...], frozenset[date]]:
     """The crews and the holidays, kept as `fixed_rows` are."""
-    file = config.read(folder, NAME, None)
+    file = config.read(folder, NAME)
     if file.document is None:
         return (), frozenset()
     sound = read_table(file.document, CREWS, (), file.faults, whole_file=CREWS)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple, TypeVar
 from urllib.parse import urlsplit
 
 from windowcast.edges.config_checks import band_of
@@ -33,21 +33,54 @@ from windowcast.trade.treatment import (
 )
 from windowcast.trade.yard import Hive, Yard
 
+T = TypeVar("T")
+
 STORE_URL = "sqlite:///windowcast.db"
 PUBLIC_DOMAIN = ".open-meteo.com"
 PAST_URLS = ("archive_url", "previous_runs_url", "single_runs_url")
 PORTS = {"starttls": 587, "tls": 465, "none": 25}
 
 
+class Places(NamedTuple):
+    """What yards.toml comes to.
+
+    wishes:  recipients there who are given as a table: the yard's place in the file, theirs among
+             its recipients, and they
+    """
+
+    yards: tuple[Yard, ...]
+    wishes: tuple[tuple[int, int, Recipient], ...]
+
+
+def places_of(yards: Sequence[Mapping[str, Any]], treatments: Sequence[str]) -> Places:
+    """From the sound tables of the yards; `treatments`: the ids of all, in file order."""
+    # What many yards have alike they have in common: there may be tens of thousands.
+    alike: dict[Any, Any] = {}
+    return Places(
+        yards=tuple(_yard(table, tuple(treatments), alike) for table in yards),
+        wishes=wishes_of(yards),
+    )
+
+
+def wishes_of(
+    yards: Sequence[Mapping[str, Any]],
+) -> tuple[tuple[int, int, Recipient], ...]:
+    """Those of `Places`, as far as the tables are sound."""
+    return tuple(
+        (index, which, one)
+        for index, yard in enumerate(yards)
+        for which, one in enumerate(yard.get("recipients", ()))
+        if isinstance(one, Recipient)
+    )
+
+
 def configuration(
     folder: Path,
     service: dict[str, Any],
-    places: dict[str, Any],
+    places: Places,
     bands: dict[str, Any],
     lookups: Mapping[str, Lookup],
 ) -> Configuration:
-    treatments = tuple(_treatment(table) for table in bands["treatment"])
-    ids = tuple(treatment.id for treatment in treatments)
     weather = dict(service.get("weather", {}))
     weather.pop("api_key_env", None)
     if not _asks_public_service(weather):
@@ -68,10 +101,10 @@ def configuration(
         morning=MorningSettings(**service.get("morning", {})),
         store_url=service.get("store", {}).get("url", STORE_URL),
         store_password=service.get("store", {}).get("password", ""),
-        mail=_mail(service["mail"], places["yard"]) if "mail" in service else None,
+        mail=_mail(service["mail"], places.wishes) if "mail" in service else None,
         push=tuple(service.get("push", {}).get("urls", ())),
-        yards=tuple(_yard(table, ids) for table in places["yard"]),
-        treatments=treatments,
+        yards=places.yards,
+        treatments=tuple(_treatment(table) for table in bands["treatment"]),
         health=HealthSettings(
             listen=service.get("health", {}).get("listen") or None,
             heartbeat_url=service.get("health", {}).get("heartbeat_url", ""),
@@ -113,14 +146,10 @@ def _work(table: Mapping[str, Any]) -> WorkRules:
     return WorkRules(**found)
 
 
-def _mail(table: Mapping[str, Any], yards: Sequence[Mapping[str, Any]]) -> MailSettings:
+def _mail(table: Mapping[str, Any], of_yards: Iterable[tuple[int, int, Recipient]]) -> MailSettings:
     security = table.get("security", "starttls")
-    wishes = [
-        one
-        for given in (table["recipients"], *(yard.get("recipients", ()) for yard in yards))
-        for one in given
-        if isinstance(one, Recipient)
-    ]
+    wishes = [one for one in table["recipients"] if isinstance(one, Recipient)]
+    wishes += [one for _, _, one in of_yards]
     return MailSettings(
         host=table["host"],
         port=table.get("port", PORTS[security]),
@@ -152,18 +181,22 @@ def _bare(address: str) -> str:
     return bare(address).casefold()
 
 
-def _yard(table: Mapping[str, Any], all_treatments: tuple[str, ...]) -> Yard:
+def _yard(table: Mapping[str, Any], all_treatments: tuple[str, ...], alike: dict[Any, Any]) -> Yard:
+    def one(value: T) -> T:
+        found: T = alike.setdefault(value, value)
+        return found
+
     hive = ("brood_chambers", "supers", "floor", "queen_excluder", "brood")
     return Yard(
         name=table["name"],
         latitude=table["latitude"],
         longitude=table["longitude"],
         elevation_m=table.get("elevation_m"),
-        timezone=table["timezone"],
+        timezone=one(table["timezone"]),
         colonies=table["colonies"],
-        hive=Hive(**{key: table[key] for key in hive if key in table}),
-        treatments=tuple(table.get("treatments", all_treatments)),
-        recipients=_addresses(table.get("recipients", ())),
+        hive=one(Hive(**{key: table[key] for key in hive if key in table})),
+        treatments=one(tuple(table.get("treatments", all_treatments))),
+        recipients=one(_addresses(table.get("recipients", ()))),
     )
 
 

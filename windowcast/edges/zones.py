@@ -21,7 +21,8 @@ AT_SEA = "Etc/"
 
 def find_zones(places: Iterable[Place], environ: Mapping[str, str]) -> dict[Place, str | None]:
     """The IANA name for each (latitude, longitude), degrees; None at sea."""
-    file = _remembered_in(environ)
+    folder = cache_folder(environ)
+    file = None if folder is None else folder / "zones"
     known = _recall(file)
     wanted = list(dict.fromkeys(places))
     new = [place for place in wanted if place not in known]
@@ -34,8 +35,8 @@ def find_zones(places: Iterable[Place], environ: Mapping[str, str]) -> dict[Plac
     return {place: None if known[place].startswith(AT_SEA) else known[place] for place in wanted}
 
 
-def _remembered_in(environ: Mapping[str, str]) -> Path | None:
-    """The cache file, or None where the environment names no place for it."""
+def cache_folder(environ: Mapping[str, str]) -> Path | None:
+    """The user's own for windowcast, or None where the environment names no place for it."""
     home = environ.get("HOME")
     if sys.platform == "win32":
         base = environ.get("LOCALAPPDATA")
@@ -43,7 +44,7 @@ def _remembered_in(environ: Mapping[str, str]) -> Path | None:
         base = f"{home}/Library/Caches" if home else None
     else:
         base = environ.get("XDG_CACHE_HOME") or (f"{home}/.cache" if home else None)
-    return Path(base) / "windowcast" / "zones" if base and Path(base).is_absolute() else None
+    return Path(base) / "windowcast" if base and Path(base).is_absolute() else None
 
 
 def _recall(file: Path | None) -> dict[Place, str]:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from windowcast.crew.promised import is_promised, promised_row, stands_today
-from windowcast.crew.replan import PromisedStart
+from windowcast.crew.promised import PromisedStart, is_promised, promised_row, stands_today
 from windowcast.language import tr
 from windowcast.notice import words
 from windowcast.notice.plain import chance_words, labelled

@@ -7,8 +7,7 @@ from datetime import timedelta
 import pytest
 
 from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, yard
-from windowcast.crew.promised import promised_row, with_promised
-from windowcast.crew.replan import PromisedStart, promised_start
+from windowcast.crew.promised import PromisedStart, promised_row, promised_start, with_promised
 from windowcast.notice.promised_lines import promised_document, promised_lines
 from windowcast.window.decide import ForecastState, Rules, Status, YardAnswer, decide
 from windowcast.window.scan import Words, scan

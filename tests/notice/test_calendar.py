@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
+import icalendar
 import pytest
 import vobject
 
@@ -116,6 +117,22 @@ def test_the_calendar_has_what_the_standard_requires_once_each():
         assert names(event).isdisjoint(MUST_NOT)
         assert all(len(event.contents[one.lower()]) == 1 for one in MUST)
         event.validate(raiseException=True)
+
+
+def test_each_event_is_as_the_library_writes_it_whole():
+    """The lines that events have in common are written once: their order is the library's."""
+    events = [
+        one
+        for name in ("Creek Bend", HOSTILE, "Bär, Wiese \\ Ufer; " * 9)
+        for one in revise([], work(plan=plan(), at=yard()._replace(name=name)))
+    ]
+    called_off = revise(events, [])
+    content = written((*events, *called_off))
+
+    whole = icalendar.Calendar.from_ical(content)
+
+    assert len(whole.events) == len(events) + len(called_off) >= 20
+    assert whole.to_ical() == content
 
 
 def test_days_are_dates_without_a_zone_and_end_the_next_day():

@@ -10,6 +10,8 @@ from typing import NamedTuple
 from windowcast.edges.store_history import instant
 from windowcast.edges.store_records import Database
 
+_encode = json.JSONEncoder(ensure_ascii=False).encode
+
 
 class PublishedEvent(NamedTuple):
     """What was last said of one visit.
@@ -82,7 +84,7 @@ def keep(database: Database, events: Iterable[PublishedEvent]) -> None:
                 int(one.cancelled),
                 instant(one.created_at),
                 instant(one.changed_at),
-                json.dumps(dict(one.said), ensure_ascii=False),
+                _encode(dict(one.said)),
             )
             for one in events
         ),

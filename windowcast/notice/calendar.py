@@ -137,7 +137,12 @@ def _whole_second(now: datetime) -> datetime:
 def uid_of(job: Job, origin: bytes) -> str:
     """The name of a job's event: by yard, treatment or count, task and dose, and not by its day."""
     name = "\n".join([job.yard, job.series, job.kind.value, str(job.number)])
-    return str(uuid5(UUID(bytes=origin), name))
+    return str(uuid5(_namespace(origin), name))
+
+
+@lru_cache(maxsize=4)
+def _namespace(origin: bytes) -> UUID:
+    return UUID(bytes=origin)
 
 
 def file(

@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from windowcast.language import marked, tr, trn
+from windowcast.language import Lookup, current, marked, tr, trn
 from windowcast.notice import columns, words
 from windowcast.window.decide import Row, Status, TreatmentAnswer, YardAnswer
 
@@ -229,8 +230,17 @@ def wrapped_below(text: str, indent: int) -> list[str]:
 
 def _lines(text: str, *, first: str = "", next_ones: str = "") -> list[str]:
     """Lines that fit and part no figure from its unit and no day from its month."""
+    return list(_wrapped(text, first, next_ones, columns.available(), current()))
+
+
+@lru_cache(maxsize=512)
+def _wrapped(
+    text: str, first: str, next_ones: str, available: int, language: Lookup
+) -> tuple[str, ...]:
+    """A morning of many yards lays out the same sentences again and again."""
+    del available, language  # what else lines depend on: it is asked for where it is needed
     kept, most = columns.filled(words.kept_together(text))
-    return [
+    return tuple(
         columns.unfilled(line.replace("\N{NO-BREAK SPACE}", " "))
         for line in textwrap.wrap(
             kept,
@@ -239,4 +249,4 @@ def _lines(text: str, *, first: str = "", next_ones: str = "") -> list[str]:
             subsequent_indent=next_ones,
             break_on_hyphens=False,
         )
-    ]
+    )

@@ -8,7 +8,7 @@ from fractions import Fraction
 from windowcast.language import marked, tr, trn
 from windowcast.notice import words
 from windowcast.trade.hive import Blocked, Obstacle
-from windowcast.trade.treatment import Band
+from windowcast.trade.treatment import Band, Regimen
 from windowcast.window.decide import Flaw, ForecastState, Row, Status, TreatmentAnswer
 
 
@@ -347,25 +347,25 @@ def _too_warm_for_double(row: Row, units: str) -> str:
 
 
 def _band(row: Row, units: str) -> str:
-    bands = set(row.start.regimen.bands)
-    if len(bands) == 1:
-        return words.band(bands.pop(), units)
+    one = _only_band(row.start.regimen)
+    if one is not None:
+        return words.band(one, units)
     return tr("inside the band of its day")
 
 
 def _stay(row: Row, units: str) -> str:
     """What holds in a scenario, to follow "in 47 of 51 scenarios"."""
     regimen = row.start.regimen
-    bands = set(regimen.bands)
-    bounded = [offset for offset, bounds in enumerate(regimen.bands) if bounds != Band()]
+    bounded = [offset for offset, bounds in enumerate(regimen.bands) if _any_bound(bounds)]
     if not bounded:
         return tr("nothing speaks against it (no bound is set)")
-    if len(bands) == 1:
+    only = _only_band(regimen)
+    if only is not None:
         return trn(
             "the high of the day stays {band}",
             "all {count} daily highs stay {band}",
             regimen.exposure_days,
-            band=words.band(bands.pop(), units),
+            band=words.band(only, units),
         )
     if len(bounded) == 1:
         return tr(
@@ -378,6 +378,17 @@ def _stay(row: Row, units: str) -> str:
         "all {count} daily highs stay inside the band of their day",
         regimen.exposure_days,
     )
+
+
+def _only_band(regimen: Regimen) -> Band | None:
+    """The band of all days of an exposure; None where they differ."""
+    first, *others = regimen.bands
+    # Days without a phase share one; fractions take their time to be compared, as they do in a set.
+    return first if all(one is first or one == first for one in others) else None
+
+
+def _any_bound(band: Band) -> bool:
+    return band.low_c is not None or band.high_c is not None
 
 
 def _source_sentences(forecast: ForecastState) -> list[str]:

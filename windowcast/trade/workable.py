@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from enum import Enum
 from fractions import Fraction
+from functools import lru_cache
 from typing import NamedTuple
 
 from windowcast.language import marked
@@ -71,7 +72,7 @@ HINDRANCES = {
 def hindrances(weather: DayWeather, rules: WorkRules) -> tuple[Hindrance, ...]:
     """What speaks against opening a hive; what is not known does not speak against it."""
     found = []
-    if weather.high_c is not None and weather.high_c < rules.open_min_c:
+    if weather.high_c is not None and weather.high_c < _least_c(rules.open_min_c):
         found.append(Hindrance.COLD)
     if weather.rain_mm is not None and weather.rain_mm > rules.open_max_rain_mm:
         found.append(Hindrance.WET)
@@ -80,13 +81,26 @@ def hindrances(weather: DayWeather, rules: WorkRules) -> tuple[Hindrance, ...]:
     return tuple(found)
 
 
+@lru_cache(maxsize=64)
+def _least_c(bound_c: Fraction) -> float:
+    """The least float that is not below a bound: the same ones are below either, and to compare two
+    floats takes a twentieth of the time."""
+    near = float(bound_c)
+    return near if near >= bound_c else math.nextafter(near, math.inf)
+
+
+@lru_cache(maxsize=64)
+def _least_tenths(bound_c: Fraction) -> int:
+    return math.ceil(bound_c * 10)
+
+
 def mostly_too_cold(tenths: Sequence[int], rules: WorkRules, *, missing: int) -> bool:
     """Whether most scenarios are too cold to open a hive, on a day that no single forecast reaches.
 
     tenths:   that day's highs in tenths of a °C, one a scenario
     missing:  stands for a high that is not known, below all that are
     """
-    lowest = math.ceil(rules.open_min_c * 10)
+    lowest = _least_tenths(rules.open_min_c)
     unknown = tenths.count(missing)
     return sum(map(lowest.__gt__, tenths)) - unknown > TOO_COLD * (len(tenths) - unknown)
 

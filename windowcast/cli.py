@@ -129,7 +129,8 @@ class Commands(click.Group):
                 raise
             # Of a path that was given, such as one that is too long to be one.
             path = error.filename if len(error.filename) <= 200 else f"{error.filename[:200]}…"
-            say(f"windowcast: {path}: {(error.strerror or str(error)).lower()}")
+            why = (error.strerror or str(error)).lower()
+            say(f"windowcast: {path}: {why}; give the path of a file or folder that can be used")
             ctx.exit(UsageError.exit_code)
 
 

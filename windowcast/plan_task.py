@@ -15,7 +15,7 @@ from windowcast.answer import answer_yard, days_of, find_treatments, moment, sto
 from windowcast.crew import needs as wanted
 from windowcast.crew import replan
 from windowcast.crew import stock as strips
-from windowcast.crew.days import Calendar, Fixed, Lost, closed_days
+from windowcast.crew.days import Calendar, Lost, closed_days
 from windowcast.crew.hours import Leave, crew_of
 from windowcast.crew.instance import (
     Crew,
@@ -356,9 +356,7 @@ def _yard_task(
             for active in actives
         },
         fixed=tuple(
-            Fixed(one.first, one.last, one.visits, one.treatments, one.why)
-            for one in settings.fixed
-            if one.yard.casefold() == yard.name.casefold()
+            one.taken for one in settings.fixed if one.yard.casefold() == yard.name.casefold()
         ),
         closed_from={each.open_min_c: shut_by(each) for each in _opened(configuration, treatments)},
         over=over,

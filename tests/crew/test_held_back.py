@@ -8,7 +8,7 @@ from fractions import Fraction
 import pytest
 
 from support.weather import FORMIC_STRIPS, MONDAY, highs, regimen, scenarios, treatment, yard
-from windowcast.crew.days import Calendar, Fixed, Lost, closed_days
+from windowcast.crew.days import Calendar, Lost, closed_days
 from windowcast.crew.held_back import Days, kept_back
 from windowcast.crew.needs import stops_of
 from windowcast.crew.settings import CrewRow, FixedRow
@@ -89,7 +89,7 @@ def test_the_days_that_are_left_are_those_that_the_crews_plan_could_use(rows, sl
     given = FORMIC_STRIPS._replace(
         regimens=tuple(one._replace(dose_slack=slack) for one in FORMIC_STRIPS.regimens)
     )
-    taken = tuple(Fixed(one.first, one.last, one.visits, one.treatments, one.why) for one in rows)
+    taken = tuple(one.taken for one in rows)
     calendar = Calendar(
         MONDAY, 80, 30, {"": EVERY_DAY, "formic acid": EVERY_DAY}, {}, taken
     )  # fmt: skip

@@ -17,7 +17,7 @@ from support.weather import (
     treatment,
     yard,
 )
-from windowcast.crew.days import Calendar, Eased, Fixed, Freed, Lost, closed_days
+from windowcast.crew.days import Calendar, Eased, Freed, Lost, closed_days
 from windowcast.crew.exact import exactly
 from windowcast.crew.instance import (
     Crew,
@@ -28,6 +28,7 @@ from windowcast.crew.instance import (
     Placed,
     Plan,
     Stop,
+    days_away,
     driving,
 )
 from windowcast.crew.needs import (
@@ -51,7 +52,7 @@ from windowcast.trade.rules import SeasonRules, WorkRules
 from windowcast.trade.treatment import Dose, Slack
 from windowcast.trade.visits import Task
 from windowcast.trade.work import Kind, jobs, to_do
-from windowcast.trade.workable import DayWeather, rules_for
+from windowcast.trade.workable import DayWeather, Taken, rules_for
 from windowcast.window.decide import Rules, decide
 from windowcast.window.scan import Words, holds, scan
 
@@ -63,7 +64,7 @@ AT = datetime(2026, 8, 31, 10, tzinfo=UTC)
 
 def calendar(
     *, works: frozenset[int] = WEEKDAYS, closed: dict[int, str] | None = None,
-    fixed: tuple[Fixed, ...] = (), actives: tuple[str, ...] = ("", "formic acid"),
+    fixed: tuple[Taken, ...] = (), actives: tuple[str, ...] = ("", "formic acid"),
 ) -> Calendar:  # fmt: skip
     return Calendar(MONDAY, 80, 30, dict.fromkeys(actives, works), closed or {}, fixed)
 
@@ -114,7 +115,7 @@ def test_the_slack_is_the_regimens_own():
 
 def test_a_removal_however_late_it_may_is_before_nothing_may_be_in_the_hives():
     first, last = MONDAY + timedelta(days=16), MONDAY + timedelta(days=20)
-    harvest = Fixed(first, last, False, True, "harvest")
+    harvest = Taken(first, last, False, True, "harvest")
 
     found = stops(TWO._replace(removal_late_days=14), 0, calendar(fixed=(harvest,)))
 
@@ -161,7 +162,7 @@ def test_each_day_has_its_own_reason_and_the_crew_named_frees_the_start(closed):
 
 def test_no_crew_frees_what_the_weather_or_a_contract_shuts():
     shut = dict.fromkeys(range(9, 14), "too wet")
-    fixed = Fixed(MONDAY + timedelta(days=9), MONDAY + timedelta(days=13), True, False, "contract")
+    fixed = Taken(MONDAY + timedelta(days=9), MONDAY + timedelta(days=13), True, False, "contract")
 
     wet = stops(ONE, 0, calendar(closed=shut))
     away = stops(ONE, 0, calendar(fixed=(fixed,)))
@@ -197,7 +198,7 @@ def test_a_day_too_cold_to_open_hives_moves_the_removal_and_forbids_a_start():
 )
 def test_nothing_may_be_in_the_hives_on_days_fixed_against_treatments(first, last, start, allowed):
     """Two strips work for 14 days: days 0 to 13 of the exposure."""
-    fixed = Fixed(MONDAY + timedelta(days=first), MONDAY + timedelta(days=last), False, True,
+    fixed = Taken(MONDAY + timedelta(days=first), MONDAY + timedelta(days=last), False, True,
                   "harvest")  # fmt: skip
 
     found = stops(TWO, start, calendar(fixed=(fixed,)))
@@ -208,7 +209,7 @@ def test_nothing_may_be_in_the_hives_on_days_fixed_against_treatments(first, las
 
 
 def test_a_contract_that_keeps_people_out_keeps_every_visit_out():
-    away = Fixed(MONDAY + timedelta(days=14), MONDAY + timedelta(days=18), True, False, "contract")
+    away = Taken(MONDAY + timedelta(days=14), MONDAY + timedelta(days=18), True, False, "contract")
 
     found = stops(TWO, 0, calendar(fixed=(away,)))
 
@@ -409,6 +410,20 @@ def test_a_swap_that_comes_late_keeps_the_removal_away_for_as_long_as_the_dose_w
     assert (remove.after, remove.follows, remove.within) == (10, 10, 14)
 
 
+def test_a_day_counts_twice_for_a_fresh_dose():
+    """One crew that works on days 11 and 19 to 21: a start on day 0 has its swap a day late and its
+    removal, ten days later, on its right one; the same in hand."""
+    works = frozenset({0, 11, 19, 20, 21, 22})
+    _, swap, remove = option = stops(ONE, 0, calendar(works=works))
+    in_hand, _ = doses_of(begun(9))
+    assert in_hand is not None
+
+    assert (swap.away, remove.away) == (2, 1)
+    assert [one.away for one in in_hand.options[0].stops] == [2, 1]
+    assert days_away(option, (0, 11, 21)) == 2
+    assert days_away(option, (0, 10, 21)) == 1
+
+
 def test_after_a_swap_that_is_overdue_the_removal_is_counted_from_today():
     """Begun twelve days ago, the swap two days late: done today it works for ten days more."""
     need, lost = doses_of(begun(12))
@@ -585,8 +600,8 @@ def test_a_fresh_dose_in_hand_goes_by_the_same_band():
 
 def test_fixed_days_that_would_have_to_give_way_are_named_and_would_do():
     """Two strips in on Monday August 31, out from Monday September 14 to Friday the 18th."""
-    away = Fixed(MONDAY + timedelta(days=12), MONDAY + timedelta(days=18), True, False, "contract")
-    harvest = Fixed(
+    away = Taken(MONDAY + timedelta(days=12), MONDAY + timedelta(days=18), True, False, "contract")
+    harvest = Taken(
         MONDAY + timedelta(days=10), MONDAY + timedelta(days=30), False, True, "harvest"
     )
 

@@ -61,6 +61,26 @@ def small(
     return made._replace(needs=tuple(needs))
 
 
+@pytest.mark.parametrize(("away", "days"), [(2.0, [0, 10, 21]), (0.5, [0, 11, 21])])
+def test_whichever_visit_weighs_more_is_on_its_day(away: float, days: list[int]):
+    """Somebody works on days 10, 11 and 21: either the swap is a day late or the removal is."""
+    stops = (
+        Stop("apply", (0,), 30.0, 0.0),
+        Stop("swap", (10, 11), 30.0, 0.0, after=9, right=10, follows=10, within=13, away=away),
+        Stop("remove", (21,), 30.0, 0.0, after=10, right=20, follows=10, within=14),
+    )
+    need = Need("a", "A", 1, 20, 30, (Option(0, "formic-strips", "one", stops, 20.0),))
+    works = [60.0 if day in (0, 10, 11, 21) else 0.0 for day in range(30)]
+    crew = Crew("North", 1, 0, tuple(works))
+    task = Instance((crew,), (need,), [[0.0, 5.0], [5.0, 0.0]], 30, hour=0.25, away=0.01)
+
+    plan = planner.make(task, left_s=ample)
+
+    assert [one.day for one in plan.chosen[0].stops] == days
+    assert faults(task, plan) == []
+    assert worth(task, plan) == pytest.approx(by_trying_everything(task), abs=1e-6)
+
+
 def test_a_swap_waits_where_its_right_day_would_leave_the_removal_none():
     """The removal follows ten days after the swap, and only on day 22 does anybody work: the swap
     is right on day 10, and has to be on day 12."""

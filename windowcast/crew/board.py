@@ -182,7 +182,7 @@ class Board:
             for day in stop.days:
                 if day in tried.get(place_in, ()) or not stop.may_follow(last, day):
                     continue
-                off = 0.0 if right is None else away * abs(day - right)
+                off = 0.0 if right is None else away * stop.away * abs(day - right)
                 for crew, people, room in works[day]:
                     used = self.days.get((crew, day))
                     left = room if used is None else room - used.minutes

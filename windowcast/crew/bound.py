@@ -148,7 +148,7 @@ class Choice(Program):
                         visit.append(known)
                         # What follows another stop has its right day by that one's: never dearer.
                         known = stop.right is not None and stop.follows is None
-                        more = -away * abs(day - (stop.right or 0)) if known else 0.0
+                        more = -away * stop.away * abs(day - (stop.right or 0)) if known else 0.0
                         if promise is not None and promise.day == day:
                             more += instance.keep / 2 / len(kept)
                         bonus.append(more)

@@ -15,24 +15,10 @@ from windowcast.trade.workable import (
     HINDRANCES,
     DayWeather,
     Hindrance,
+    Taken,
     hindrances,
     mostly_too_cold,
 )
-
-
-class Fixed(NamedTuple):
-    """Days that something else has taken, both inside.
-
-    visits:      nobody can work there
-    treatments:  nothing may be in the hives
-    why:         as its people call it
-    """
-
-    first: date
-    last: date
-    visits: bool
-    treatments: bool
-    why: str
 
 
 class Calendar(NamedTuple):
@@ -54,7 +40,7 @@ class Calendar(NamedTuple):
     starts: int
     works: Mapping[str, frozenset[int]]
     closed: Mapping[int, str]
-    fixed: tuple[Fixed, ...] = ()
+    fixed: tuple[Taken, ...] = ()
     closed_from: Mapping[Fraction, Mapping[int, str]] = {}
     dark: Mapping[str, frozenset[int]] = {}
     over: bool = False

@@ -124,10 +124,7 @@ class Days(NamedTuple):
         found = in_the_way(self.fixed, start=start, regimen=regimen, visits=())
         for visit in visits(regimen, start=start, colonies=1)[1:]:
             found += _every_day(self.fixed, visit, regimen)
-        return tuple(
-            Taken(one.first, one.last, one.visits, one.treatments, one.why)
-            for one in dict.fromkeys(found)
-        )
+        return tuple(one.taken for one in dict.fromkeys(found))
 
     def moved(self, found: Iterable[Job], today: date) -> tuple[Job, ...]:
         """Jobs on days on which nobody can work, listed on a day that is free: fresh doses and

@@ -69,6 +69,7 @@ class Stop(NamedTuple):
               good
     follows:  days from the stop before to the right one, on whatever day that is; None: `right`
               holds
+    away:     what a day away from the right one counts beside a day of other stops
     """
 
     task: str
@@ -81,6 +82,7 @@ class Stop(NamedTuple):
     right: int | None = None
     follows: int | None = None
     within: int = ANY
+    away: float = 1.0
 
     def minutes(self, people: int) -> float:
         return self.set_up + self.hands / people
@@ -269,12 +271,12 @@ def follow_each_other(stops: Sequence[Stop], days: Sequence[int]) -> bool:
     return all(stop.may_follow(before, day) for stop, before, day in pairs)
 
 
-def days_away(stops: Sequence[Stop], days: Sequence[int]) -> int:
-    """How far the stops of an option are from their right days, in all."""
-    found, before = 0, None
+def days_away(stops: Sequence[Stop], days: Sequence[int]) -> float:
+    """How far the stops of an option are from their right days in all, as each one's days count."""
+    found, before = 0.0, None
     for stop, day in zip(stops, days, strict=True):
         right = stop.right_after(before)
-        found += 0 if right is None else abs(day - right)
+        found += 0.0 if right is None else stop.away * abs(day - right)
         before = day
     return found
 

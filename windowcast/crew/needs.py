@@ -47,6 +47,9 @@ rounds tell little of a rate. Our own choice."""
 AWAY = 0.005
 """What each day that a visit is away from its right day costs, in colonies for each colony: an hour
 or two of driving for a yard and some days. Our own choice."""
+SWAP_AWAY = 2.0
+"""A day counts so many times for a fresh dose: on its day the one before is spent, while it matters
+less that strips come out a day later. Our own choice."""
 LATE = 100.0
 """So many times as much where a fresh dose or a removal is late already: half a colony for each
 colony and day, more than a start loses that waits for it, and over two weeks still less than what
@@ -329,6 +332,7 @@ def _stops_of(
             skill=treatment.active,
             strips=with_spare(strips, rules.spare_percent) if strips else 0,
             right=right,
+            away=SWAP_AWAY if visit.task is Task.SWAP else 1.0,
         )
         found.append(_following(stop, apart, may_move) if found else stop)
     return tuple(found)
@@ -437,7 +441,8 @@ def _stop(
     strips = 0
     if job.kind is not Kind.REMOVE and job.load.bring_strips is not None:
         strips = job.load.bring_strips
-    return Stop(job.kind.value, able, job.minutes, 0.0, skill, strips)
+    weight = SWAP_AWAY if job.kind is Kind.SWAP else 1.0
+    return Stop(job.kind.value, able, job.minutes, 0.0, skill, strips, away=weight)
 
 
 def _need(

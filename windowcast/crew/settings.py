@@ -7,6 +7,7 @@ from datetime import date, datetime, time
 from typing import NamedTuple
 
 from windowcast.crew.travel import ROAD_FACTOR, SPEED_KMH, Point
+from windowcast.trade.workable import Taken
 
 WEEKDAYS = frozenset(range(5))
 LONGEST_DAY_HOURS = 13.0
@@ -62,6 +63,11 @@ class FixedRow(NamedTuple):
     visits: bool
     treatments: bool
     why: str
+
+    @property
+    def taken(self) -> Taken:
+        """The days, whoever's they are."""
+        return Taken(self.first, self.last, self.visits, self.treatments, self.why)
 
 
 class CrewSettings(NamedTuple):

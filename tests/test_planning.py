@@ -10,13 +10,14 @@ import astral.sun
 import icalendar
 import pytest
 
-from windowcast import plan_shifts, plan_task, plan_words, planning
+from windowcast import plan_shifts, plan_task, plan_words, planning, visiting
 from windowcast.crew.instance import Chosen, Leg, Need, Option, Placed, Plan, Stop
 from windowcast.crew.settings import CrewRow, CrewSettings, FixedRow, StockRow
 from windowcast.crew.sheet import break_of
 from windowcast.crew.travel import Point
 from windowcast.edges import config
 from windowcast.edges.store import open_store
+from windowcast.notice.crew_lines import sheets_document
 from windowcast.trade.course import snapshot
 from windowcast.trade.journal import Entry
 from windowcast.trade.work import Kind
@@ -602,6 +603,31 @@ def test_a_visit_that_must_move_says_where_to_and_why_and_what_follows_it(folder
     ) in gone
     assert "swap Tue Sep 1 with South instead of North (North does not work on Tue Sep 1)" in free
     assert "a move gains more than 2 colonies (move_gain)." in moved
+
+
+def test_visits_are_listed_as_they_were_promised_and_not_on_another_day_beside_the_sheet(
+    folder: Path,
+):
+    """The swap is right on Tuesday, September 1, on which the crew is off."""
+    begin(folder, date(2026, 8, 22))
+    north = CrewRow("North", days=frozenset(range(7)), off=frozenset({date(2026, 9, 1)}))
+    planned = make(folder, CrewSettings(crews=(north,)))
+    promise(folder, planning.promise_document(planned))
+    ((day, crew),) = [
+        (sheet["date"], sheet["crew"])
+        for sheet in sheets_document(planning.sheet_views(planned))
+        for call in sheet["calls"]
+        if any(visit["task"] == "swap" for visit in call["visits"])
+    ]
+    assert day != "2026-09-01"
+
+    configuration = config.load(folder, {})
+    with open_store("sqlite:///windowcast.db", folder) as store:
+        work = visiting.yard_work(configuration, store, configuration.yards[0], now=NOW)
+
+    (swap,) = [one for one in work.jobs if one.kind is Kind.SWAP]
+    assert (swap.on.isoformat(), swap.day) == (day, date(2026, 9, 1))
+    assert swap.promised is not None and swap.promised.crew == crew
 
 
 def test_a_check_that_moves_with_the_dose_it_is_counted_from_says_so(folder: Path):

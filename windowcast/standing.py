@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from windowcast.answer import SECOND, YardWeather, days_of
 from windowcast.crew.held_back import Days
-from windowcast.crew.promised import PromisedStart, promised_start, with_promised
+from windowcast.crew.promised import PromisedStart, promised_start, promised_visits, with_promised
 from windowcast.edges.settings import Configuration, DecisionSettings
 from windowcast.edges.store import Store
 from windowcast.entering import season_rules, today_at, winter_of
@@ -135,9 +135,9 @@ def standing(
     course = in_hand(known, today)
     days = days_of(configuration, yard, weather)
     kept = store.promised_plan()
-    promised = promised_start(
-        None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
-    )
+    document = None if kept is None else kept.yards.get(yard.name)
+    promised = promised_start(document, yard.name, begun(entries))
+    days = days._replace(promised=promised_visits(document))
     below = configuration.decision.cancel_below
     free_answer = days.free(answer)
     left = with_promised(free_answer, promised, below)

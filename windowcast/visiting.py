@@ -13,7 +13,13 @@ from zoneinfo import ZoneInfo
 
 from windowcast.answer import YardWeather, answer_yard, days_of, find_treatments, stored_weather
 from windowcast.crew.held_back import kept_back
-from windowcast.crew.promised import PromisedStart, promised_row, promised_start, with_promised
+from windowcast.crew.promised import (
+    PromisedStart,
+    promised_row,
+    promised_start,
+    promised_visits,
+    with_promised,
+)
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import PublishedEvent, Store
 from windowcast.entering import as_seen, season_rules
@@ -131,9 +137,9 @@ def yard_work(
         answer = None
     days = days_of(configuration, yard, weather)
     kept = store.promised_plan()
-    promised = promised_start(
-        None if kept is None else kept.yards.get(yard.name), yard.name, begun(entries)
-    )
+    document = None if kept is None else kept.yards.get(yard.name)
+    promised = promised_start(document, yard.name, begun(entries))
+    days = days._replace(promised=promised_visits(document))
     below = configuration.decision.cancel_below
     if answer is not None:
         answer = with_promised(days.free(answer), promised, below)

@@ -11,12 +11,13 @@ from support.weather import FORMIC_STRIPS, MONDAY, highs, regimen, scenarios, tr
 from windowcast.crew.days import Calendar, Lost, closed_days
 from windowcast.crew.held_back import Days, kept_back
 from windowcast.crew.needs import stops_of
+from windowcast.crew.promised import promised_visits
 from windowcast.crew.settings import CrewRow, FixedRow
 from windowcast.notice.reason import reason
 from windowcast.notice.visit_lines import sentence, why
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.treatment import Dose, Slack
-from windowcast.trade.work import Kind, Plan, jobs
+from windowcast.trade.work import Job, Kind, Plan, jobs
 from windowcast.trade.workable import DayWeather, Hindrance, rules_for
 from windowcast.window.decide import (
     Flaw,
@@ -308,6 +309,111 @@ def test_what_follows_a_swap_that_is_listed_late_is_counted_from_there():
     assert found[Kind.QUEENS].day - nominal[Kind.QUEENS].day == timedelta(days=3)
     # Two weeks after the removal as it is listed.
     assert found[Kind.COUNT_AFTER].day - nominal[Kind.COUNT_AFTER].day == timedelta(days=7)
+
+
+def promise(swap: int, remove: int, **changed: object) -> dict:
+    """What a plan keeps of one start of single strips on MONDAY; days from there."""
+    visits = {"apply": 0, "swap": swap, "remove": remove}
+    need = {
+        "key": "Creek Bend\ntreatment-1",
+        "treatment": FORMIC_STRIPS.id,
+        "regimen": FORMIC_STRIPS.regimens[1].id,
+        "start": MONDAY.isoformat(),
+        "stops": [
+            [task, (MONDAY + timedelta(days=day)).isoformat(), "North"]
+            for task, day in visits.items()
+        ],
+    }
+    return {"needs": [need | changed]}
+
+
+def single_strips() -> tuple[Job, ...]:
+    plan = Plan(MONDAY, FORMIC_STRIPS, FORMIC_STRIPS.regimens[1], 1.0)
+    return jobs(yard(), entries=(), plan=plan, rules=RULES, today=MONDAY)
+
+
+def listed(known: Days, *, today: int = 0) -> dict[Kind, Job]:
+    found = known.moved(single_strips(), MONDAY + timedelta(days=today))
+    return {job.kind: job for job in found}
+
+
+def test_what_was_promised_is_listed_on_the_promised_day_and_says_which_crew():
+    """The swap's right day is 10, the removal's ten days after it."""
+    known = days()._replace(promised=promised_visits(promise(12, 23)))
+
+    found = listed(known)
+
+    swap, remove = found[Kind.SWAP], found[Kind.REMOVE]
+    assert ((swap.on - MONDAY).days, (remove.on - MONDAY).days) == (12, 23)
+    assert (remove.day - MONDAY).days == 22
+    assert "promised: Sat Sep 12, North" in why(swap)
+    assert "its right day is Thu Sep 10" in why(swap)
+    assert "promised: Wed Sep 23, North" in why(remove)
+    on_their_days = listed(days()._replace(promised=promised_visits(promise(10, 20))))
+    assert "promised: Thu Sep 10, North" in why(on_their_days[Kind.SWAP])
+    assert "its right day" not in why(on_their_days[Kind.SWAP])
+
+
+@pytest.mark.parametrize(
+    ("rows", "changed", "today"),
+    [
+        ((fixed(12, 12, "visits"),), {}, 0),
+        ((), {"regimen": FORMIC_STRIPS.regimens[0].id}, 0),
+        ((), {"treatment": "thymol-gel"}, 0),
+        ((), {"start": (MONDAY - timedelta(days=1)).isoformat()}, 0),
+        ((), {"key": "Creek Bend\ntreatment-2"}, 0),
+        ((), {}, 13),
+    ],
+    ids=["taken", "regimen", "treatment", "start", "series", "passed"],
+)
+def test_a_promise_of_something_else_or_of_no_use_moves_nothing(rows, changed, today):
+    known = days(*rows)
+    promised = known._replace(promised=promised_visits(promise(12, 22, **changed)))
+
+    swap = listed(promised, today=today)[Kind.SWAP]
+
+    assert swap.promised is None
+    assert swap == listed(known, today=today)[Kind.SWAP]
+
+
+@pytest.mark.parametrize("swap", [8, 14])
+def test_a_promised_day_that_the_regimen_no_longer_allows_is_not_gone_by(swap):
+    """A swap may be a day early and three late."""
+    known = days()._replace(promised=promised_visits(promise(swap, 24)))
+
+    assert (listed(known)[Kind.SWAP].on - MONDAY).days == 10
+
+
+def test_what_is_late_stays_on_today_and_names_the_promised_day():
+    late = [
+        job._replace(on=MONDAY + timedelta(days=12), late_days=1)
+        for job in single_strips()
+        if job.kind is Kind.SWAP
+    ]
+    known = days()._replace(promised=promised_visits(promise(13, 23)))
+
+    (swap,) = known.moved(late, MONDAY + timedelta(days=12))
+
+    assert (swap.on - MONDAY).days == 12
+    assert "promised: Sun Sep 13, North" in why(swap)
+
+
+def test_the_named_start_that_was_promised_is_told_with_its_promised_visits():
+    one = FORMIC_STRIPS.regimens[1]
+    whole = answer(treatment(one))
+    stops = promise(11, 22, treatment=whole.main.treatment.id)
+
+    known = days()._replace(promised=promised_visits(stops))
+    told = known.told(whole).main
+    of_another = known._replace(
+        promised=tuple(each._replace(start=MONDAY + timedelta(days=1)) for each in known.promised)
+    ).told(whole)
+
+    def away(found: TreatmentAnswer) -> list[int]:
+        return [(visit.day - MONDAY).days for visit in found.visits]
+
+    assert away(told) == [0, 11, 22]
+    assert away(of_another.main) == [0, 10, 20]
 
 
 WET_DAY = DayWeather(high_c=26.5, rain_mm=30.0, wind_kmh=5.0)

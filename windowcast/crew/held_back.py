@@ -7,6 +7,7 @@ allows, with what is taken beside it.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date, timedelta
 from functools import partial
@@ -16,7 +17,7 @@ from windowcast.sky.scenarios import MISSING, Scenarios
 from windowcast.trade.rules import WorkRules
 from windowcast.trade.treatment import Regimen, Slack
 from windowcast.trade.visits import Task, Visit, slack, visits
-from windowcast.trade.work import Job, Kind
+from windowcast.trade.work import Job, Kind, Promised
 from windowcast.trade.workable import (
     FRAMES_STAY,
     DayWeather,
@@ -29,6 +30,7 @@ from windowcast.trade.workable import (
 from windowcast.window.decide import Flaw, Row, TreatmentAnswer, YardAnswer, judged
 
 if TYPE_CHECKING:
+    from windowcast.crew.promised import PromisedVisit
     from windowcast.crew.settings import CrewRow, FixedRow
 
 FAR_DAYS = 60
@@ -51,6 +53,8 @@ class Days(NamedTuple):
     scenarios:  beyond it; None: there are none, or they are stale
     crews:      those that are described; none: nobody says on which days people work
     holidays:   on which none of them does
+    promised:   the fresh doses and removals that the crews' plan has promised, whichever starts
+                they hang on
     """
 
     fixed: tuple[FixedRow, ...]
@@ -59,6 +63,7 @@ class Days(NamedTuple):
     rules: WorkRules
     crews: tuple[CrewRow, ...] = ()
     holidays: Collection[date] = ()
+    promised: tuple[PromisedVisit, ...] = ()
 
     def free(self, answer: YardAnswer) -> YardAnswer:
         """The answer with the starts that are left."""
@@ -132,23 +137,31 @@ class Days(NamedTuple):
         and checks on the next. A start is not moved, and what has no such day stays; nor does what
         is late wait for a day on which a crew works.
 
+        What the crews' plan has promised is listed on the promised day, where the regimen and that
+        day still allow it, and says which crew comes.
+
         What follows on a dose that is listed on another day is counted from there, as it will be
         once that is done: the next dose, the removal, and the count and the check after them.
 
         A count on a day that is too cold to open hives says so."""
-        if self.crews or any(one.visits for one in self.fixed):
-            found = sorted(self._in_turn(found, today), key=lambda one: one.on)
+        if self.promised or self.crews or any(one.visits for one in self.fixed):
+            found = sorted(self._in_turn(list(found), today), key=lambda one: one.on)
         return tuple(self._warmed(one) for one in found)
 
-    def _in_turn(self, found: Iterable[Job], today: date) -> Iterator[Job]:
+    def _in_turn(self, found: Collection[Job], today: date) -> Iterator[Job]:
         dosed: dict[str, timedelta] = {}
         out: dict[str, timedelta] = {}
-        for job in sorted(found, key=lambda one: one.on):
+        left = Counter((one.series, one.kind) for one in found if one.done is None)
+        for job in sorted(found, key=lambda one: (one.on, one.number)):
             by = dosed.get(job.series, NO_DAYS)
             if job.kind is Kind.COUNT_AFTER:
                 by = out.get(job.series, by)
             hangs = job.kind in (Kind.SWAP, Kind.REMOVE, Kind.COUNT_AFTER, Kind.QUEENS)
-            moved = self._moved(_later(job, by) if by and hangs else job, today)
+            mine = None
+            if job.done is None:
+                mine = self._promise(job, left[job.series, job.kind])
+                left[job.series, job.kind] -= 1
+            moved = self._moved(_later(job, by) if by and hangs else job, mine, today)
             if job.done is None and job.kind is Kind.SWAP:
                 dosed[job.series] = moved.on - job.on
             if job.done is None and job.kind is Kind.REMOVE:
@@ -176,9 +189,28 @@ class Days(NamedTuple):
         number = (day - self.scenarios.first_day).days
         return 0 <= number < self.scenarios.days
 
-    def _moved(self, job: Job, today: date) -> Job:
+    def _promise(self, job: Job, left: int) -> PromisedVisit | None:
+        """What was promised of a fresh dose or a removal; None: nothing, or of another start.
+
+        left:  of its kind in its treatment, itself among them
+        """
+        if job.treatment is None or job.regimen is None:
+            return None
+        wanted = (job.series, job.kind.value, left, job.treatment.id, job.regimen.id)
+        for one in self.promised:
+            same = (one.series, one.task, one.left, one.treatment, one.regimen) == wanted
+            if same and (not job.planned or one.start == job.since):
+                return one
+        return None
+
+    def _moved(self, job: Job, mine: PromisedVisit | None, today: date) -> Job:
         active = None if job.treatment is None or job.dose is None else job.treatment.active
         free = partial(self._workable, active=active, late=job.late_days > 0)
+        if mine is not None and mine.day >= today and free(mine.day):
+            in_time = -job.slack.earlier <= (mine.day - job.day).days <= job.slack.later
+            if in_time or job.late_days:
+                on = job.on if job.late_days else mine.day
+                return job._replace(on=on, promised=Promised(mine.day, mine.crew))
         if job.done is not None or job.kind is Kind.APPLY or free(job.on):
             return job
         if job.late_days or job.dose is None:
@@ -190,15 +222,29 @@ class Days(NamedTuple):
 
     def visits_moved(self, answer: TreatmentAnswer, today: date) -> tuple[Visit, ...]:
         """The visits of a start that is named, on the days on which `moved` lists them."""
-        if answer.named is None or not (self.crews or any(one.visits for one in self.fixed)):
+        named = answer.named
+        if named is None:
             return answer.visits
-        regimen = answer.named.start.regimen
+        regimen = named.start.regimen
+        start = (answer.treatment.id, regimen.id, named.day)
+        promised = {
+            (one.task, one.left): one.day
+            for one in self.promised
+            if (one.treatment, one.regimen, one.start) == start
+        }
+        if not (promised or self.crews or any(one.visits for one in self.fixed)):
+            return answer.visits
         free = partial(self._workable, active=answer.treatment.active)
         found, by = [], NO_DAYS
+        left = Counter(one.task for one in answer.visits)
         for visit in answer.visits:
             day = visit.day + by
-            if visit.task is not Task.APPLY and not free(day):
-                near = _nearest(day, slack(regimen, visit.task))
+            near = _nearest(day, slack(regimen, visit.task))
+            mine = promised.get((visit.task.value, left[visit.task]))
+            left[visit.task] -= 1
+            if mine in near and free(mine):
+                day = mine
+            elif visit.task is not Task.APPLY and not free(day):
                 day = next((one for one in near if one >= today and free(one)), day)
             if visit.task is Task.SWAP:
                 by = day - visit.day

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any, NamedTuple
 
-from windowcast.trade.visits import visits
+from windowcast.trade.visits import Task, visits
 from windowcast.window.decide import Flaw, Row, Status, TreatmentAnswer, YardAnswer, judged
 
 
@@ -35,6 +35,51 @@ def promised_start(
             _, day, crew = one["stops"][0]
             return PromisedStart(date.fromisoformat(day), crew, one["treatment"], one["regimen"])
     return None
+
+
+class PromisedVisit(NamedTuple):
+    """A fresh dose or a removal as it was promised.
+
+    series:     of the treatment, as of `trade.work.Job`
+    task, left: which visit of it: so many of its kind were still to come, itself among them
+    start:      the first day of what the plan had of the treatment: its start, if that was planned
+    """
+
+    series: str
+    task: str
+    left: int
+    day: date
+    crew: str
+    treatment: str
+    regimen: str
+    start: date
+
+
+def promised_visits(document: Mapping[str, Any] | None) -> tuple[PromisedVisit, ...]:
+    """What a kept plan promises for one yard's treatments, planned and in the hives, after their
+    starts.
+
+    document:  of the yard alone, as `planning.promise_document` has it; None: nothing was promised
+    """
+    found = []
+    for one in () if document is None else document.get("needs", ()):
+        _, series, *_ = one["key"].split("\n")
+        tasks = [task for task, _, _ in one["stops"]]
+        found += [
+            PromisedVisit(
+                series,
+                task,
+                tasks[place:].count(task),
+                date.fromisoformat(day),
+                crew,
+                one["treatment"],
+                one["regimen"],
+                date.fromisoformat(one["start"]),
+            )
+            for place, (task, day, crew) in enumerate(one["stops"])
+            if task in (Task.SWAP.value, Task.REMOVE.value)
+        ]
+    return tuple(found)
 
 
 def kept_named(row: Row, cancel_below: float) -> bool:

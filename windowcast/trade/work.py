@@ -69,9 +69,9 @@ class Plan(NamedTuple):
 
 
 class Promised(NamedTuple):
-    """What the crews' plan promised of a start; treatment and regimen None where they are those of
-    the job.
+    """What the crews' plan promised of a start, a fresh dose or a removal.
 
+    treatment, regimen:  None where they are those of the job
     passed:  that day has, and no start is entered
     """
 
@@ -98,7 +98,8 @@ class Job(NamedTuple):
     chance:          of the planned start
     done:            the day on which it was done; None: still to do
     slack:           of a fresh dose or a removal: how far from `day` its regimen allows it to be
-    promised:        of a planned start, what was promised, where the weather names another first
+    promised:        of a planned start, what was promised, where the weather names another first;
+                     of a fresh dose and a removal, when it is promised and who comes
     too_cold:        of a count: on its day it is too cold to open hives
     warm_day:        of such a count: the first later day that is known to be warm enough
     lapsed:          of a removal: a fresh dose was never given, as of `Course.lapsed`

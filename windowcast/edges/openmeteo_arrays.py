@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from itertools import chain
+from operator import methodcaller
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -53,6 +54,7 @@ _BETWEEN_PLACES = b'},{"latitude":'
 
 EXTRAS = {"precipitation": "mm", "wind_speed_10m": "km/h"}
 _MOST_EXTRA = 1000.0
+_COMMAS = methodcaller("count", b",")
 _NUMBERS = {float, int}
 
 
@@ -141,7 +143,7 @@ class _Batch:
             return False
         first, count = times
         temperatures = [found.columns[at] for at in columns.at]
-        if any(column.count(b",") != count - 1 for column in temperatures):
+        if set(map(_COMMAS, temperatures)) != {count - 1}:
             return False
         head = orjson.loads(found.head)
         if not isinstance(head, dict) or head.get(self._section) != 0 or "error" in head:

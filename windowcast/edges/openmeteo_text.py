@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from functools import lru_cache
+from operator import methodcaller
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -26,6 +27,7 @@ _BEFORE = b"," * 7
 LOWEST_TENTHS, HIGHEST_TENTHS = np.int16(LOWEST_C * 10), np.int16(HIGHEST_C * 10)
 _COMMA, _MINUS, _POINT, _ZERO = map(np.uint8, b",-.0")
 _NAME = re.compile(rb"[a-z0-9_]+")
+_PARTED = methodcaller("partition", b'":[')
 
 
 class Cut(NamedTuple):
@@ -55,10 +57,11 @@ def cut(text: bytes, section: str) -> Cut | None:
     if at < 0 or not text.endswith(b"]}}"):
         return None
     times, *rest = text[at + len(opening) : -3].split(b'],"')
-    parts = [one.partition(b'":[') for one in rest]
-    if not all(between for _, between, _ in parts):
+    if not rest:
         return None
-    names, columns = tuple(one[0] for one in parts), tuple(one[2] for one in parts)
+    names, between, columns = zip(*map(_PARTED, rest), strict=True)
+    if not all(between):
+        return None
     return Cut(text[:at] + b'"%s":0}' % name, times, names, columns)
 
 

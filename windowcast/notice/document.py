@@ -94,6 +94,7 @@ def _visit(visit: Visit) -> dict[str, Any]:
     return found
 
 
+@lru_cache(maxsize=4096)
 def _share(share: Share | None) -> float | None:
     return None if share is None else _thousandths(*share)
 

@@ -249,6 +249,39 @@ def test_on_a_day_too_cold_to_open_hives_neither_a_start_nor_a_dose_is_given(con
     assert today_words(dose, "C") == "HIVES STAY SHUT on that day (too cold)"
 
 
+def test_a_day_that_something_else_has_taken_since_is_no_day_for_a_dose(configuration, store):
+    begin(configuration, store, ahead=-10, regimen=1)
+    day = today_at(yard_of(configuration), NOW)
+    (configuration.folder / "crews.toml").write_text(
+        f'[[fixed]]\nyard = "{yard_of(configuration).name}"\nfirst = {day}\nlast = {day}\n'
+        'keeps_out = "visits"\nwhy = "road closed"\n',
+        "utf-8",
+    )
+
+    (dose,) = said(
+        configuration,
+        store,
+        promised(configuration, ("swap", 0), regimen="one-strip-swap", ahead=-10),
+    )
+
+    assert (dose.state, dose.out) == (State.TAKEN, True)
+    assert today_words(dose, "C").startswith("NOT ON THIS DAY: crews.toml keeps visits out, ")
+    assert today_words(dose, "C").endswith(": road closed")
+
+
+def test_a_swap_of_a_start_that_was_made_in_another_regimen_is_not_done(configuration, store):
+    begin(configuration, store, ahead=-10, regimen=0)
+
+    (dose,) = said(
+        configuration,
+        store,
+        promised(configuration, ("swap", 0), regimen="one-strip-swap", ahead=-10),
+    )
+
+    assert (dose.state, dose.out) == (State.OTHER_WAY, True)
+    assert today_words(dose, "C").startswith("LEAVE IT OUT: it was begun in another regimen")
+
+
 def test_a_count_is_left_out_once_a_treatment_is_in_and_done_once_it_is_entered(
     configuration, store
 ):

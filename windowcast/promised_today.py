@@ -9,9 +9,11 @@ from typing import Any, NamedTuple
 from windowcast.answer import YardWeather
 from windowcast.crew.days import closed_days
 from windowcast.crew.promised import kept_named
+from windowcast.edges import config_taken
 from windowcast.edges.settings import Configuration
 from windowcast.language import marked
 from windowcast.notice.crew_today import Key, State, StopToday, visits_of
+from windowcast.notice.taken_lines import taken_words
 from windowcast.trade.hive import obstacles
 from windowcast.trade.journal import Entry
 from windowcast.trade.rules import WorkRules
@@ -73,7 +75,12 @@ def stops_today(
             if said.state is State.UNNAMED and said.row is None and over and day == today:
                 said = said._replace(over=True)
         if said is None or said.state in (State.GOOD, State.BLOCKED):
-            said = _shut(configuration, need, kind, day, weather) or said or StopToday(State.GOOD)
+            said = (
+                _taken(configuration, yard, kind, day)
+                or _shut(configuration, need, kind, day, weather)
+                or said
+                or StopToday(State.GOOD)
+            )
         if danger and kind is Kind.SWAP and said.state is State.GOOD:
             said = StopToday(State.DANGER)
         found[key] = said
@@ -116,7 +123,8 @@ def _entered(
             return StopToday(State.LAPSED)
         same = same[len(same) - need.left :][:1] if len(same) >= need.left else []
     if not same:
-        return StopToday(State.DONE)
+        other = any(one.regimen is not None and one.regimen.id != need.regimen for one in mine)
+        return StopToday(State.OTHER_WAY if other else State.DONE)
     job = same[0]
     if job.done is not None:
         return StopToday(State.DONE, day=job.done)
@@ -162,6 +170,18 @@ def _start(
     if blocked:
         return StopToday(State.BLOCKED, True, row=row, blocked=blocked)
     return StopToday(State.GOOD, True, row=row)
+
+
+def _taken(configuration: Configuration, yard: str, kind: Kind, day: date) -> StopToday | None:
+    """That something else has taken the day of a visit since; a start's own row says that of it."""
+    if kind is Kind.APPLY:
+        return None
+    rows = (
+        one
+        for one in config_taken.fixed_of(configuration, yard)
+        if one.visits and one.first <= day <= one.last
+    )
+    return next((StopToday(State.TAKEN, why=taken_words(one)) for one in rows), None)
 
 
 def _shut(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from windowcast.answer import SECOND, YardWeather, days_of
@@ -170,13 +171,15 @@ def standing(
         passed=passed,
     )
     found = days.moved(found, today)
+    if course is not None:
+        course = as_listed(course, found)
     free = free_from(entries, today, passed=passed)
     resting = course is None and free is not None and planned is not None and planned.day < free
     return Standing(
         course=course,
         watch=None
         if course is None
-        else watch_of(configuration, store, yard, course, weather, now=now),
+        else watch_of(configuration, store, yard, course, weather, days, now=now),
         due=needed,
         timing=timing(needed, left.treatments, courses=known, today=today, broodless=broodless),
         judged=judged_last(
@@ -220,12 +223,50 @@ def _shut(configuration: Configuration, weather: YardWeather, today: date) -> tu
     return hindrances(known, configuration.work)
 
 
+def as_listed(course: Course, found: Sequence[Job]) -> Course:
+    """What is in, with its visits on the days on which they are listed: it will be in for so long,
+    and a fresh dose has its first days then."""
+    kinds = {Task.SWAP: Kind.SWAP, Task.REMOVE: Kind.REMOVE}
+    ahead = course.ahead()
+    left = [one for one in found if one.done is None and not one.planned]
+    days = [
+        one.on
+        for task in dict.fromkeys(visit.task for visit in ahead)
+        for one in sorted(left, key=lambda one: one.number)
+        if one.kind is kinds.get(task)
+    ]
+    return course.on(days) if len(days) == len(ahead) else course
+
+
+def watch_over(
+    configuration: Configuration,
+    store: Store,
+    yard: Yard,
+    weather: YardWeather,
+    *,
+    now: datetime,
+) -> Watch | None:
+    """The watch over what is in, with its visits as they are listed; None: nothing is in."""
+    today = today_at(yard, now)
+    entries = store.journal(yard.name)
+    course = in_hand(courses(entries), today)
+    if course is None:
+        return None
+    kept = store.promised_plan()
+    promised = promised_visits(None if kept is None else kept.yards.get(yard.name))
+    days = days_of(configuration, yard, weather)._replace(promised=promised)
+    found = jobs(yard, entries=entries, plan=None, rules=configuration.work, today=today)
+    course = as_listed(course, days.moved(found, today))
+    return watch_of(configuration, store, yard, course, weather, days, now=now)
+
+
 def watch_of(
     configuration: Configuration,
     store: Store,
     yard: Yard,
     course: Course,
     weather: YardWeather,
+    days: Days,
     *,
     now: datetime,
 ) -> Watch:
@@ -247,6 +288,7 @@ def watch_of(
         work=configuration.work,
         max_danger=decision.max_danger,
         cancel_below=decision.cancel_below,
+        workable=partial(days.workable, active=course.treatment.active),
     )
 
 
@@ -294,8 +336,7 @@ def beside(one: Standing, answer: YardAnswer, units: str) -> Beside:
         first = seconds + watch_lines.watch_lines(one.watch, units)
         # When to come back is told of what is in, however far off.
         first += visits or visit_lines.next_visit_lines(ahead)
-        swap = next((job.on for job in one.jobs if job.kind is Kind.SWAP), None)
-        first += hive_lines.still_shut(course, today, swap=swap)
+        first += hive_lines.still_shut(course, today)
         first += course_lines.after_lines(course)
         return Beside(
             heading=course_lines.heading(course, today),

@@ -16,7 +16,7 @@ from windowcast.news import Fresh, document_of, fresh, said_of
 from windowcast.notice import news_lines, watch_lines, words
 from windowcast.notice.beside import NOTHING
 from windowcast.recipients import PUSH, not_before, recipients_of, spoken_to, urgent_recipients_of
-from windowcast.standing import standing, watch_of
+from windowcast.standing import standing, watch_over
 from windowcast.trade.course import courses, in_hand
 from windowcast.trade.yard import Yard
 from windowcast.window.change import URGENT, Change, Said
@@ -95,7 +95,9 @@ def look(
     for yard in yards:
         course = in_hand(courses(store.journal(yard.name)), today_at(yard, now))
         if course is not None and (weather := weathers.get(yard.name)) is not None:
-            watches[yard.name] = watch_of(configuration, store, yard, course, weather, now=now)
+            over_it = watch_over(configuration, store, yard, weather, now=now)
+            if over_it is not None:
+                watches[yard.name] = over_it
     printed = _withdrawn(
         configuration, store, yards, weathers, watches, now=now, say=say,
         channels_only=channels_only,

@@ -398,6 +398,60 @@ def test_what_is_late_stays_on_today_and_names_the_promised_day():
     assert "promised: Sun Sep 13, North" in why(swap)
 
 
+def test_what_is_late_leaves_a_taken_day_also_where_a_later_one_was_promised():
+    today = MONDAY + timedelta(days=12)
+    late = [job._replace(on=today, late_days=1) for job in single_strips() if job.kind is Kind.SWAP]
+    known = days(fixed(12, 12, "visits"))._replace(promised=promised_visits(promise(13, 23)))
+
+    (swap,) = known.moved(late, today)
+
+    assert (swap.on - MONDAY).days == 13
+    assert swap.promised is not None
+
+
+@pytest.mark.parametrize(
+    "changed", [{"lapsed": True}, {"slack": Slack()}], ids=["lapsed", "after its latest day"]
+)
+def test_a_promise_for_later_than_it_may_be_is_no_leave_to_wait(changed):
+    today = MONDAY + timedelta(days=21)
+    late = [
+        job._replace(on=today, late_days=1, **changed)
+        for job in single_strips()
+        if job.kind is Kind.REMOVE
+    ]
+    known = days()._replace(promised=promised_visits(promise(10, 23)))
+
+    (removal,) = known.moved(late, today)
+
+    assert (removal.on, removal.promised) == (today, None)
+
+
+NORTH = CrewRow("North", days=frozenset(range(7)))
+DAY_12 = MONDAY + timedelta(days=12)
+
+
+@pytest.mark.parametrize(
+    ("crews", "holidays", "listed_on"),
+    [
+        ((NORTH,), (), 12),
+        ((NORTH._replace(off=frozenset({DAY_12})),), (), 10),
+        ((NORTH,), (DAY_12,), 10),
+        ((NORTH._replace(name="Valley"),), (), 10),
+        ((NORTH._replace(actives=frozenset({"thymol"})), NORTH._replace(name="South")), (), 10),
+    ],
+    ids=["comes", "off", "holiday", "renamed", "may not"],
+)
+def test_a_promise_holds_only_where_its_crew_can_come(crews, holidays, listed_on):
+    known = days()._replace(
+        crews=crews, holidays=frozenset(holidays), promised=promised_visits(promise(12, 23))
+    )
+
+    swap = listed(known)[Kind.SWAP]
+
+    assert (swap.on - MONDAY).days == listed_on
+    assert (swap.promised is not None) == (listed_on == 12)
+
+
 def test_the_named_start_that_was_promised_is_told_with_its_promised_visits():
     one = FORMIC_STRIPS.regimens[1]
     whole = answer(treatment(one))

@@ -431,6 +431,8 @@ def test_after_a_swap_that_is_overdue_the_removal_is_counted_from_today():
     assert lost == ()
     assert need is not None
     swap, remove = need.options[0].stops
+    # Half a colony a day for each, for the swap as well: what it is worth lasts two weeks.
+    assert (need.away, swap.away, remove.away) == (LATE, 1, 1)
     assert swap.days[0] == 0
     assert (remove.right, remove.days[0], remove.after) == (10, 10, 10)
 

@@ -96,6 +96,24 @@ def test_supers_and_honey_are_counted_from_the_removal_and_not_from_the_start():
     assert course.ahead() == ()
 
 
+def test_what_is_ahead_may_be_listed_on_other_days_which_move_the_end_and_what_follows():
+    """Nobody comes on the right days 10 and 20: common practice, no source."""
+    right = only(begun(SWAP, supers_after_days=14, honey_days=3)).by(AUGUST)
+    days = [AUGUST + timedelta(days=after) for after in (12, 24)]
+
+    course = right.on(days)
+
+    assert [one.day for one in course.ahead()] == days
+    assert course.dose_days == (AUGUST, days[0])
+    assert (course.end, course.honey_from) == (days[1], days[1] + timedelta(days=3))
+    assert course.supers_on == days[1] + timedelta(days=14)
+    assert course.due()[0].day == AUGUST + timedelta(days=10)
+    assert (course.whole_days, right.whole_days) == (22, 20)
+    assert course.by(AUGUST) == right
+    with pytest.raises(ValueError, match="1 days for 2 visits ahead"):
+        right.on(days[:1])
+
+
 def test_strips_are_in_until_somebody_notes_that_they_came_out():
     course = only(begun(ONCE))
     later = AUGUST + timedelta(days=60)

@@ -151,6 +151,34 @@ def test_a_fresh_strip_has_first_days_of_its_own():
     assert found.level is Level.URGENT
 
 
+def test_a_swap_that_is_listed_on_another_day_has_its_first_days_then():
+    """Right on day 10, people come on day 12; then 34 °C on day 14 spoils it."""
+    course = in_hand(SWAP).on([MONDAY + timedelta(days=after) for after in (12, 22)])
+
+    found = looked(course, [with_a_high(34.0, 14)] * 3 + [COOL] * 7)
+
+    assert found.critical[3:] == tuple(MONDAY + timedelta(days=n) for n in (12, 13, 14))
+    assert found.danger.value == 0.3
+
+
+def test_no_better_day_is_named_on_which_nobody_can_be_there():
+    wet = DayWeather(20.0, 9.0, 10.0)
+    course = in_hand(SWAP).on([MONDAY + timedelta(days=after) for after in (11, 21)])
+    weather = days(d11=wet)
+
+    def better(*free):
+        able = {MONDAY + timedelta(days=after) for after in free}
+        (found,) = looked(
+            course, [COOL] * 3, single=COOL, open_days=weather, workable=able.__contains__
+        ).visits
+        return None if found.better is None else (found.better - MONDAY).days
+
+    assert better(10, 12, 13) == 12
+    assert better(9, 10) == 10
+    assert better(9, 14) == 9  # its right day is 10: a day early at most, three late
+    assert better(8, 14) is None
+
+
 def test_a_late_swap_moves_the_critical_days_and_the_end():
     swapped = MONDAY + timedelta(days=12)
     found = looked(in_hand(SWAP, MONDAY, ("swap", swapped)), [COOL] * 4, today=swapped)

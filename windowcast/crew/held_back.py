@@ -173,7 +173,7 @@ class Days(NamedTuple):
             return job
         later = (job.on + timedelta(days=away) for away in range(1, FAR_DAYS))
         warm = (day for day in later if self._known(day) and not self._cold(day))
-        free = (day for day in warm if self._workable(day))
+        free = (day for day in warm if self.workable(day))
         return job._replace(too_cold=True, warm_day=next(free, None))
 
     def _cold(self, day: date) -> bool:
@@ -205,12 +205,11 @@ class Days(NamedTuple):
 
     def _moved(self, job: Job, mine: PromisedVisit | None, today: date) -> Job:
         active = None if job.treatment is None or job.dose is None else job.treatment.active
-        free = partial(self._workable, active=active, late=job.late_days > 0)
-        if mine is not None and mine.day >= today and free(mine.day):
-            in_time = -job.slack.earlier <= (mine.day - job.day).days <= job.slack.later
-            if in_time or job.late_days:
-                on = job.on if job.late_days else mine.day
-                return job._replace(on=on, promised=Promised(mine.day, mine.crew))
+        free = partial(self.workable, active=active, late=job.late_days > 0)
+        if mine is not None and self._holds(job, mine, today):
+            job = job._replace(promised=Promised(mine.day, mine.crew))
+            if not job.late_days:
+                return job._replace(on=mine.day)
         if job.done is not None or job.kind is Kind.APPLY or free(job.on):
             return job
         if job.late_days or job.dose is None:
@@ -219,6 +218,26 @@ class Days(NamedTuple):
             days = _nearest(job.day, job.slack)
         left = (day for day in days if day >= today and free(day))
         return job._replace(on=next(left, job.on))
+
+    def _holds(self, job: Job, mine: PromisedVisit, today: date) -> bool:
+        """Whether what was promised of a visit can still be: the regimen allows that day, and the
+        crew can come."""
+        first = max(today, job.day - timedelta(days=job.slack.earlier))
+        if job.lapsed or not first <= mine.day <= job.latest:
+            return False
+        active = "" if job.treatment is None else job.treatment.active
+        return self._can_come(mine, active)
+
+    def _can_come(self, mine: PromisedVisit, active: str) -> bool:
+        if any(one.visits and one.first <= mine.day <= one.last for one in self.fixed):
+            return False
+        # Where no crews are described there is the default one, which works as the plan has it.
+        return not self.crews or any(
+            one.name == mine.crew
+            and one.works(mine.day, self.holidays)
+            and (one.actives is None or active in one.actives)
+            for one in self.crews
+        )
 
     def visits_moved(self, answer: TreatmentAnswer, today: date) -> tuple[Visit, ...]:
         """The visits of a start that is named, on the days on which `moved` lists them."""
@@ -231,10 +250,11 @@ class Days(NamedTuple):
             (one.task, one.left): one.day
             for one in self.promised
             if (one.treatment, one.regimen, one.start) == start
+            and self._can_come(one, answer.treatment.active)
         }
         if not (promised or self.crews or any(one.visits for one in self.fixed)):
             return answer.visits
-        free = partial(self._workable, active=answer.treatment.active)
+        free = partial(self.workable, active=answer.treatment.active)
         found, by = [], NO_DAYS
         left = Counter(one.task for one in answer.visits)
         for visit in answer.visits:
@@ -242,7 +262,7 @@ class Days(NamedTuple):
             near = _nearest(day, slack(regimen, visit.task))
             mine = promised.get((visit.task.value, left[visit.task]))
             left[visit.task] -= 1
-            if mine in near and free(mine):
+            if mine in near:
                 day = mine
             elif visit.task is not Task.APPLY and not free(day):
                 day = next((one for one in near if one >= today and free(one)), day)
@@ -251,7 +271,7 @@ class Days(NamedTuple):
             found.append(visit._replace(day=day))
         return tuple(found)
 
-    def _workable(self, day: date, *, active: str | None = None, late: bool = False) -> bool:
+    def workable(self, day: date, *, active: str | None = None, late: bool = False) -> bool:
         """Whether somebody can be there.
 
         active:  that is handled; None: none

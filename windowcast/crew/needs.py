@@ -449,6 +449,10 @@ def _need(
     jobs: Sequence[Job], stops: tuple[Stop, ...], name: str, place: int, worth: float
 ) -> Need:
     job = jobs[0]
+    late = name == DOSES and job.late_days > 0
+    if late:
+        # What a day costs that is late already is said for all of it.
+        stops = tuple(one._replace(away=1.0) for one in stops)
     return Need(
         key=f"{job.yard}\n{job.series}\n{name}",
         yard=job.yard,
@@ -467,5 +471,5 @@ def _need(
         begun=name == DOSES,
         starts=False,
         # A count loses no larger share of its worth for each day than a treatment does.
-        away=LATE if name == DOSES and job.late_days else min(worth, 1.0),
+        away=LATE if late else min(worth, 1.0),
     )

@@ -40,13 +40,15 @@ class State(Enum):
     EARLY = "its dose is not due yet"
     LAPSED = "the whole exposure has passed, so that no fresh dose is given"
     NOTHING_IN = "what it follows was not entered"
+    OTHER_WAY = "it was begun in another regimen, which has no such visit"
+    TAKEN = "something else has that day"
     UNSEEN = "nobody has looked at this yard for this"
     UNASKED = "the season asks for no count now, as while a treatment is in"
     DANGER = "what is in the hives is in danger of heat"
 
 
 OUT = (State.DONE, State.UNNAMED, State.SHUT, State.WAITS, State.EARLY, State.LAPSED,
-       State.NOTHING_IN, State.UNASKED)  # fmt: skip
+       State.NOTHING_IN, State.UNASKED, State.OTHER_WAY, State.TAKEN)  # fmt: skip
 """Not done on this day: nothing is loaded for it."""
 
 
@@ -57,7 +59,8 @@ class StopToday(NamedTuple):
     day:      on which it was done, or before which it may not be
     row:      of the start, as it is judged today; None: that day is not judged
     named:    the day that is named instead; None: none is
-    why:      why the hives stay shut; of a start that is not known to stand, in English, why
+    why:      why the hives stay shut, or what else has the day; of a start that is not known to
+              stand, in English, why
     over:     that day is today, whose hours are over
     blocked:  what must be done at the hives first
     """
@@ -155,6 +158,10 @@ def today_words(said: StopToday, units: str) -> str:
         return tr("NOT LOOKED AT here: read this yard's own notice or page before you begin")
     if said.state is State.UNASKED:
         return tr("LEAVE IT OUT: a count says nothing while a treatment is in or is to be judged")
+    if said.state is State.OTHER_WAY:
+        return tr("LEAVE IT OUT: it was begun in another regimen, which has no such visit")
+    if said.state is State.TAKEN:
+        return tr("NOT ON THIS DAY: {why}", why=said.why)
     if said.state is State.NOTHING_IN:
         return tr("LEAVE IT OUT: nothing is entered that it could follow; or enter it first")
     return _unnamed(said, units)

@@ -82,18 +82,11 @@ def left_shut(treatment: Treatment, regimen: Regimen, visits: Sequence[Visit]) -
     return _shut(treatment, visiting.shut_between(treatment, dosed, end), dosed[1:])
 
 
-def still_shut(course: Course, today: date | None = None, *, swap: date | None = None) -> list[str]:
-    """The same of what is in, by its doses as they were given and as they can be given now; with
-    `today` only what is still to come. A dose that was given is no exception any more.
-
-    swap:  the day on which the next dose is told, where that is not its right one
-    """
-    dosed, given, end = list(course.dose_days), len(course.dosed), course.end
-    if swap is not None and given < len(dosed):
-        by = swap - dosed[given]
-        dosed[given:] = [day + by for day in dosed[given:]]
-        end += by
-    spans = visiting.shut_between(course.treatment, dosed, end)
+def still_shut(course: Course, today: date | None = None) -> list[str]:
+    """The same of what is in, by its doses as they were given and as they will be; with `today`
+    only what is still to come. A dose that was given is no exception any more."""
+    dosed, given = course.dose_days, len(course.dosed)
+    spans = visiting.shut_between(course.treatment, dosed, course.end)
     return _shut(
         course.treatment,
         [one for one in spans if today is None or one.last_day >= today],

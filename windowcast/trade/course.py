@@ -34,6 +34,8 @@ class Course(NamedTuple):
     notes:      entries of notes about it, by day
     today:      what is still to be done is done on this day at the earliest (`by`); None: on the
                 day that is right for it, also where that has passed
+    listed:     the days of the visits ahead, in their order, where people come on others than the
+                right ones (`on`); (): on the right ones
     """
 
     entry: Entry
@@ -44,6 +46,7 @@ class Course(NamedTuple):
     removed: Entry | None = None
     notes: tuple[Entry, ...] = ()
     today: date | None = None
+    listed: tuple[date, ...] = ()
 
     @property
     def yard(self) -> str:
@@ -73,15 +76,27 @@ class Course(NamedTuple):
         """
         if self.removed is not None:
             return self.removed.day
+        if self.listed and self.regimen.removed:
+            return self.listed[-1]
+        return self._not_before_today(self._worked) if self.regimen.removed else self._worked
+
+    @property
+    def _worked(self) -> date:
+        """The day after the exposure, by the doses alone."""
         day, last = self._given_and_to_come()[-1]
-        end = day + timedelta(days=self.regimen.exposure_days - last.day)
-        return self._not_before_today(end) if self.regimen.removed else end
+        return day + timedelta(days=self.regimen.exposure_days - last.day)
 
     def by(self, today: date | None) -> Course:
         """The same, with what is overdue done on `today`; None: with what is late on the day on
         which it was due. What is over stays as it was."""
         over = today is not None and self.finished(today)
-        return self._replace(today=None if over else today)
+        return self._replace(today=None if over else today, listed=())
+
+    def on(self, days: Sequence[date]) -> Course:
+        """The same, with the visits ahead on these days, as many as there are in `ahead`."""
+        if len(days) != len(self.ahead()):
+            raise ValueError(f"{len(days)} days for {len(self.ahead())} visits ahead")
+        return self._replace(listed=tuple(days))
 
     @property
     def lapsed(self) -> bool:
@@ -98,7 +113,8 @@ class Course(NamedTuple):
         """How long it is in from its start to its end, by its doses as they were given and as they
         can be now; the days after that, until it is taken out, are not among them."""
         own = self.by(None) if self.late is Task.REMOVE else self
-        return (own.end - self.start).days
+        end = own._worked if self.listed else own.end
+        return (end - self.start).days
 
     @property
     def late(self) -> Task | None:
@@ -139,9 +155,10 @@ class Course(NamedTuple):
         found = [(self.dosed[-1], doses[0])]
         if self.lapsed:
             return found
-        for before, dose in pairwise(doses):
+        for number, (before, dose) in enumerate(pairwise(doses)):
             right = found[-1][0] + timedelta(days=dose.day - before.day)
-            found.append((self._not_before_today(right), dose))
+            day = self.listed[number] if self.listed else self._not_before_today(right)
+            found.append((day, dose))
         return found
 
     def _not_before_today(self, day: date) -> date:

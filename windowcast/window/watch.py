@@ -7,7 +7,7 @@ fresh strip has first days of its own.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, timedelta
 from enum import IntEnum
 from typing import NamedTuple
@@ -145,10 +145,12 @@ def watch(
     work: WorkRules,
     max_danger: float,
     cancel_below: float,
+    workable: Callable[[date], bool] | None = None,
 ) -> Watch:
     """Hold a forecast against what is left of a treatment.
 
     observed:      highs of days gone by, °C
+    workable:      on which days people can be there; None: on every one
     max_danger,    as for a start: above the one or below the other the notice warns
     cancel_below:
     """
@@ -207,7 +209,7 @@ def watch(
             if course.start <= day < min(today, course.end)
             and not _inside(round(high_c * 10), band_on(course, day))
         ),
-        visits=_blocked(course, today, {} if stale else open_days, work),
+        visits=_blocked(course, today, {} if stale else open_days, work, workable),
     )
 
 
@@ -312,9 +314,18 @@ def _hottest(
 
 
 def _blocked(
-    course: Course, today: date, open_days: Mapping[date, DayWeather], work: WorkRules
+    course: Course,
+    today: date,
+    open_days: Mapping[date, DayWeather],
+    work: WorkRules,
+    workable: Callable[[date], bool] | None,
 ) -> tuple[Blocked, ...]:
     found = []
+    able = {
+        day: one
+        for day, one in open_days.items()
+        if day >= today and (workable is None or workable(day))
+    }
     for visit, due in zip(course.ahead(), course.due(), strict=True):
         weather = open_days.get(visit.day)
         if visit.day < today or weather is None:
@@ -329,9 +340,9 @@ def _blocked(
         late = (visit.day - due.day).days
         better = nearest_better(
             visit.day,
-            {day: one for day, one in open_days.items() if day >= today},
+            able,
             rules,
-            earlier_days=may_move.earlier,
+            earlier_days=max(may_move.earlier + late, 0),
             later_days=max(may_move.later - late, 0),
         )
         found.append(Blocked(visit=visit, reasons=reasons, better=better))

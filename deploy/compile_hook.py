@@ -27,7 +27,13 @@ class CompileHook(BuildHookInterface[Any]):
     _folder: tempfile.TemporaryDirectory[str] | None = None
 
     def initialize(self, version: str, build_data: dict[str, Any]) -> None:
-        if self.target_name != "wheel" or os.environ.get("WINDOWCAST_PURE") == "1":
+        if self.target_name != "wheel":
+            return
+        if version == "editable":
+            for old in Path(self.root, SOURCE).parent.glob(f"{Path(SOURCE).stem}.*"):
+                if old.suffix in (".so", ".pyd"):
+                    old.unlink()
+        if os.environ.get("WINDOWCAST_PURE") == "1":
             return
         built = self._compiled()
         if built is None:
@@ -38,7 +44,6 @@ class CompileHook(BuildHookInterface[Any]):
             return
         place = f"{MODULE.rpartition('.')[0].replace('.', '/')}/{built.name}"
         if version == "editable":
-            (Path(self.root) / place).unlink(missing_ok=True)
             (Path(self.root) / place).write_bytes(built.read_bytes())
         else:
             build_data["force_include"][str(built)] = place

@@ -231,6 +231,27 @@ def test_what_others_can_write_is_not_believed(folder, environ):
     assert load(folder, environ).yards == load(folder, {}).yards
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="rights of another kind")
+def test_zones_that_others_can_write_are_not_believed(folder, environ):
+    expected = load(folder, {}).yards
+    zones = memory(folder, environ).with_name("zones")
+    load(folder, environ)
+    zones.write_text(zones.read_text().replace("America/Chicago", "Asia/Tokyo"))
+    memory(folder, environ).unlink()
+    zones.chmod(0o666)
+
+    assert load(folder, environ).yards == expected
+
+
+def test_what_cannot_be_put_in_place_leaves_nothing_behind(folder, environ):
+    memory(folder, environ).mkdir(parents=True)
+
+    assert len(load(folder, environ).yards) == MANY_YARDS
+    assert sorted(path.name for path in memory(folder, environ).parent.iterdir()) == sorted(
+        ["zones", memory(folder, environ).name]
+    )
+
+
 def test_a_time_zone_that_is_gone_has_it_read_anew(folder, environ):
     remember_other(folder, environ, timezone="Atlantis/Harbour")
 

@@ -433,6 +433,30 @@ def test_arrays_that_are_not_what_they_should_be_are_refused(machine_code, chang
         taken(machine_code, **changed)
 
 
+def test_counts_written_over_the_steps_lead_nothing_astray(machine_code):
+    """What is done goes by a copy, whoever writes to the arrays meanwhile."""
+    steps = np.array([[0, 0, 0, 1, 1, 2, 3]], np.int64)
+    found = np.frombuffer(steps.data, np.int16, 9).reshape(1, 3, 3)
+
+    assert taken(machine_code, steps=steps, found=found).tolist() == [[[7] * 3] * 3]
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_more_scenarios_than_a_count_can_hold_are_refused(way):
+    most = np.zeros((1, 14, many.MOST_SCENARIOS), np.int16) + 150
+
+    ((counted,),) = many.count(most, [treatment(regimen(14))], way=way)
+
+    assert counted.inside.tolist() == [[many.MOST_SCENARIOS]]
+    with pytest.raises(ValueError, match="32768 scenarios; at most 32767"):
+        many.count(np.zeros((1, 14, 32768), np.int16), [treatment(regimen(14))], way=way)
+
+
+def test_machine_code_itself_refuses_too_many(machine_code):
+    with pytest.raises(ValueError, match="40000 scenarios; at most 32767"):
+        taken(machine_code, tenths=np.zeros((3, 5, 40000), np.int16))
+
+
 def test_the_last_highs_of_all_are_the_last_that_are_read(machine_code):
     """With the end of the array at the end of a page behind which nothing may be read."""
     import ctypes

@@ -27,9 +27,6 @@ Octets = Sequence[bytes | None]
 
 HIVE = Yard._fields.index("hive")
 SUM = 4
-PRIVATE = 0o600
-"""Where yards are and who is told is nobody else's business."""
-OTHERS_CAN_WRITE = 0o022
 JUDGES = (config_checks, config_records, config_schema, config_values)
 
 
@@ -49,7 +46,7 @@ def recall(file: Path | None, source: Octets) -> Places | None:
     head = _head(source)
     try:
         with file.open("rb") as opened:
-            if head is None or not _is_own(os.fstat(opened.fileno())):
+            if head is None or not zones.is_own(os.fstat(opened.fileno())):
                 return None
             kept = opened.read()
     except OSError:
@@ -68,15 +65,7 @@ def remember(file: Path | None, packed: bytes, source: Octets) -> None:
     head = _head(source)
     if file is None or head is None:
         return
-    draft = file.with_name(f"{file.name}.{os.getpid()}")
-    with contextlib.suppress(OSError):
-        file.parent.mkdir(parents=True, exist_ok=True)
-        draft.touch(PRIVATE)
-        with draft.open("wb") as opened:
-            opened.write(head)
-            opened.write(packed)
-            opened.write(crc32(packed, crc32(head)).to_bytes(SUM))
-        draft.replace(file)
+    zones.replace(file, (head, packed, crc32(packed, crc32(head)).to_bytes(SUM)))
 
 
 def pack(places: Places) -> bytes:
@@ -106,21 +95,25 @@ def unpack(packed: bytes | memoryview) -> Places:
     )
 
 
+def _looks() -> tuple[tuple[int, int], ...]:
+    found = []
+    for one in JUDGES:
+        with contextlib.suppress(OSError):
+            status = Path(str(one.__file__)).stat()
+            found.append((status.st_mtime_ns, status.st_size))
+    return tuple(found)
+
+
+MADE_BY = (__version__, sys.implementation.cache_tag, Yard._fields, Hive._fields, _looks())
+"""The program that reads the tables, for another may make something else of them: as it was loaded,
+whatever lies on the disk since."""
+
+
 def _head(source: Octets) -> bytes | None:
-    """What a file begins with that holds what these contents come to: the program that made it, for
-    another may make something else of them, and they themselves."""
-    looks = [Path(str(one.__file__)).stat() for one in JUDGES]
-    written = tuple((one.st_mtime_ns, one.st_size) for one in looks)
-    made_by = (__version__, sys.implementation.cache_tag, Yard._fields, Hive._fields, written)
+    """What a file begins with that holds what these contents come to: the program that made it, and
+    they themselves."""
     whole = [one for one in source if one is not None]
     if len(whole) < len(source):
         return None
     sizes = tuple(map(len, whole))
-    return b"".join([repr((made_by, sizes)).encode(), b"\n", *whole])
-
-
-def _is_own(status: os.stat_result) -> bool:
-    """Nobody else can have written it."""
-    if sys.platform == "win32":
-        return True
-    return status.st_uid == os.geteuid() and not status.st_mode & OTHERS_CAN_WRITE
+    return b"".join([repr((MADE_BY, sizes)).encode(), b"\n", *whole])

@@ -17,6 +17,9 @@ Place = tuple[float, float]
 
 FIRST_LINE = "windowcast zones 1"
 AT_SEA = "Etc/"
+PRIVATE = 0o600
+"""Where yards are is nobody else's business."""
+OTHERS_CAN_WRITE = 0o022
 
 
 def find_zones(places: Iterable[Place], environ: Mapping[str, str]) -> dict[Place, str | None]:
@@ -47,10 +50,34 @@ def cache_folder(environ: Mapping[str, str]) -> Path | None:
     return Path(base) / "windowcast" if base and Path(base).is_absolute() else None
 
 
+def is_own(status: os.stat_result) -> bool:
+    """Nobody else can have written it."""
+    if sys.platform == "win32":
+        return True
+    return status.st_uid == os.geteuid() and not status.st_mode & OTHERS_CAN_WRITE
+
+
+def replace(file: Path, parts: Iterable[bytes]) -> None:
+    """Put these octets in place of the file's, all at once; nothing changes if that cannot be."""
+    draft = file.with_name(f"{file.name}.{os.getpid()}")
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        draft.touch(PRIVATE)
+        with draft.open("wb") as opened:
+            opened.writelines(parts)
+        draft.replace(file)
+    except OSError:
+        with contextlib.suppress(OSError):
+            draft.unlink(missing_ok=True)
+
+
 def _recall(file: Path | None) -> dict[Place, str]:
     known: dict[Place, str] = {}
+    if file is None:
+        return known
     with contextlib.suppress(OSError, ValueError):
-        lines = file.read_text(encoding="utf-8").splitlines() if file else []
+        with file.open("rb") as opened:
+            lines = opened.read().decode().splitlines() if is_own(os.fstat(opened.fileno())) else []
         if lines and lines[0] == FIRST_LINE:
             for line in lines[1:]:
                 latitude, longitude, zone = line.split(" ")
@@ -62,8 +89,4 @@ def _remember(file: Path | None, known: Mapping[Place, str]) -> None:
     if file is None:
         return
     lines = [FIRST_LINE, *(f"{place[0]!r} {place[1]!r} {zone}" for place, zone in known.items())]
-    draft = file.with_name(f"zones.{os.getpid()}")
-    with contextlib.suppress(OSError):
-        file.parent.mkdir(parents=True, exist_ok=True)
-        draft.write_text("\n".join(lines) + "\n", encoding="utf-8")
-        draft.replace(file)
+    replace(file, [("\n".join(lines) + "\n").encode()])

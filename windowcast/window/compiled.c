@@ -19,8 +19,13 @@ difference to any answer: tests/window/test_agreement.py holds both against plai
 
 #if defined(__GNUC__)
 #define INSIDE static inline __attribute__((always_inline))
+#define ALONE __restrict
+#elif defined(_MSC_VER)
+#define INSIDE static __forceinline
+#define ALONE __restrict
 #else
 #define INSIDE static inline
+#define ALONE restrict
 #endif
 
 enum { WORD = 64, HALF = 32, TOGETHER = 4 };
@@ -48,7 +53,7 @@ typedef struct {
    bound k, to out[k * rows + d], the i-th high as bit i if it is above the bound. */
 typedef struct {
     const int16_t *highs, *bounds;
-    uint64_t *restrict out;
+    uint64_t *ALONE out;
     Py_ssize_t days, apart, limits, rows;
     int number; /* of scenarios, up to WORD; as many highs may be read whatever it is */
 } Column;
@@ -140,8 +145,8 @@ INSIDE void do_yards(const Task *task, const Room *room, Py_ssize_t first_yard, 
         for (Py_ssize_t word = 0; word < sets; word++) {
             const uint64_t *more = room->above + over * apart + word * days + first;
             const uint64_t *less = room->above + under * apart + word * days + first;
-            uint64_t *restrict runs = room->runs;
-            uint64_t *restrict joined = room->joined + word * days;
+            uint64_t *ALONE runs = room->runs;
+            uint64_t *ALONE joined = room->joined + word * days;
             Py_ssize_t number = days - first;
             for (Py_ssize_t day = 0; day < number; day++) runs[day] = more[day] & ~less[day];
             if (join == ANY)
@@ -305,12 +310,17 @@ static int steps_fit(const Task *task)
     return 1;
 }
 
+/* Steps and bounds are copied before they are judged: while other threads run, somebody may write to
+   the arrays that they came in. Highs and counts cannot be led astray by what is in them. */
 static int run(Task *task, const Way *way)
 {
     const Py_ssize_t scenarios = task->scenarios;
+    if (scenarios > INT16_MAX) {
+        PyErr_Format(PyExc_ValueError, "tenths: %zd scenarios; at most %d can be counted", scenarios,
+                     INT16_MAX);
+        return -1;
+    }
     task->words = scenarios / WORD + (scenarios % WORD != 0);
-    if (!steps_fit(task)) return -1;
-    if (!task->rows || !task->yards || !scenarios) return 0;
     /* All of these are dimensions of arrays that are there, but for the rows of bounds. */
     const size_t words = (size_t)task->words * (size_t)task->days * TOGETHER;
     const size_t rows = (size_t)task->limits + 1;
@@ -318,18 +328,35 @@ static int run(Task *task, const Way *way)
         PyErr_NoMemory();
         return -1;
     }
+    const size_t step_size = (size_t)task->rows * FIELDS * sizeof *task->steps;
+    const size_t bound_size = (size_t)task->limits * sizeof *task->bounds;
+    int64_t *steps = PyMem_Malloc(step_size);
+    int16_t *bounds = PyMem_Malloc(bound_size);
     uint64_t *room = PyMem_Calloc((rows + 2) * words, sizeof *room);
-    if (!room) {
+    int done = -1;
+    if (!steps || !bounds || !room) {
         PyErr_NoMemory();
-        return -1;
+    } else {
+        /* Of an array without an item there may be no address. */
+        if (step_size) memcpy(steps, task->steps, step_size);
+        if (bound_size) memcpy(bounds, task->bounds, bound_size);
+        task->steps = steps;
+        task->bounds = bounds;
+        if (steps_fit(task)) {
+            done = 0;
+            if (task->rows && task->yards && scenarios) {
+                int16_t last[WORD] = {0};
+                const Room parts = {room, room + rows * words, room + (rows + 1) * words, last};
+                Py_BEGIN_ALLOW_THREADS
+                way->doing(task, &parts);
+                Py_END_ALLOW_THREADS
+            }
+        }
     }
-    int16_t last[WORD] = {0};
-    const Room parts = {room, room + rows * words, room + (rows + 1) * words, last};
-    Py_BEGIN_ALLOW_THREADS
-    way->doing(task, &parts);
-    Py_END_ALLOW_THREADS
     PyMem_Free(room);
-    return 0;
+    PyMem_Free(bounds);
+    PyMem_Free(steps);
+    return done;
 }
 
 static PyObject *take_steps(PyObject *Py_UNUSED(module), PyObject *arguments, PyObject *named)

@@ -22,7 +22,8 @@ def take_steps(
     way:     one of `ways`; None: the first of them
 
     All are in one piece. TypeError: an array of another kind. ValueError: a step that does not fit
-    the days, the bounds or `found`; a way that is not known here. Other threads run meanwhile.
+    the days, the bounds or `found`; more than 32,767 scenarios; a way that is not known here. Other
+    threads run meanwhile.
     """
 
 def ways() -> tuple[str, ...]:

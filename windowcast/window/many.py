@@ -30,6 +30,8 @@ Words = NDArray[np.uint64]
 
 UNBOUNDED = 32767
 """Above every high: the highest that int16 holds."""
+MOST_SCENARIOS = 32767
+"""Counts are int16."""
 # Beyond the caches nothing is gained, below them the calls themselves begin to count.
 BLOCK_HIGHS = 800_000
 PIECE_HIGHS = 256 * 1024
@@ -97,9 +99,11 @@ def count(
     only_inside:  leave out the causes, which take twice as long as the chance itself
     way:          one of `ways`; None: the fastest
 
-    ValueError: a way that is not known here.
+    ValueError: a way that is not known here; more scenarios than MOST_SCENARIOS.
     """
-    yards, days = tenths.shape[:2]
+    yards, days, scenarios = tenths.shape
+    if scenarios > MOST_SCENARIOS:
+        raise ValueError(f"{scenarios} scenarios; at most {MOST_SCENARIOS} can be counted")
     regimens = [(one, regimen) for one in treatments for regimen in one.regimens]
     bounds, steps = _steps(regimens, days, only_inside=only_inside)
     kinds = 1 if only_inside else len(Counts._fields)

@@ -7,11 +7,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, datetime
 
 from windowcast.answer import Join, Moment, YardWeather, find_treatments, moment, stored_weather
+from windowcast.crew.held_back import kept_back
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.sky.highs import DailyHighs
 from windowcast.sky.scenarios import Scenarios, join
 from windowcast.trade.yard import Yard
+from windowcast.window.decide import Flaw, YardAnswer
 from windowcast.window.scan import Start
 
 BLOCK = 256
@@ -64,6 +66,27 @@ class Weathers(Mapping[str, YardWeather]):
 
     def __len__(self) -> int:
         return len(self._yards)
+
+
+def slim(answer: YardAnswer, cancel_below: float) -> YardAnswer:
+    """Without the starts that nothing speaks of where many yards are told of: that is the first
+    one, those of the days that are named or come nearest, and those that are kept because they were
+    named before."""
+    treatments = []
+    for one in answer.treatments:
+        days = {row.day for row in (*one.rows[:1], one.named, one.best) if row is not None}
+        days |= {
+            row.day
+            for row in one.rows
+            if row.flaws == (Flaw.CHANCE,)
+            and row.start.chance is not None
+            and row.start.chance.value >= cancel_below
+        }
+        days |= {row.day for row in kept_back(one)}
+        treatments.append(
+            one._replace(rows=tuple(row for row in one.rows if row.start.start in days))
+        )
+    return answer._replace(treatments=tuple(treatments))
 
 
 def starts_of(

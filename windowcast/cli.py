@@ -10,6 +10,7 @@ import gc
 import os
 import shlex
 import sys
+from collections.abc import Iterator
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -65,6 +66,10 @@ SENDS = ("morning", "serve")
 PICTURES = "pip install 'windowcast[picture]'"
 
 
+MOST_NOTES = 20
+"""That `check` gives; of thousands of yards one slip may make thousands."""
+MANY_YARDS = 1000
+"""From so many on it is felt how they are counted."""
 THE_JOB = ("weather", "mail", "push", "health")
 """The tables whose secrets the morning needs."""
 
@@ -275,8 +280,22 @@ def check(
             names=words.listed(invented),
         )
         tell([wrapped(text)])
-    for text in places.odd_places(yards, clock.now()):
+    notes = [*places.odd_places(yards, clock.now()), *_slow(len(yards))]
+    for text in notes[:MOST_NOTES]:
         tell([wrapped(text)])
+    if (rest := len(notes) - MOST_NOTES) > 0:
+        tell([trn("note: and {count} more note", "note: and {count} more notes", rest)])
+
+
+def _slow(yards: int) -> Iterator[str]:
+    """That many yards are counted without the part that is built with a compiler."""
+    from importlib.util import find_spec
+
+    if yards >= MANY_YARDS and find_spec("windowcast.window.compiled") is None:
+        yield tr(
+            "note: windowcast was installed without a C compiler, and counts the scenarios of many"
+            " yards four times as slowly; install it again where there is one"
+        )
 
 
 def _reach(configuration: Configuration) -> tuple[bool, bool]:

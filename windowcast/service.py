@@ -32,6 +32,7 @@ from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Store
 from windowcast.edges.web_server import WebServer
 from windowcast.errors import ConfigError, OutputError, StoreError, WindowcastError
+from windowcast.notice import words
 from windowcast.schedule import due_mornings, next_due
 from windowcast.trade.yard import Yard
 
@@ -158,7 +159,7 @@ class Ticker:
     def _morning(self, store: Store, due: Sequence[morning.Due], now: datetime) -> None:
         for one in due:
             self.tried_at[one.yard.name, one.local_date] = now
-        self.say(f"morning of {', '.join(one.yard.name for one in due)}")
+        self.say(f"morning of {words.first_yards([one.yard.name for one in due])}")
         result = morning.run(self.configuration, store, now=now, say=self.say, due=due)
         for text in (*result.urgent, *(notice.body for notice in result.printed)):
             _print(text)

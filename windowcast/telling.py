@@ -18,8 +18,7 @@ import orjson
 
 from windowcast import news, watching
 from windowcast.answer import YardWeather, answer_yard, find_treatments, moment
-from windowcast.answers import BLOCK, starts_of
-from windowcast.crew.held_back import kept_back
+from windowcast.answers import BLOCK, slim, starts_of
 from windowcast.edges.settings import Configuration
 from windowcast.edges.store import Decision, NewNotice, PromisedPlan, Store, Told
 from windowcast.entering import as_seen
@@ -37,7 +36,7 @@ from windowcast.recipients import recipients_of, spoken_to, wants_only_news
 from windowcast.standing import Standing, beside, standing
 from windowcast.trade.yard import Yard
 from windowcast.window.change import Change
-from windowcast.window.decide import Flaw, YardAnswer
+from windowcast.window.decide import YardAnswer
 from windowcast.window.scan import Start
 
 KIND = "morning"
@@ -187,23 +186,7 @@ def _work(
 
 
 def _slim(work: Work, cancel_below: float) -> Work:
-    """Without the starts that no notice can speak of: it speaks of the first one, those of the days
-    that are named or come nearest, and those that are kept because they were named before."""
-    treatments = []
-    for one in work.answer.treatments:
-        days = {row.day for row in (*one.rows[:1], one.named, one.best) if row is not None}
-        days |= {
-            row.day
-            for row in one.rows
-            if row.flaws == (Flaw.CHANCE,)
-            and row.start.chance is not None
-            and row.start.chance.value >= cancel_below
-        }
-        days |= {row.day for row in kept_back(one)}
-        treatments.append(
-            one._replace(rows=tuple(row for row in one.rows if row.start.start in days))
-        )
-    answer = work.answer._replace(treatments=tuple(treatments))
+    answer = slim(work.answer, cancel_below)
     return work._replace(answer=answer, standing=work.standing._replace(told=answer))
 
 

@@ -6,7 +6,7 @@ Nothing is fetched: what the stored forecast says is what is planned, and how ol
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -49,10 +49,13 @@ from windowcast.trade.work import (
 )
 from windowcast.trade.yard import Yard
 from windowcast.window.decide import Row, Status, YardAnswer
+from windowcast.window.scan import Start
 
 Say = Callable[[str], None]
 
 DAYS_AHEAD = 30
+MANY = 200
+"""Of so many yards and more at once only the starts that are spoken of are held in memory."""
 READY = (Status.OPEN, Status.LATER)
 """A start is named, and the hives are ready for it."""
 INVENTED = marked(
@@ -105,6 +108,42 @@ class Known(NamedTuple):
     known: bool
 
 
+def works(
+    configuration: Configuration,
+    store: Store,
+    yards: Sequence[Yard],
+    *,
+    now: datetime,
+    seams: int | None = None,
+) -> list[YardWork]:
+    """`yard_work` of each; alike ones of many are scanned together, and of many the answers hold
+    only the starts that are spoken of."""
+    if len(yards) < MANY:
+        return [yard_work(configuration, store, yard, now=now, seams=seams) for yard in yards]
+    from windowcast.answers import BLOCK, Weathers, slim, starts_of
+
+    weathers = Weathers(configuration, store, yards, now, {})
+    found = []
+    for first in range(0, len(yards), BLOCK):
+        block = [(yard, weathers[yard.name]) for yard in yards[first : first + BLOCK]]
+        starts = starts_of(configuration, block, now)
+        for yard, weather in block:
+            work = yard_work(
+                configuration,
+                store,
+                yard,
+                now=now,
+                seams=seams,
+                weather=weather,
+                measured=starts.get(yard.name),
+            )
+            if work.answer is not None:
+                answer = slim(work.answer, configuration.decision.cancel_below)
+                work = replace(work, answer=answer)
+            found.append(work)
+    return found
+
+
 def yard_work(
     configuration: Configuration,
     store: Store,
@@ -114,11 +153,13 @@ def yard_work(
     seams: int | None = None,
     answer: YardAnswer | None = None,
     weather: YardWeather | None = None,
+    measured: Sequence[Sequence[Start]] | None = None,
 ) -> YardWork:
     """What is to do at one yard, as of `now` in its own day.
 
     seams:   of bees in a colony, for what is given by the seam; None: by the brood chambers
     answer, weather:  what the stored forecast says and rests on, where that is known already
+    measured:  as of `answer_yard`
     """
     today = now.astimezone(ZoneInfo(yard.timezone)).date()
     entries = store.journal(yard.name)
@@ -132,6 +173,7 @@ def yard_work(
                 weather,
                 now=now,
                 treatments=find_treatments(configuration, yard),
+                measured=measured,
             )
     elif not answer.forecast.sources:
         answer = None

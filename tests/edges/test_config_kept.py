@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import stat
 import sys
@@ -250,6 +251,19 @@ def test_what_cannot_be_put_in_place_leaves_nothing_behind(folder, environ):
     assert sorted(path.name for path in memory(folder, environ).parent.iterdir()) == sorted(
         ["zones", memory(folder, environ).name]
     )
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links of another kind")
+def test_a_link_in_the_place_of_a_draft_is_not_followed(folder, environ, tmp_path):
+    file, precious = memory(folder, environ), tmp_path / "precious"
+    precious.write_text("mine")
+    file.parent.mkdir(parents=True)
+    file.with_name(f"{file.name}.{os.getpid()}").symlink_to(precious)
+
+    load(folder, environ)
+
+    assert precious.read_text() == "mine"
+    assert file.is_file() and not file.is_symlink()
 
 
 def test_a_time_zone_that_is_gone_has_it_read_anew(folder, environ):

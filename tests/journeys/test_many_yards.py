@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import re
 import sqlite3
@@ -108,3 +110,70 @@ def test_a_server_that_takes_no_letter_of_this_size_refuses_it_for_good_and_stat
     assert "was refused for good" in " ".join(status.stdout.split())
     assert any("have the limit raised there" in one for one in found["troubles"])
     assert [one["recipient"] for one in found["refused"]] == ["crew@example.org"]
+
+
+@pytest.fixture
+def sampled(journey):
+    """The invented sample weather of all yards, in the store."""
+    journey.write("windowcast.toml", '[weather]\nprovider = "sample"\n')
+    done = journey.windowcast("morning", "--print", timeout=300)
+    assert done.returncode == 0, done.stderr
+    return journey
+
+
+def test_visits_of_many_are_those_of_each(sampled):
+    """Alike yards are scanned together, and the text is the same as of one alone."""
+    asked = ("visits", "--csv")
+    whole = list(csv.DictReader(io.StringIO(sampled.windowcast(*asked).stdout)))
+    ordered = json.loads(sampled.windowcast("visits", "--order", "--json").stdout)
+
+    assert {one["yard"] for one in whole} == set(YARDS)
+    for name in (YARDS[0], YARDS[17], YARDS[299]):
+        alone = sampled.windowcast(*asked, "--yard", name)
+        assert list(csv.DictReader(io.StringIO(alone.stdout))) == [
+            one for one in whole if one["yard"] == name
+        ]
+    assert ordered["order"]
+
+
+def test_of_which_the_same_is_to_be_said_are_told_of_together(sampled):
+    treated = sampled.windowcast(
+        "treat", "start", YARDS[5], "formic-strips", "two-strips", "--anyway"
+    )
+    assert treated.returncode == 0, treated.stderr
+    sampled.write(
+        "counts.csv",
+        "yard,day,method,mites,bees,colony,days\n"
+        + "".join(f"{name},{sampled.today},wash,3,300,,\n" for name in YARDS[:150]),
+    )
+
+    imported = sampled.windowcast("count", "import", str(sampled.folder / "counts.csv"))
+    treats = sampled.windowcast("treat", "list")
+    counts = sampled.windowcast("count", "list")
+    status = sampled.windowcast("status")
+
+    assert imported.stdout.splitlines()[0] == (
+        "Yard 000, Yard 001, Yard 002 and 147 more yards: 1 new"
+    )
+    assert "150 new, 0 known already" in imported.stdout
+    assert len(imported.stdout.splitlines()) <= 3
+    assert treats.stdout.startswith("Yard 005\n")
+    assert treats.stdout.rstrip().endswith(
+        "Yard 000, Yard 001, Yard 002 and 296 more yards: no treatments yet."
+    )
+    assert counts.stdout.rstrip().endswith(
+        "Yard 150, Yard 151, Yard 152 and 147 more yards: no counts yet."
+    )
+    assert "Yard 000, Yard 001, Yard 002 and 297 more yards\n  Last morning" in status.stdout
+    assert len(status.stdout.splitlines()) < 20
+
+
+def test_a_slip_in_every_yard_is_told_of_a_few(sampled):
+    text = (sampled.folder / "yards.toml").read_text("utf-8")
+    sampled.write("yards.toml", text.replace(f'"{sampled.zone}"', '"Asia/Tokyo"'))
+
+    checked = sampled.windowcast("check")
+
+    assert checked.returncode == 0, checked.stderr
+    assert " ".join(checked.stdout.split()).count("note: Yard ") == 20
+    assert "note: and 280 more notes" in checked.stdout

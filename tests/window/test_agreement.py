@@ -405,9 +405,16 @@ def test_a_step_that_would_reach_outside_is_refused(machine_code, changed):
 
 
 def test_parts_of_one_count_that_differ_in_kind_are_refused(machine_code):
-    for other in ([0, 1, 0, 1, 1, 2, 3], [0, 0, 0, 1, 1, 2, 2]):
+    first, known = [0, 0, 0, 1, 0, 2, 3], [0, 2, 0, -1, 0, 2, 3]
+    for rows in ([first, [0, 1, 0, 1, 1, 2, 3]], [first, [0, 0, 0, 1, 1, 2, 2]], [known, known]):
         with pytest.raises(ValueError, match="row 1 does not fit"):
-            taken(machine_code, steps=np.array([[0, 0, 0, 1, 0, 2, 3], other], np.int64))
+            taken(machine_code, steps=np.array(rows, np.int64))
+
+
+def test_without_a_scenario_nothing_is_counted(machine_code):
+    found = taken(machine_code, tenths=np.zeros((3, 5, 0), np.int16))
+
+    assert found.tolist() == [[[0] * 3] * 3]
 
 
 @pytest.mark.parametrize(
@@ -417,6 +424,11 @@ def test_parts_of_one_count_that_differ_in_kind_are_refused(machine_code):
         ({"tenths": np.zeros((3, 5, 7), np.uint16)}, TypeError, "tenths: 3 dimensions of 'H'"),
         ({"tenths": np.zeros((3, 5, 7), ">i2")}, TypeError, "tenths: 3 dimensions of '>h'"),
         ({"tenths": np.zeros((3, 35), np.int16)}, TypeError, "tenths: 2 dimensions"),
+        (
+            {"tenths": np.frombuffer(bytes(211), np.int16, 105, 1).reshape(3, 5, 7)},
+            TypeError,
+            "tenths: 3 dimensions of '=h', not aligned",
+        ),
         ({"tenths": np.zeros((7, 5, 3), np.int16).T}, ValueError, "not C-contiguous"),
         ({"bounds": np.zeros(2, np.float16)}, TypeError, "bounds: 1 dimensions of 'e'"),
         ({"steps": np.zeros((1, 7), np.int32)}, TypeError, "steps: 2 dimensions of 'i'"),

@@ -245,12 +245,13 @@ def list_(ctx: click.Context, name: str | None, as_json: bool, config_folder: st
     from windowcast import counts
     from windowcast.edges import clock
     from windowcast.entering import today_at
-    from windowcast.notice import count_lines
+    from windowcast.notice import count_lines, course_lines
 
     configuration = configuration_of(ctx, config_folder)
     yards = configuration.yards if name is None else (asking.find_yard(configuration, name),)
     now = clock.now()
     lines: list[str] = []
+    without: list[str] = []
     documents = []
     with asking.open_store(configuration) as store:
         for yard in yards:
@@ -262,14 +263,17 @@ def list_(ctx: click.Context, name: str | None, as_json: bool, config_folder: st
                 if found.passing is None or found.growth is None
                 else (found.passing, found.growth)
             )
-            lines += count_lines.list_lines(
-                yard.name,
-                found.entries,
-                found.rounds,
-                stale=found.stale,
-                ahead=ahead,
-                today=found.today,
-            )
+            if not found.entries and len(yards) > course_lines.MANY:
+                without.append(yard.name)
+            else:
+                lines += count_lines.list_lines(
+                    yard.name,
+                    found.entries,
+                    found.rounds,
+                    stale=found.stale,
+                    ahead=ahead,
+                    today=found.today,
+                )
             documents.append(
                 {
                     "yard": yard.name,
@@ -282,7 +286,7 @@ def list_(ctx: click.Context, name: str | None, as_json: bool, config_folder: st
     if as_json:
         show({"schema": 1, "yards": documents})
     else:
-        tell(lines)
+        tell([*lines, *count_lines.none_lines(without)])
 
 
 @count.command(name="import")
@@ -309,6 +313,8 @@ def import_(
     from windowcast import answer as asking
     from windowcast import counts
     from windowcast.edges import clock
+    from windowcast.notice import course_lines, words
+    from windowcast.notice.plain import wrapped
 
     configuration = configuration_of(ctx, config_folder)
     place = None if name is None else asking.find_yard(configuration, name)
@@ -320,8 +326,13 @@ def import_(
     if as_json:
         show({"schema": 1, "file": str(table), "new": found.new, "known": found.known})
         return
+    groups: dict[int | str, list[str]] = {}
     for yard, new in found.new.items():
-        tell([tr("{yard}: {new} new", yard=yard, new=new)])
+        # Of many those with as many new ones are told of together.
+        groups.setdefault(new if len(found.new) > course_lines.MANY else yard, []).append(yard)
+    for names in groups.values():
+        yards = words.first_yards(names)
+        tell(wrapped(tr("{yard}: {new} new", yard=yards, new=found.new[names[0]])).splitlines())
     tell(
         [
             tr(

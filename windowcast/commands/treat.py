@@ -250,17 +250,21 @@ def list_(ctx: click.Context, name: str | None, as_json: bool, config_folder: st
     yards = configuration.yards if name is None else (asking.find_yard(configuration, name),)
     now = clock.now()
     lines: list[str] = []
+    without: list[str] = []
     documents = []
     with asking.open_store(configuration) as store:
         for yard in yards:
             known = courses(store.journal(yard.name))
             today = today_at(yard, now)
-            lines += course_lines.list_lines(yard.name, known, today)
+            if known or len(yards) <= course_lines.MANY:
+                lines += course_lines.list_lines(yard.name, known, today)
+            else:
+                without.append(yard.name)
             documents += [course_lines.course_document(one, today) for one in known]
     if as_json:
         show({"schema": 1, "treatments": documents})
     else:
-        tell(lines)
+        tell([*lines, *course_lines.none_lines(without)])
 
 
 @treat.command()

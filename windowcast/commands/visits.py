@@ -80,9 +80,7 @@ def visits(
     yards = configuration.yards if alone is None else (alone,)
     now = clock.now()
     with asking.open_store(configuration) as store:
-        found = [
-            visiting.yard_work(configuration, store, yard, now=now, seams=seams) for yard in yards
-        ]
+        found = visiting.works(configuration, store, yards, now=now, seams=seams)
         begins, ends = visiting.stretch(found, first, last)
         if ics is not None:
             made = visiting.calendar(found, configuration, store, now=now, alone=alone)

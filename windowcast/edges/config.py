@@ -233,7 +233,7 @@ def _in_language(
     except OSError:
         text = ""
     return [
-        _mistake(name, line, said, text) if line else f"{name}: {said}"
+        _mistake(name, line, said, text.split("\n")) if line else f"{name}: {said}"
         for line, said in error.faults
     ]
 
@@ -263,11 +263,11 @@ class File:
         at = sorted(
             ((lines.of(fault.path), fault) for fault in self.faults), key=lambda one: one[0]
         )
-        return [_mistake(self.name, line, fault.text, self.text) for line, fault in at]
+        lines_of_text = self.text.split("\n")
+        return [_mistake(self.name, line, fault.text, lines_of_text) for line, fault in at]
 
 
-def _mistake(name: str, line: int, said: str, text: str) -> str:
-    excerpts = text.split("\n")
+def _mistake(name: str, line: int, said: str, excerpts: Sequence[str]) -> str:
     excerpt = excerpts[line - 1].rstrip() if line <= len(excerpts) else ""
     key = excerpt.partition("=")[0].strip().strip("\"'")
     value = excerpt.partition("=")[2].strip().strip("\"'")
@@ -339,7 +339,7 @@ def _parse(file: File, draft: bytes) -> None:
             line,
             f"byte 0x{draft[error.start]:02X} is not UTF-8 (an older encoding, such as Latin-1); "
             "save the file as UTF-8",
-            "\n" * (line - 1) + shown,
+            [*[""] * (line - 1), shown],
         )
         return
     try:
@@ -400,7 +400,7 @@ def _syntax_mistake(name: str, text: str, error: Exception) -> str:
     if not isinstance(error, tomllib.TOMLDecodeError):
         digits = re.search(r"\d{4000}", text.replace("_", ""))
         line = text.count("\n", 0, digits.start()) + 1 if digits else 1
-        return _mistake(name, line, "a number has too many digits", text)
+        return _mistake(name, line, "a number has too many digits", text.split("\n"))
     at = re.search(r"at line (\d+)", said)
     line = int(at[1]) if at else text.rstrip("\n").count("\n") + 1
     meaning = next((ours for theirs, ours in _SYNTAX if theirs in said), "this is not TOML")
@@ -414,7 +414,7 @@ def _syntax_mistake(name: str, text: str, error: Exception) -> str:
         key = ast.literal_eval(f"({twice[1]})")
         first = Lines("\n".join(text.split("\n")[: line - 1])).of(key)
         meaning = f"[{'.'.join(key)}] is begun twice, first in line {first}; make one of both"
-    return _mistake(name, line, meaning, text)
+    return _mistake(name, line, meaning, text.split("\n"))
 
 
 def _explain_swapped(places: File) -> None:

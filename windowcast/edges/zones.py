@@ -62,8 +62,10 @@ def replace(file: Path, parts: Iterable[bytes]) -> None:
     draft = file.with_name(f"{file.name}.{os.getpid()}")
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
-        draft.touch(PRIVATE)
-        with draft.open("wb") as opened:
+        draft.unlink(missing_ok=True)
+        # Nobody's link is followed, and no file of somebody else is written to.
+        descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, PRIVATE)
+        with os.fdopen(descriptor, "wb") as opened:
             opened.writelines(parts)
         draft.replace(file)
     except OSError:

@@ -390,6 +390,13 @@ def board_document(found: Board | None) -> dict[str, Any] | None:
     }
 
 
+def none_lines(yards: Sequence[str]) -> list[str]:
+    """Yards without a count, in one line."""
+    if not yards:
+        return []
+    return wrapped(tr("{yard}: no counts yet.", yard=words.first_yards(yards))).splitlines()
+
+
 def list_lines(
     yard: str,
     entries: Sequence[Entry],

@@ -165,6 +165,17 @@ def visited_lines(
     return lines
 
 
+MANY = 20
+"""Of more yards those without any are told of in one line."""
+
+
+def none_lines(yards: Sequence[str]) -> list[str]:
+    """Yards without a treatment, in one line."""
+    if not yards:
+        return []
+    return wrapped(tr("{yard}: no treatments yet.", yard=words.first_yards(yards))).splitlines()
+
+
 def list_lines(yard: str, known: Sequence[Course], today: date) -> list[str]:
     """A yard's treatments, what is in first, then the newest."""
     if not known:

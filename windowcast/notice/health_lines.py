@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime
 from typing import Any
 
 from windowcast.language import tr, trn
 from windowcast.notice import words
 from windowcast.notice.plain import labelled, wrapped
+
+MANY = 20
+"""Of more yards those of which the same is to be said are told of together."""
 
 
 def status_lines(found: Mapping[str, Any]) -> list[str]:
@@ -44,28 +47,8 @@ def status_lines(found: Mapping[str, Any]) -> list[str]:
             weight=f"{found['request_weight_today']:.0f}",
         ),
     )
-    for one in found["yards"]:
-        lines += ["", one["yard"]]
-        lines += labelled(tr("Last morning"), _last(one))
-        local = datetime.fromisoformat(one["next_due"])
-        lines += labelled(
-            tr("Next"),
-            tr(
-                "{day}, {time} ({timezone})",
-                day=words.day(local.date()),
-                time=words.clock(local.time()),
-                timezone=one["timezone"],
-            ),
-        )
-        age = one["forecast_age_hours"]
-        text = (
-            tr("none is stored")
-            if age is None
-            else tr("{hours} h old, which is too old", hours=words.decimal(age, 1))
-            if one["forecast_stale"]
-            else tr("{hours} h old", hours=words.decimal(age, 1))
-        )
-        lines += labelled(tr("Forecast"), text)
+    for heading, of_yards in _alike(found["yards"]):
+        lines += ["", *heading, *of_yards]
     lines += ["", tr("Outbox") if found["outbox"] else tr("Nothing waits to be delivered.")]
     for one in found["outbox"]:
         lines += labelled(tr("To"), f"{one['recipient']}: {one['subject']}")
@@ -84,6 +67,45 @@ def status_lines(found: Mapping[str, Any]) -> list[str]:
             text = tr("{tries}, since {instant}", tries=tried, instant=_instant(one["created_at"]))
         lines += labelled("", text)
     return lines
+
+
+def _alike(yards: Sequence[Mapping[str, Any]]) -> list[tuple[list[str], list[str]]]:
+    """The headings and the lines of each yard; of more than MANY, those alike in all are told of
+    together."""
+    if len(yards) <= MANY:
+        return [([one["yard"]], _of_yard(one)) for one in yards]
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for one in yards:
+        groups.setdefault(tuple(_of_yard(one)), []).append(one["yard"])
+    return [
+        (wrapped(words.first_yards(names)).splitlines(), list(text))
+        for text, names in groups.items()
+    ]
+
+
+def _of_yard(one: Mapping[str, Any]) -> list[str]:
+    local = datetime.fromisoformat(one["next_due"])
+    age = one["forecast_age_hours"]
+    forecast = (
+        tr("none is stored")
+        if age is None
+        else tr("{hours} h old, which is too old", hours=words.decimal(age, 1))
+        if one["forecast_stale"]
+        else tr("{hours} h old", hours=words.decimal(age, 1))
+    )
+    return [
+        *labelled(tr("Last morning"), _last(one)),
+        *labelled(
+            tr("Next"),
+            tr(
+                "{day}, {time} ({timezone})",
+                day=words.day(local.date()),
+                time=words.clock(local.time()),
+                timezone=one["timezone"],
+            ),
+        ),
+        *labelled(tr("Forecast"), forecast),
+    ]
 
 
 def well_words(found: Mapping[str, Any]) -> str:

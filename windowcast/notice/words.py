@@ -70,6 +70,8 @@ TREATMENTS = (
 ACTIVES = (marked("formic acid"), marked("amitraz"), marked("oxalic acid"), marked("thymol"))
 """The names of the shipped treatments. Others are looked up too: people can translate their own."""
 
+YARDS_NAMED = 3
+
 
 def month(number: int) -> str:
     """ "Sep" for 9."""
@@ -241,6 +243,19 @@ def in_a_row(things: Sequence[str]) -> str:
     for one in things[1:]:
         found = tr("{things}, {next}", things=found, next=one)
     return found
+
+
+def first_yards(names: Sequence[str]) -> str:
+    """ "Creek Bend", "Creek Bend and Mill Yard", "Mill 1, Mill 2, Mill 3 and 4997 more yards"."""
+    rest = len(names) - YARDS_NAMED
+    if rest <= 1:
+        return listed(names)
+    return trn(
+        "{names} and {count} more yard",
+        "{names} and {count} more yards",
+        rest,
+        names=in_a_row(names[:YARDS_NAMED]),
+    )
 
 
 def capital(text: str) -> str:

@@ -277,9 +277,12 @@ static int look_at(PyObject *array, Py_buffer *view, const char *name, int dimen
     const char *format = view->format ? view->format : "B";
     if (*format == '@' || *format == '=') format++;
     const int whole = size == 2 ? *format == 'h' : *format == 'l' || *format == 'q';
-    if (view->ndim == dimensions && view->itemsize == size && whole && !format[1]) return 0;
-    PyErr_Format(PyExc_TypeError, "%s: %d dimensions of '%s'; wanted are %d of int%d", name,
-                 view->ndim, view->format ? view->format : "B", dimensions, size * 8);
+    const int aligned = (uintptr_t)view->buf % (uintptr_t)size == 0;
+    if (view->ndim == dimensions && view->itemsize == size && whole && !format[1] && aligned)
+        return 0;
+    PyErr_Format(PyExc_TypeError, "%s: %d dimensions of '%s'%s; wanted are %d of int%d", name,
+                 view->ndim, view->format ? view->format : "B",
+                 aligned ? "" : ", not aligned", dimensions, size * 8);
     PyBuffer_Release(view);
     return -1;
 }
@@ -296,10 +299,12 @@ static int steps_fit(const Task *task)
             step[FIRST_DAY] < task->days && step[DAYS] >= 1 && step[DAYS] <= task->days &&
             step[STARTS] >= 1 && step[STARTS] <= task->starts && step[STARTS] <= task->days &&
             step[FIRST_DAY] + step[DAYS] + step[STARTS] - 1 <= task->days;
-        /* The parts of one result are counted together at its last. */
-        const int64_t *before = step - FIELDS;
-        const int alike = row == 0 || before[RESULT] != step[RESULT] ||
-                          (before[STARTS] == step[STARTS] && before[JOIN] == step[JOIN]);
+        /* The parts of one result are counted together at its last; days that some scenario knows
+           are one part. */
+        const int alike =
+            row == 0 || step[RESULT - FIELDS] != step[RESULT] ||
+            (step[STARTS - FIELDS] == step[STARTS] && step[JOIN - FIELDS] == step[JOIN] &&
+             step[JOIN] != ANY);
         if (!inside || !alike) {
             PyErr_Format(PyExc_ValueError,
                          "steps: row %zd does not fit %zd days, %zd bounds and %zd results", row,
@@ -344,7 +349,7 @@ static int run(Task *task, const Way *way)
         task->bounds = bounds;
         if (steps_fit(task)) {
             done = 0;
-            if (task->rows && task->yards && scenarios) {
+            if (task->rows && task->yards) {
                 int16_t last[WORD] = {0};
                 const Room parts = {room, room + rows * words, room + (rows + 1) * words, last};
                 Py_BEGIN_ALLOW_THREADS

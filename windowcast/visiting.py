@@ -226,7 +226,7 @@ def yard_work(
 def _as_promised(
     job: Job, promised: PromisedStart | None, answer: YardAnswer | None, today: date
 ) -> Job:
-    """A planned start with what was promised of it, where that is another start."""
+    """A planned start with what was promised of it."""
     if promised is None or not job.planned or job.kind is not Kind.APPLY:
         return job
     way = None if answer is None else way_of(promised, answer)
@@ -236,7 +236,7 @@ def _as_promised(
         if job.regimen is not None and job.regimen.id == promised.regimen:
             regimen = None
     if job.day == promised.day and regimen is None and not _beside(job, answer):
-        return job
+        return job._replace(promised=Promised(promised.day, promised.crew))
     passed = promised.day < today
     return job._replace(promised=Promised(promised.day, promised.crew, treatment, regimen, passed))
 

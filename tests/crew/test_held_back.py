@@ -384,18 +384,22 @@ def test_a_promised_day_that_the_regimen_no_longer_allows_is_not_gone_by(swap):
     assert (listed(known)[Kind.SWAP].on - MONDAY).days == 10
 
 
-def test_what_is_late_stays_on_today_and_names_the_promised_day():
-    late = [
-        job._replace(on=MONDAY + timedelta(days=12), late_days=1)
-        for job in single_strips()
-        if job.kind is Kind.SWAP
-    ]
+def test_what_was_promised_is_not_late_once_its_right_day_has_passed():
+    """Right on day 10, promised for day 13, which the regimen still allows: on day 12 it is as it
+    was on day 10."""
+    today = MONDAY + timedelta(days=12)
+    late = [job._replace(on=today, late_days=1) for job in single_strips() if job.kind is Kind.SWAP]
     known = days()._replace(promised=promised_visits(promise(13, 23)))
 
-    (swap,) = known.moved(late, MONDAY + timedelta(days=12))
+    (swap,) = known.moved(late, today)
+    (missed,) = known.moved(
+        [job._replace(on=today + timedelta(days=2), late_days=3) for job in late],
+        today + timedelta(days=2),
+    )
 
-    assert (swap.on - MONDAY).days == 12
-    assert "promised: Sun Sep 13, North" in why(swap)
+    assert ((swap.on - MONDAY).days, swap.late_days) == (13, 0)
+    assert "promised: Sun Sep 13, North; its right day is Thu Sep 10" in why(swap)
+    assert ((missed.on - MONDAY).days, missed.late_days, missed.promised) == (14, 3, None)
 
 
 def test_what_is_late_leaves_a_taken_day_also_where_a_later_one_was_promised():

@@ -207,9 +207,8 @@ class Days(NamedTuple):
         active = None if job.treatment is None or job.dose is None else job.treatment.active
         free = partial(self.workable, active=active, late=job.late_days > 0)
         if mine is not None and self._holds(job, mine, today):
-            job = job._replace(promised=Promised(mine.day, mine.crew))
-            if not job.late_days:
-                return job._replace(on=mine.day)
+            # Also once its right day has passed: it comes as it was arranged, and is not late.
+            return job._replace(on=mine.day, late_days=0, promised=Promised(mine.day, mine.crew))
         if job.done is not None or job.kind is Kind.APPLY or free(job.on):
             return job
         if job.late_days or job.dose is None:

@@ -98,8 +98,8 @@ class Job(NamedTuple):
     chance:          of the planned start
     done:            the day on which it was done; None: still to do
     slack:           of a fresh dose or a removal: how far from `day` its regimen allows it to be
-    promised:        of a planned start, what was promised, where the weather names another first;
-                     of a fresh dose and a removal, when it is promised and who comes
+    promised:        of a planned start, a fresh dose and a removal, what was promised: when, and
+                     who comes
     too_cold:        of a count: on its day it is too cold to open hives
     warm_day:        of such a count: the first later day that is known to be warm enough
     lapsed:          of a removal: a fresh dose was never given, as of `Course.lapsed`

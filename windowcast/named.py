@@ -18,6 +18,7 @@ from windowcast.edges.store import Store, unpack_tenths
 from windowcast.errors import WindowcastError
 from windowcast.language import english, marked, spoken, tr, trn
 from windowcast.notice import words
+from windowcast.notice.document import starts as starts_of
 from windowcast.past_years import cell
 from windowcast.record import site
 from windowcast.trade.treatment import Regimen, Treatment
@@ -217,7 +218,7 @@ def _rows(document: dict[str, Any], treatment: Treatment, regimen: Regimen) -> l
         row
         for one in document["treatments"]
         if one["treatment"] == treatment.id
-        for row in one["starts"]
+        for row in starts_of(one)
         if row["regimen"] == regimen.id and row["chance"] is not None
     ]
 

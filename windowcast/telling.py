@@ -26,10 +26,9 @@ from windowcast.errors import MailRefused, StoreError
 from windowcast.language import current, spoken
 from windowcast.letters import Letters
 from windowcast.news import Fresh
-from windowcast.notice import crew_today, text
+from windowcast.notice import crew_today, document, text
 from windowcast.notice.beside import Beside
 from windowcast.notice.crew_today import Key, Known, StopToday
-from windowcast.notice.document import document
 from windowcast.notice.text import Circumstances, Contents, Notice
 from windowcast.promised_today import stops_today
 from windowcast.recipients import recipients_of, spoken_to, wants_only_news
@@ -162,13 +161,13 @@ def _work(
     stands = standing(configuration, store, one.yard, weather, answer, now=now, entries=entries)
     with spoken(configuration.lookup):
         besides = beside(stands, stands.told, configuration.units)
-        kept = document(answer, configuration.units) | dict(besides.document)
+        decision = document.kept(answer, configuration.units) | dict(besides.document)
     return Work(
         due=one,
         answer=stands.told,
         standing=stands,
         beside=besides,
-        document=zlib.compress(orjson.dumps(kept), level=1),
+        document=zlib.compress(orjson.dumps(decision), level=1),
         knows=bool(answer.forecast.sources) and not answer.forecast.stale,
         sources=bool(weather.sources),
         stops=stops_today(

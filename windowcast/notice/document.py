@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 from fractions import Fraction
 from functools import lru_cache
@@ -15,8 +16,54 @@ from windowcast.window.scan import Share
 SCHEMA = 1
 
 
+COLUMNS = (
+    "start",
+    "regimen",
+    "safe",
+    "fits",
+    "chance",
+    "too_hot",
+    "too_cold",
+    "danger",
+    "hottest_c",
+    "margin_c",
+    "limiting_day",
+    "forecast_days",
+    "exposure_days",
+)
+"""Of a start."""
+
+
 def document(answer: YardAnswer, units: str) -> dict[str, Any]:
     """The whole answer; temperatures in °C whatever `units` (which only words the reasons)."""
+    return _document(
+        answer, units, lambda rows: [dict(zip(COLUMNS, one, strict=True)) for one in rows]
+    )
+
+
+def kept(answer: YardAnswer, units: str) -> dict[str, Any]:
+    """The same as it is kept: the names of what is known of each start stand there once. `starts`
+    gives its starts again."""
+    return _document(answer, units, lambda rows: {"columns": COLUMNS, "rows": list(rows)})
+
+
+def starts(found: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The starts of one treatment of `document` or of `kept`, as `document` has them."""
+    of_treatment = found["starts"]
+    if isinstance(of_treatment, dict):
+        columns = of_treatment["columns"]
+        return [dict(zip(columns, one, strict=True)) for one in of_treatment["rows"]]
+    return list(of_treatment)
+
+
+Rows = Callable[[Iterable[tuple[Any, ...]]], Any]
+
+
+def _named(rows: Iterable[tuple[Any, ...]]) -> list[dict[str, Any]]:
+    return [dict(zip(COLUMNS, one, strict=True)) for one in rows]
+
+
+def _document(answer: YardAnswer, units: str, put: Rows) -> dict[str, Any]:
     forecast = answer.forecast
     return {
         "schema": SCHEMA,
@@ -37,11 +84,11 @@ def document(answer: YardAnswer, units: str) -> dict[str, Any]:
             "missing": list(forecast.missing),
             "attribution": forecast.attribution,
         },
-        "treatments": [_treatment(one, answer, units) for one in answer.treatments],
+        "treatments": [_treatment(one, answer, units, put) for one in answer.treatments],
     }
 
 
-def _treatment(answer: TreatmentAnswer, yard: YardAnswer, units: str) -> dict[str, Any]:
+def _treatment(answer: TreatmentAnswer, yard: YardAnswer, units: str, put: Rows) -> dict[str, Any]:
     named = answer.named if answer.status is not Status.UNKNOWN else None
     return {
         "treatment": answer.treatment.id,
@@ -58,29 +105,30 @@ def _treatment(answer: TreatmentAnswer, yard: YardAnswer, units: str) -> dict[st
             "regimen": answer.best.start.regimen.id,
             "chance": _share(answer.best.start.chance),
         },
-        "starts": [_row(row) for row in answer.rows],
+        "starts": put(map(_row, answer.rows)),
     }
 
 
-def _row(row: Row) -> dict[str, Any]:
+def _row(row: Row) -> tuple[Any, ...]:
+    """As COLUMNS has it."""
     # Taken apart once: a morning of many yards writes some hundred thousand of these.
     (_, regimen, day, fit, chance, too_hot, too_cold, danger, hottest_c), flaws, _, _ = row
     limiting_day = fit.limiting_day
-    return {
-        "start": day.isoformat(),
-        "regimen": regimen.id,
-        "safe": not flaws,
-        "fits": fit.fits,
-        "chance": _share(chance),
-        "too_hot": _share(too_hot),
-        "too_cold": _share(too_cold),
-        "danger": _share(danger),
-        "hottest_c": _rounded(hottest_c),
-        "margin_c": _rounded(fit.margin_c),
-        "limiting_day": None if limiting_day is None else limiting_day.isoformat(),
-        "forecast_days": fit.days,
-        "exposure_days": regimen.exposure_days,
-    }
+    return (
+        day.isoformat(),
+        regimen.id,
+        not flaws,
+        fit.fits,
+        _share(chance),
+        _share(too_hot),
+        _share(too_cold),
+        _share(danger),
+        _rounded(hottest_c),
+        _rounded(fit.margin_c),
+        None if limiting_day is None else limiting_day.isoformat(),
+        fit.days,
+        regimen.exposure_days,
+    )
 
 
 def _visit(visit: Visit) -> dict[str, Any]:

@@ -339,7 +339,7 @@ def serve(
     if finished:
         log.info("stopped")
         return True
-    log.warning("stopped in the middle of a tick, which a server holds up")
+    log.warning("stopped in the middle of a tick: a server holds it up, or very many yards")
     return False
 
 

@@ -10,16 +10,21 @@ import astral.sun
 import icalendar
 import pytest
 
+from support.weather import regimen, treatment
 from windowcast import plan_shifts, plan_task, plan_words, planning, visiting
+from windowcast.answer import answer_yard, find_treatments, stored_weather
 from windowcast.crew.instance import Chosen, Leg, Need, Option, Placed, Plan, Stop
 from windowcast.crew.settings import CrewRow, CrewSettings, FixedRow, StockRow
 from windowcast.crew.sheet import break_of
 from windowcast.crew.travel import Point
 from windowcast.edges import config
 from windowcast.edges.store import open_store
+from windowcast.notice.course_lines import course_document, heading
 from windowcast.notice.crew_lines import sheets_document
+from windowcast.standing import Standing, standing
 from windowcast.trade.course import snapshot
 from windowcast.trade.journal import Entry
+from windowcast.trade.treatment import Dose
 from windowcast.trade.work import Kind
 
 TREATMENTS = (Path(__file__).parents[1] / "config" / "treatments.toml").read_text("utf-8")
@@ -628,6 +633,48 @@ def test_visits_are_listed_as_they_were_promised_and_not_on_another_day_beside_t
     (swap,) = [one for one in work.jobs if one.kind is Kind.SWAP]
     assert (swap.on.isoformat(), swap.day) == (day, date(2026, 9, 1))
     assert swap.promised is not None and swap.promised.crew == crew
+
+
+def test_what_is_in_is_told_of_by_the_days_on_which_its_visits_are_listed(folder: Path):
+    """Begun on August 22: the swap is right on September 1, promised for the 3rd, and what follows
+    it goes by that, also once its right day has passed. A dose of an older treatment that was never
+    given, and that nothing takes out, is none of it."""
+    configuration = config.load(folder, {})
+    yard = configuration.yards[0]
+    twice = regimen(12, id="twice", doses=(Dose(0, ml_per_seam=5.0), Dose(6, ml_per_seam=5.0)))
+    trickle = treatment(twice)._replace(id="trickle", form="trickle")
+    enter(folder, "start", date(2026, 7, 20), treatment="trickle", regimen="twice", colonies=24,
+          snapshot=snapshot(trickle, twice))  # fmt: skip
+    begin(folder, date(2026, 8, 22))
+    off = frozenset({date(2026, 8, 31), date(2026, 9, 1), date(2026, 9, 2)})
+    north = CrewRow("North", days=EVERY_DAY, off=off)
+    promise(folder, planning.promise_document(make(folder, CrewSettings(crews=(north,)))))
+
+    def standing_on(now: datetime) -> Standing:
+        with open_store("sqlite:///windowcast.db", folder) as store:
+            weather = stored_weather(configuration, store, yard, now)
+            treatments = find_treatments(configuration, yard)
+            answer = answer_yard(configuration, yard, weather, now=now, treatments=treatments)
+            return standing(configuration, store, yard, weather, answer, now=now)
+
+    for now in (NOW, NOW + timedelta(days=2)):
+        stands = standing_on(now)
+        course = stands.course
+        assert course is not None and course.treatment.id == "formic-strips"
+        swap, out = (one.day for one in course.ahead())
+        assert (swap, out) == (date(2026, 9, 3), date(2026, 9, 13))
+        assert course.honey_from == out + timedelta(days=course.treatment.honey_days)
+        document = course_document(course, now.date())
+        assert [one["date"] for one in document["visits"]] == ["2026-09-03", "2026-09-13"]
+        assert [one["late_days"] for one in document["visits"]] == [0, 0]
+        assert (document["end"], document["honey_from"]) == (
+            "2026-09-13", course.honey_from.isoformat(),
+        )  # fmt: skip
+        assert " of 22" in heading(course, now.date())
+        # Nor does the plan take it for late.
+        needs = make(folder, CrewSettings(crews=(north,)), now=now).task.instance.needs
+        (need,) = [one for one in needs if one.begun and "treatment-2" in one.key]
+        assert need.away == 1.0
 
 
 def test_a_check_that_moves_with_the_dose_it_is_counted_from_says_so(folder: Path):

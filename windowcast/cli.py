@@ -6,6 +6,7 @@ asking for one yard from the stored forecast stays quick.
 
 from __future__ import annotations
 
+import errno
 import gc
 import os
 import shlex
@@ -66,6 +67,11 @@ SENDS = ("morning", "serve")
 PICTURES = "pip install 'windowcast[picture]'"
 
 
+PATH_ERRORS = (
+    errno.ENOENT, errno.EACCES, errno.EPERM, errno.ENOTDIR, errno.EISDIR, errno.ENAMETOOLONG,
+    errno.ELOOP, errno.EEXIST,
+)  # fmt: skip
+"""What another path would not do."""
 MOST_NOTES = 20
 """That `check` gives; of thousands of yards one slip may make thousands."""
 MANY_YARDS = 1000
@@ -135,7 +141,12 @@ class Commands(click.Group):
             # Of a path that was given, such as one that is too long to be one.
             path = error.filename if len(error.filename) <= 200 else f"{error.filename[:200]}…"
             why = (error.strerror or str(error)).lower()
-            say(f"windowcast: {path}: {why}; give the path of a file or folder that can be used")
+            remedy = (
+                "; give the path of a file or folder that can be used"
+                if error.errno in PATH_ERRORS
+                else ""
+            )
+            say(f"windowcast: {path}: {why}{remedy}")
             ctx.exit(UsageError.exit_code)
 
 

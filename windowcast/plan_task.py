@@ -395,7 +395,9 @@ def _yard_task(
         elif need is not None:
             in_hand.append(need)
             by_key[need.key] = (job,)
-    for mine in doses.values():
+    for series, of_treatment in doses.items():
+        kept = [one for one in promises if one.key.split("\n")[:2] == [yard.name, series]]
+        mine = [_arranged(one, kept, today) for one in of_treatment]
         mine.sort(key=lambda one: one.day)
         left, lost = wanted.doses_in_hand(
             mine, place=place, calendar=calendar, rules=configuration.work
@@ -488,6 +490,18 @@ def _left_out(due: Due, winter: Winter, answer: YardAnswer, free: date) -> tuple
     if winter.state is Broodless.BROOD:
         found.append(LeftOut.BROOD)
     return tuple(found)
+
+
+def _arranged(job: Job, kept: Sequence[Promise], today: date) -> Job:
+    """A job that is late by its right day is not, where it was promised for a day that its regimen
+    still allows.
+
+    kept:  what was promised of its treatment
+    """
+    days = [day for one in kept for task, day, _ in one.stops if task == job.kind.value]
+    if job.late_days and not job.lapsed and any(today <= day <= job.latest for day in days):
+        return job._replace(late_days=0)
+    return job
 
 
 def _start_of(

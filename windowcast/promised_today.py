@@ -123,7 +123,13 @@ def _entered(
             return StopToday(State.LAPSED)
         same = same[len(same) - need.left :][:1] if len(same) >= need.left else []
     if not same:
-        other = any(one.regimen is not None and one.regimen.id != need.regimen for one in mine)
+        promised = (need.treatment, need.regimen)
+        other = any(
+            one.treatment is not None
+            and one.regimen is not None
+            and (one.treatment.id, one.regimen.id) != promised
+            for one in mine
+        )
         return StopToday(State.OTHER_WAY if other else State.DONE)
     job = same[0]
     if job.done is not None:

@@ -457,7 +457,8 @@ def _digest_of_languages(folder: Path) -> str:
 @lru_cache(maxsize=1)
 def footprint() -> str:
     """What decides that two processes come to the same bits, as far as it can be said in a line:
-    this program to the letter, Python, and the library that counts."""
+    this program to the letter, Python, and the library that counts. The machine code that a worker
+    may have comes to what that library does, whoever compiled it."""
     found = hashlib.sha256()
     package = Path(__file__).parent
     for path in sorted(package.rglob("*")):

@@ -228,7 +228,14 @@ def as_listed(course: Course, found: Sequence[Job]) -> Course:
     and a fresh dose has its first days then."""
     kinds = {Task.SWAP: Kind.SWAP, Task.REMOVE: Kind.REMOVE}
     ahead = course.ahead()
-    left = [one for one in found if one.done is None and not one.planned]
+    left = [
+        one
+        for one in found
+        if one.done is None
+        and one.since == course.start
+        and one.treatment is not None
+        and one.treatment.id == course.treatment.id
+    ]
     days = [
         one.on
         for task in dict.fromkeys(visit.task for visit in ahead)
@@ -243,15 +250,19 @@ def watch_over(
     store: Store,
     yard: Yard,
     weather: YardWeather,
+    entries: Sequence[Entry],
     *,
     now: datetime,
-) -> Watch | None:
-    """The watch over what is in, with its visits as they are listed; None: nothing is in."""
+) -> Watch:
+    """The watch over what is in, of which there must be something, with its visits as they are
+    listed.
+
+    entries:  the yard's journal
+    """
     today = today_at(yard, now)
-    entries = store.journal(yard.name)
     course = in_hand(courses(entries), today)
     if course is None:
-        return None
+        raise ValueError(f"{yard.name}: nothing is in to be watched")
     kept = store.promised_plan()
     promised = promised_visits(None if kept is None else kept.yards.get(yard.name))
     days = days_of(configuration, yard, weather)._replace(promised=promised)

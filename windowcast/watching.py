@@ -93,11 +93,11 @@ def look(
         return []
     watches: dict[str, Watch] = {}
     for yard in yards:
-        course = in_hand(courses(store.journal(yard.name)), today_at(yard, now))
-        if course is not None and (weather := weathers.get(yard.name)) is not None:
-            over_it = watch_over(configuration, store, yard, weather, now=now)
-            if over_it is not None:
-                watches[yard.name] = over_it
+        entries = store.journal(yard.name)
+        if in_hand(courses(entries), today_at(yard, now)) is None:
+            continue  # before its weather is read
+        if (weather := weathers.get(yard.name)) is not None:
+            watches[yard.name] = watch_over(configuration, store, yard, weather, entries, now=now)
     printed = _withdrawn(
         configuration, store, yards, weathers, watches, now=now, say=say,
         channels_only=channels_only,

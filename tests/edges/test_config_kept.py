@@ -198,6 +198,16 @@ def test_few_yards_leave_no_file(environ, tmp_path):
     assert not memory(tmp_path / "few", environ).exists()
 
 
+def test_of_fewer_yards_nothing_is_kept_any_more(folder, environ):
+    """Whoever is taken out of the file is not in the memory of it either."""
+    load(folder, environ)
+    assert memory(folder, environ).exists()
+    (folder / "yards.toml").write_text(ONE.format(number=1, latitude=40, colonies=3, supers=0))
+
+    assert len(load(folder, environ).yards) == 1
+    assert not memory(folder, environ).exists()
+
+
 def test_drafts_are_judged_and_not_remembered(folder, environ):
     remember_other(folder, environ, colonies=77)
     draft = (folder / "yards.toml").read_bytes()

@@ -107,7 +107,13 @@ def test_what_is_ahead_may_be_listed_on_other_days_which_move_the_end_and_what_f
     assert course.dose_days == (AUGUST, days[0])
     assert (course.end, course.honey_from) == (days[1], days[1] + timedelta(days=3))
     assert course.supers_on == days[1] + timedelta(days=14)
-    assert course.due()[0].day == AUGUST + timedelta(days=10)
+    # The removal's right day is counted from the swap as it is listed.
+    assert [one.day for one in course.due()] == [
+        AUGUST + timedelta(days=10),
+        AUGUST + timedelta(days=22),
+    ]
+    assert course.seen(AUGUST + timedelta(days=3)) == course
+    assert only(begun()).seen(AUGUST) == only(begun()).by(AUGUST)
     assert (course.whole_days, right.whole_days) == (22, 20)
     assert course.by(AUGUST) == right
     with pytest.raises(ValueError, match="1 days for 2 visits ahead"):

@@ -411,8 +411,9 @@ def test_parts_of_one_count_that_differ_in_kind_are_refused(machine_code):
             taken(machine_code, steps=np.array(rows, np.int64))
 
 
-def test_without_a_scenario_nothing_is_counted(machine_code):
-    found = taken(machine_code, tenths=np.zeros((3, 5, 0), np.int16))
+@pytest.mark.parametrize("join", [0, 1, 2])
+def test_without_a_scenario_nothing_is_counted(machine_code, join):
+    found = taken(machine_code, tenths=np.zeros((3, 5, 0), np.int16), join=join)
 
     assert found.tolist() == [[[0] * 3] * 3]
 

@@ -179,6 +179,35 @@ def test_no_better_day_is_named_on_which_nobody_can_be_there():
     assert better(8, 14) is None
 
 
+@pytest.mark.parametrize(
+    ("listed", "wet", "better"),
+    [
+        ((5, 13, 18), 13, {9, 10, 11, 12}),  # right on 10
+        ((5, 13, 22), 22, {18, 19, 20, 21}),  # right on 18, five days after the dose on 13
+        ((8, 13, 18), 18, {19, 20, 21, 22}),  # right on 18: never before
+    ],
+)
+def test_a_better_day_is_one_that_the_regimen_allows_after_the_visit_before(listed, wet, better):
+    """Doses on days 0, 5 and 10, out on 15; a dose may be a day early and three late, the removal
+    four late."""
+    way = regimen(15, doses=tuple(Dose(day, strips=1) for day in (0, 5, 10)), id="three")._replace(
+        dose_slack=Slack(1, 3), removal_late_days=4
+    )
+    course = in_hand(way).on([MONDAY + timedelta(days=day) for day in listed])
+    rain = DayWeather(20.0, 9.0, 10.0)
+    open_days = {MONDAY + timedelta(days=day): rain for day in range(30)}
+
+    def named(dry):
+        found = looked(
+            course, [COOL] * 3, single=COOL,
+            open_days=open_days | {MONDAY + timedelta(days=dry): DayWeather(20.0, 0.0, 10.0)},
+        )  # fmt: skip
+        at = MONDAY + timedelta(days=wet)
+        return next((one.better for one in found.visits if one.visit.day == at), None)
+
+    assert {day for day in range(30) if day != wet and named(day) is not None} == better
+
+
 def test_a_late_swap_moves_the_critical_days_and_the_end():
     swapped = MONDAY + timedelta(days=12)
     found = looked(in_hand(SWAP, MONDAY, ("swap", swapped)), [COOL] * 4, today=swapped)

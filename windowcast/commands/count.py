@@ -245,7 +245,7 @@ def list_(ctx: click.Context, name: str | None, as_json: bool, config_folder: st
     from windowcast import counts
     from windowcast.edges import clock
     from windowcast.entering import today_at
-    from windowcast.notice import count_lines, course_lines
+    from windowcast.notice import count_lines, words
 
     configuration = configuration_of(ctx, config_folder)
     yards = configuration.yards if name is None else (asking.find_yard(configuration, name),)
@@ -263,7 +263,7 @@ def list_(ctx: click.Context, name: str | None, as_json: bool, config_folder: st
                 if found.passing is None or found.growth is None
                 else (found.passing, found.growth)
             )
-            if not found.entries and len(yards) > course_lines.MANY:
+            if not found.entries and len(yards) > words.MANY_YARDS:
                 without.append(yard.name)
             else:
                 lines += count_lines.list_lines(
@@ -313,7 +313,7 @@ def import_(
     from windowcast import answer as asking
     from windowcast import counts
     from windowcast.edges import clock
-    from windowcast.notice import course_lines, words
+    from windowcast.notice import words
     from windowcast.notice.plain import wrapped
 
     configuration = configuration_of(ctx, config_folder)
@@ -329,7 +329,7 @@ def import_(
     groups: dict[int | str, list[str]] = {}
     for yard, new in found.new.items():
         # Of many those with as many new ones are told of together.
-        groups.setdefault(new if len(found.new) > course_lines.MANY else yard, []).append(yard)
+        groups.setdefault(new if len(found.new) > words.MANY_YARDS else yard, []).append(yard)
     for names in groups.values():
         yards = words.first_yards(names)
         tell(wrapped(tr("{yard}: {new} new", yard=yards, new=found.new[names[0]])).splitlines())

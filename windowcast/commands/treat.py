@@ -243,7 +243,7 @@ def list_(ctx: click.Context, name: str | None, as_json: bool, config_folder: st
     from windowcast import answer as asking
     from windowcast.edges import clock
     from windowcast.entering import today_at
-    from windowcast.notice import course_lines
+    from windowcast.notice import course_lines, words
     from windowcast.trade.course import courses
 
     configuration = configuration_of(ctx, config_folder)
@@ -256,7 +256,7 @@ def list_(ctx: click.Context, name: str | None, as_json: bool, config_folder: st
         for yard in yards:
             known = courses(store.journal(yard.name))
             today = today_at(yard, now)
-            if known or len(yards) <= course_lines.MANY:
+            if known or len(yards) <= words.MANY_YARDS:
                 lines += course_lines.list_lines(yard.name, known, today)
             else:
                 without.append(yard.name)

@@ -167,6 +167,8 @@ def _load(
             packed = config_kept.pack(kept)
             config_kept.remember(remembered, packed, octets[1:])
             kept = kept._replace(yards=())
+        elif not drafts:
+            config_kept.forget(remembered)
     found = config_records.configuration(folder, service.sound, kept, bands.sound, lookups)
     return found, packed
 

@@ -78,6 +78,13 @@ def remember(file: Path | None, packed: bytes, source: Octets) -> None:
     zones.replace(file, (head, packed, crc32(packed, crc32(head)).to_bytes(SUM)))
 
 
+def forget(file: Path | None) -> None:
+    """Of few yards nothing is kept: what was kept of more of them goes."""
+    if file is not None:
+        with contextlib.suppress(OSError):
+            file.unlink(missing_ok=True)
+
+
 def pack(places: Places) -> bytes:
     """All of `places` in one piece, which holds nothing of it."""
     hives: dict[Hive, tuple[Any, ...]] = {}

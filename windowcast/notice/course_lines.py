@@ -20,7 +20,7 @@ def heading(course: Course, today: date) -> str:
     """ "formic acid gel strips are in since Wed Aug 12, day 5 of 14": to its own end, which a dose
     that is late or early moves."""
     day = (today - course.start).days
-    days = course.by(today).whole_days
+    days = course.seen(today).whole_days
     when = (
         trn("day {number} of {count}", "day {number} of {count}", days, number=day + 1)
         if day < days
@@ -165,10 +165,6 @@ def visited_lines(
     return lines
 
 
-MANY = 20
-"""Of more yards those without any are told of in one line."""
-
-
 def none_lines(yards: Sequence[str]) -> list[str]:
     """Yards without a treatment, in one line."""
     if not yards:
@@ -242,7 +238,7 @@ def _next(visit: Visit, today: date) -> str:
 
 def course_document(course: Course, today: date) -> dict[str, Any]:
     """One treatment as plain values."""
-    course = course.by(today)
+    course = course.seen(today)
     return {
         "number": course.entry.id,
         "yard": course.yard,
@@ -256,13 +252,15 @@ def course_document(course: Course, today: date) -> dict[str, Any]:
         "end": course.end.isoformat(),
         "visits": [
             {
-                "date": visit.day.isoformat(),
+                "date": (visit if course.listed else right).day.isoformat(),
                 "task": visit.task.value,
                 "strips_per_colony": visit.strips_per_colony,
                 "strips": visit.strips,
-                "late_days": max((today - visit.day).days, 0),
+                "late_days": max((min(today, visit.day) - right.day).days, 0)
+                if visit.day <= today
+                else 0,
             }
-            for visit in course.due()
+            for visit, right in zip(course.ahead(), course.due(), strict=True)
         ],
         "supers_on": course.supers_on.isoformat(),
         "honey_from": course.honey_from.isoformat(),

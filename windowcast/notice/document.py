@@ -36,9 +36,7 @@ COLUMNS = (
 
 def document(answer: YardAnswer, units: str) -> dict[str, Any]:
     """The whole answer; temperatures in °C whatever `units` (which only words the reasons)."""
-    return _document(
-        answer, units, lambda rows: [dict(zip(COLUMNS, one, strict=True)) for one in rows]
-    )
+    return _document(answer, units, _named)
 
 
 def kept(answer: YardAnswer, units: str) -> dict[str, Any]:

@@ -10,9 +10,6 @@ from windowcast.language import tr, trn
 from windowcast.notice import words
 from windowcast.notice.plain import labelled, wrapped
 
-MANY = 20
-"""Of more yards those of which the same is to be said are told of together."""
-
 
 def status_lines(found: Mapping[str, Any]) -> list[str]:
     """The document of `windowcast status --json` as text, what needs a look first."""
@@ -70,9 +67,8 @@ def status_lines(found: Mapping[str, Any]) -> list[str]:
 
 
 def _alike(yards: Sequence[Mapping[str, Any]]) -> list[tuple[list[str], list[str]]]:
-    """The headings and the lines of each yard; of more than MANY, those alike in all are told of
-    together."""
-    if len(yards) <= MANY:
+    """The headings and the lines of each yard; of many, those alike in all are told of together."""
+    if len(yards) <= words.MANY_YARDS:
         return [([one["yard"]], _of_yard(one)) for one in yards]
     groups: dict[tuple[str, ...], list[str]] = {}
     for one in yards:

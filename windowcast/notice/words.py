@@ -71,6 +71,8 @@ ACTIVES = (marked("formic acid"), marked("amitraz"), marked("oxalic acid"), mark
 """The names of the shipped treatments. Others are looked up too: people can translate their own."""
 
 YARDS_NAMED = 3
+MANY_YARDS = 20
+"""Of more those of which the same is to be said are told of together."""
 
 
 def month(number: int) -> str:

@@ -235,7 +235,7 @@ def picture_of(
         else watch.danger_day or watch.hottest_day,
         resting=resting,
         day_number=0 if course is None else (today - course.start).days + 1,
-        whole_days=0 if course is None else course.by(today).whole_days,
+        whole_days=0 if course is None else course.seen(today).whole_days,
         days_left=0 if watch is None else watch.days_left,
         days=days,
         windows=() if course is not None or resting else _windows(main),

@@ -92,6 +92,10 @@ class Course(NamedTuple):
         over = today is not None and self.finished(today)
         return self._replace(today=None if over else today, listed=())
 
+    def seen(self, today: date) -> Course:
+        """`by` today, but as it is where it is seen by a day already."""
+        return self if self.today is not None else self.by(today)
+
     def on(self, days: Sequence[date]) -> Course:
         """The same, with the visits ahead on these days, as many as there are in `ahead`."""
         if len(days) != len(self.ahead()):
@@ -144,10 +148,19 @@ class Course(NamedTuple):
         return tuple(found)
 
     def due(self) -> tuple[Visit, ...]:
-        """As `ahead`, but the next one on the day that was right for it, however late it is."""
+        """As `ahead`, but the next one on the day that was right for it, however late it is; where
+        they are listed on other days, each on the right one after that of the visit before."""
         if self.lapsed:
             return tuple(one._replace(day=self.by(None).end) for one in self.ahead())
-        return (*self.by(None).ahead()[:1], *self.ahead()[1:])
+        if not self.listed:
+            return (*self.by(None).ahead()[:1], *self.ahead()[1:])
+        doses = self.regimen.doses[min(len(self.swaps), len(self.regimen.doses) - 1) :]
+        days = [one.day for one in doses] + [self.regimen.exposure_days]
+        before = (self.dosed[-1], *self.listed)
+        return tuple(
+            visit._replace(day=before[number] + timedelta(days=days[number + 1] - days[number]))
+            for number, visit in enumerate(self.ahead())
+        )
 
     def _given_and_to_come(self) -> list[tuple[date, Dose]]:
         """The last dose that was given, and those still to be given, each with its day."""

@@ -349,7 +349,10 @@ static int run(Task *task, const Way *way)
         task->bounds = bounds;
         if (steps_fit(task)) {
             done = 0;
-            if (task->rows && task->yards) {
+            if (!scenarios) {
+                memset(task->found, 0,
+                       (size_t)(task->results * task->yards * task->starts) * sizeof *task->found);
+            } else if (task->rows && task->yards) {
                 int16_t last[WORD] = {0};
                 const Room parts = {room, room + rows * words, room + (rows + 1) * words, last};
                 Py_BEGIN_ALLOW_THREADS

@@ -240,13 +240,18 @@ def test_on_a_day_too_cold_to_open_hives_neither_a_start_nor_a_dose_is_given(con
     cold = configuration._replace(work=configuration.work._replace(open_min_c=60.0))
     (start,) = said(cold, store, promised(configuration, ("apply", 0)))
     begin(configuration, store, ahead=-10, regimen=1)
-    (dose,) = said(
-        cold, store, promised(configuration, ("swap", 0), regimen="one-strip-swap", ahead=-10)
-    )
+    dose = swap_of_today(cold, store)
 
     assert (start.state, dose.state) == (State.SHUT, State.SHUT)
     assert today_words(start, "C") == "DO NOT START: the hives stay shut on that day (too cold)"
     assert today_words(dose, "C") == "HIVES STAY SHUT on that day (too cold)"
+
+
+def swap_of_today(configuration, store):
+    """What is said of a swap promised for today, ten days after its start."""
+    document = promised(configuration, ("swap", 0), regimen="one-strip-swap", ahead=-10)
+    (dose,) = said(configuration, store, document)
+    return dose
 
 
 def test_a_day_that_something_else_has_taken_since_is_no_day_for_a_dose(configuration, store):
@@ -258,11 +263,7 @@ def test_a_day_that_something_else_has_taken_since_is_no_day_for_a_dose(configur
         "utf-8",
     )
 
-    (dose,) = said(
-        configuration,
-        store,
-        promised(configuration, ("swap", 0), regimen="one-strip-swap", ahead=-10),
-    )
+    dose = swap_of_today(configuration, store)
 
     assert (dose.state, dose.out) == (State.TAKEN, True)
     assert today_words(dose, "C").startswith("NOT ON THIS DAY: crews.toml keeps visits out, ")
@@ -272,11 +273,7 @@ def test_a_day_that_something_else_has_taken_since_is_no_day_for_a_dose(configur
 def test_a_swap_of_a_start_that_was_made_in_another_regimen_is_not_done(configuration, store):
     begin(configuration, store, ahead=-10, regimen=0)
 
-    (dose,) = said(
-        configuration,
-        store,
-        promised(configuration, ("swap", 0), regimen="one-strip-swap", ahead=-10),
-    )
+    dose = swap_of_today(configuration, store)
 
     assert (dose.state, dose.out) == (State.OTHER_WAY, True)
     assert today_words(dose, "C").startswith("LEAVE IT OUT: it was begun in another regimen")

@@ -305,7 +305,7 @@ def _slow(yards: int) -> Iterator[str]:
     if yards >= MANY_YARDS and find_spec("windowcast.window.compiled") is None:
         yield tr(
             "note: windowcast was installed without a C compiler, and counts the scenarios of many"
-            " yards four times as slowly; install it again where there is one"
+            " yards more slowly; install it again where there is one"
         )
 
 

@@ -7,7 +7,8 @@ from fractions import Fraction
 
 import pytest
 
-from support.weather import FORMIC_STRIPS, MONDAY, highs, regimen, scenarios, treatment, yard
+from support.answers import answer_from
+from support.weather import FORMIC_STRIPS, MONDAY, regimen, scenarios, treatment, yard
 from windowcast.crew.days import Calendar, Lost, closed_days
 from windowcast.crew.held_back import Days, kept_back
 from windowcast.crew.needs import stops_of
@@ -21,14 +22,10 @@ from windowcast.trade.work import Job, Kind, Plan, jobs
 from windowcast.trade.workable import DayWeather, Hindrance, rules_for
 from windowcast.window.decide import (
     Flaw,
-    ForecastState,
-    Rules,
     Status,
     TreatmentAnswer,
     YardAnswer,
-    decide,
 )
-from windowcast.window.scan import Words, scan
 
 RULES = WorkRules()
 EVERY_DAY = frozenset(range(80))
@@ -47,23 +44,7 @@ def fixed(first: int, last: int, keeps_out: str) -> FixedRow:
 
 def answer(given=FORMIC_STRIPS, high_c: float = 20) -> YardAnswer:
     """Every day as warm as each other, so that every start is named."""
-    course = [high_c] * 40
-    starts = scan(
-        given,
-        forecast=highs(*course[:15]),
-        words=Words(scenarios([course] * 51)),
-        today=MONDAY,
-        first_start=MONDAY,
-    )
-    rules = Rules(min_chance=0.8, max_danger=0.05)
-    decided = decide(yard(), given, starts, rules=rules, today=MONDAY, stale=False)
-    state = ForecastState(
-        source="open-meteo", fetched_at=None, run_at=None, age_hours=1.0, stale=False,
-        first_day=MONDAY, last_day=MONDAY + timedelta(days=39), scenarios=51,
-        scenarios_last_day=MONDAY + timedelta(days=39), scenario_sources=("ensemble",),
-        sources=("forecast", "ensemble"), missing=(), attribution="", how="",
-    )  # fmt: skip
-    return YardAnswer(yard=yard(), today=MONDAY, forecast=state, treatments=(decided,))
+    return answer_from(given, [[high_c] * 40] * 51)
 
 
 def days(*rows: FixedRow, weather: dict[date, DayWeather] | None = None, later=None) -> Days:
@@ -338,7 +319,7 @@ def listed(known: Days, *, today: int = 0) -> dict[Kind, Job]:
 
 
 def test_what_was_promised_is_listed_on_the_promised_day_and_says_which_crew():
-    """The swap's right day is 10, the removal's ten days after it."""
+    """The swap's right day is 10, the removal's ten days after it: common practice, no source."""
     known = days()._replace(promised=promised_visits(promise(12, 23)))
 
     found = listed(known)
@@ -378,15 +359,15 @@ def test_a_promise_of_something_else_or_of_no_use_moves_nothing(rows, changed, t
 
 @pytest.mark.parametrize("swap", [8, 14])
 def test_a_promised_day_that_the_regimen_no_longer_allows_is_not_gone_by(swap):
-    """A swap may be a day early and three late."""
+    """A swap may be a day early and three late: common practice, no source."""
     known = days()._replace(promised=promised_visits(promise(swap, 24)))
 
     assert (listed(known)[Kind.SWAP].on - MONDAY).days == 10
 
 
 def test_what_was_promised_is_not_late_once_its_right_day_has_passed():
-    """Right on day 10, promised for day 13, which the regimen still allows: on day 12 it is as it
-    was on day 10."""
+    """Right on day 10, promised for day 13, which the regimen still allows (three days late: common
+    practice, no source): on day 12 it is as it was on day 10."""
     today = MONDAY + timedelta(days=12)
     late = [job._replace(on=today, late_days=1) for job in single_strips() if job.kind is Kind.SWAP]
     known = days()._replace(promised=promised_visits(promise(13, 23)))

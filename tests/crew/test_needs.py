@@ -411,8 +411,8 @@ def test_a_swap_that_comes_late_keeps_the_removal_away_for_as_long_as_the_dose_w
 
 
 def test_a_day_counts_twice_for_a_fresh_dose():
-    """One crew that works on days 11 and 19 to 21: a start on day 0 has its swap a day late and its
-    removal, ten days later, on its right one; the same in hand."""
+    """Our own choice. A crew works on days 0, 11 and 19 to 22: a start on day 0 has its swap a day
+    late, and so its removal, ten days later, on the right day; the same in hand."""
     works = frozenset({0, 11, 19, 20, 21, 22})
     _, swap, remove = option = stops(ONE, 0, calendar(works=works))
     in_hand, _ = doses_of(begun(9))

@@ -7,6 +7,8 @@ import io
 import json
 import re
 import sqlite3
+import subprocess
+import sys
 
 import pytest
 
@@ -133,7 +135,8 @@ def test_visits_of_many_are_those_of_each(sampled):
         assert list(csv.DictReader(io.StringIO(alone.stdout))) == [
             one for one in whole if one["yard"] == name
         ]
-    assert ordered["order"]
+    (need,) = ordered["order"]
+    assert (need["yards"], need["colonies"]) == (300, 300 * 24)
 
 
 def test_of_which_the_same_is_to_be_said_are_told_of_together(sampled):
@@ -177,3 +180,28 @@ def test_a_slip_in_every_yard_is_told_of_a_few(sampled):
     assert checked.returncode == 0, checked.stderr
     assert " ".join(checked.stdout.split()).count("note: Yard ") == 20
     assert "note: and 280 more notes" in checked.stdout
+
+
+WITHOUT = """
+import sys
+sys.modules["windowcast.window.compiled"] = None  # as where it was built without a compiler
+from windowcast.cli import main
+main(["--config", sys.argv[1], "check"])
+"""
+
+
+@pytest.mark.parametrize(("yards", "said"), [(999, False), (1000, True)])
+def test_many_yards_without_machine_code_are_told_why_it_takes_longer(journey, yards, said):
+    journey.write("windowcast.toml", '[weather]\nprovider = "sample"\n')
+    write_yards(journey, [f"Yard {number:04}" for number in range(yards)])
+
+    checked = subprocess.run(
+        [sys.executable, "-c", WITHOUT, str(journey.folder)],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        env=journey.environment(),
+    )
+
+    assert checked.returncode == 0, checked.stderr
+    assert ("was installed without a C compiler" in " ".join(checked.stdout.split())) is said

@@ -6,30 +6,14 @@ import json
 
 import orjson
 
-from support.weather import FORMIC_STRIPS, MONDAY, highs, scenarios, yard
+from support.answers import answer_from
+from support.weather import FORMIC_STRIPS
 from windowcast.notice import document
-from windowcast.window.decide import ForecastState, Rules, YardAnswer, decide
-from windowcast.window.scan import Words, scan
+from windowcast.window.decide import YardAnswer
 
 
 def answer() -> YardAnswer:
-    courses = [[18.0 + number % 15] * 40 for number in range(51)]
-    rows = scan(
-        FORMIC_STRIPS,
-        forecast=highs(*courses[0][:15]),
-        words=Words(scenarios(courses)),
-        today=MONDAY,
-        first_start=MONDAY,
-    )
-    rules = Rules(min_chance=0.8, max_danger=0.05)
-    decided = decide(yard(), FORMIC_STRIPS, rows, rules=rules, today=MONDAY, stale=False)
-    state = ForecastState(
-        source="open-meteo", fetched_at=None, run_at=None, age_hours=1.0, stale=False,
-        first_day=MONDAY, last_day=MONDAY, scenarios=51, scenarios_last_day=MONDAY,
-        scenario_sources=("ensemble",), sources=("forecast", "ensemble"), missing=(),
-        attribution="", how="",
-    )  # fmt: skip
-    return YardAnswer(yard=yard(), today=MONDAY, forecast=state, treatments=(decided,))
+    return answer_from(FORMIC_STRIPS, [[18.0 + number % 15] * 40 for number in range(51)])
 
 
 def test_what_is_kept_gives_the_starts_that_are_shown_again():

@@ -152,7 +152,8 @@ def test_a_fresh_strip_has_first_days_of_its_own():
 
 
 def test_a_swap_that_is_listed_on_another_day_has_its_first_days_then():
-    """Right on day 10, people come on day 12; then 34 °C on day 14 spoils it."""
+    """Right on day 10, people come on day 12; then 34 °C on day 14, the third of the dose, is above
+    the 33 °C of this treatment, made up as it is."""
     course = in_hand(SWAP).on([MONDAY + timedelta(days=after) for after in (12, 22)])
 
     found = looked(course, [with_a_high(34.0, 14)] * 3 + [COOL] * 7)

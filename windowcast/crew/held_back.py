@@ -228,6 +228,7 @@ class Days(NamedTuple):
         return self._can_come(mine, active)
 
     def _can_come(self, mine: PromisedVisit, active: str) -> bool:
+        """Whether the yard and the crew have the day, and it may still handle what is in."""
         if any(one.visits and one.first <= mine.day <= one.last for one in self.fixed):
             return False
         # Where no crews are described there is the default one, which works as the plan has it.

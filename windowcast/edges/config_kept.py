@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import contextlib
 import marshal
-import os
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -18,7 +17,7 @@ from typing import Any
 from zlib import crc32
 
 from windowcast import __version__
-from windowcast.edges import zones
+from windowcast.edges import cache
 from windowcast.edges.config_records import Places
 from windowcast.edges.config_values import Recipient, zone_exists
 from windowcast.trade.yard import Hive, Yard
@@ -42,24 +41,18 @@ JUDGES = (
 
 def file_for(folder: Path, environ: Mapping[str, str]) -> Path | None:
     """Where what `folder` holds is remembered; None where the environment names no place for it."""
-    cache = zones.cache_folder(environ)
-    if cache is None:
+    place = cache.folder_in(environ)
+    if place is None:
         return None
     name = str(folder.resolve()).encode(errors="surrogateescape")
-    return cache / f"yards.{crc32(name):08x}{len(name):04x}"
+    return place / f"yards.{crc32(name):08x}{len(name):04x}"
 
 
 def recall(file: Path | None, source: Octets) -> Places | None:
     """What was remembered of exactly these contents of the files; None: nothing."""
-    if file is None:
-        return None
     head = _head(source)
-    try:
-        with file.open("rb") as opened:
-            if head is None or not zones.is_own(os.fstat(opened.fileno())):
-                return None
-            kept = opened.read()
-    except OSError:
+    kept = None if file is None or head is None else cache.read(file)
+    if head is None or kept is None:
         return None
     body = memoryview(kept)[:-SUM]
     if not kept.startswith(head) or crc32(body) != int.from_bytes(kept[-SUM:]):
@@ -75,7 +68,7 @@ def remember(file: Path | None, packed: bytes, source: Octets) -> None:
     head = _head(source)
     if file is None or head is None:
         return
-    zones.replace(file, (head, packed, crc32(packed, crc32(head)).to_bytes(SUM)))
+    cache.replace(file, (head, packed, crc32(packed, crc32(head)).to_bytes(SUM)))
 
 
 def forget(file: Path | None) -> None:

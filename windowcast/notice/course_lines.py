@@ -256,9 +256,7 @@ def course_document(course: Course, today: date) -> dict[str, Any]:
                 "task": visit.task.value,
                 "strips_per_colony": visit.strips_per_colony,
                 "strips": visit.strips,
-                "late_days": max((min(today, visit.day) - right.day).days, 0)
-                if visit.day <= today
-                else 0,
+                "late_days": max((today - right.day).days, 0) if visit.day <= today else 0,
             }
             for visit, right in zip(course.ahead(), course.due(), strict=True)
         ],

@@ -43,7 +43,8 @@ typedef struct {
 } Task;
 
 /* Room for TOGETHER yards, one behind the other. above: limits x words x days, and then a row of
-   words without a bit; joined: words x days; runs: days; last: the last highs of all, and behind them anything. */
+   words without a bit; joined: words x days; runs: days; last: WORD highs, of which the first are
+   the last ones of all. */
 typedef struct {
     uint64_t *above, *joined, *runs;
     int16_t *last;

@@ -6,7 +6,7 @@ scenarios, so runs of days are joined by doubling, a whole block of yards in one
 number of scenarios. Bits of windows that would reach into the next yard are never counted.
 
 Where the package was built with a compiler, `windowcast.window.compiled` takes these steps; numpy
-takes them elsewhere, four times as slowly. Not for `windowcast yard`: importing numpy takes longer
+takes them elsewhere, five times as slowly. Not for `windowcast yard`: importing numpy takes longer
 than one yard's scan.
 """
 
